@@ -1,0 +1,1 @@
+"""The printed reference card: its design, drawing and reference colours."""

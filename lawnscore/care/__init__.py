@@ -1,0 +1,1 @@
+"""What to do about it: feed, spread, spray, seed, plan, next visits."""

@@ -1,0 +1,9 @@
+"""Commands of `history`."""
+
+from __future__ import annotations
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the command line."""

@@ -1,0 +1,63 @@
+"""What every command prints with: JSON, tables, exit codes. No command prints another way."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from enum import IntEnum
+from typing import Any
+
+import typer
+
+
+class Exit(IntEnum):
+    """Exit status of every command."""
+
+    WELL = 0
+    SOME_REFUSED = 1
+    NOTHING_DONE = 2
+
+
+def plain(value: Any) -> Any:
+    """Return ``value`` as JSON types: unknown (NaN, NA, NaT) becomes ``None``."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if hasattr(value, "to_dict") and hasattr(value, "columns"):
+        return [plain(row) for row in value.to_dict("records")]
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    text = str(value)
+    return None if text in {"<NA>", "NaT", "nan"} else text
+
+
+def print_json(value: Any) -> None:
+    """Print one JSON document on standard output."""
+    typer.echo(json.dumps(plain(value), ensure_ascii=False, indent=2))
+
+
+def print_table(headers: Iterable[str], rows: Iterable[Iterable[object]], title: str = "") -> None:
+    """Print a readable table: boxed and coloured on a terminal, plain text elsewhere."""
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console()
+    if not console.is_terminal:
+        console.width = 160
+    table = Table(title=title or None, title_justify="left", header_style="bold", box=None)
+    for header in headers:
+        table.add_column(header, overflow="fold")
+    for row in rows:
+        table.add_row(*("" if cell is None else str(cell) for cell in row))
+    console.print(table)
+
+
+def say(line: str) -> None:
+    """Print a line for people on standard error, so that it never mixes with a result."""
+    typer.echo(line, err=True)

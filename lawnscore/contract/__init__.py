@@ -1,0 +1,1 @@
+"""What every room agrees on: words, measures, tables, reasons, settings, errors."""

@@ -1,0 +1,48 @@
+"""The exceptions a user can put right. Anything else that is raised is a bug."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from lawnscore.contract.reasons import REASONS
+
+
+class LawnscoreError(Exception):
+    """Something the operator can mend: what is wrong, where, and how to mend it.
+
+    Parameters
+    ----------
+    what
+        What was found, with the offending value.
+    mend
+        What to do about it; one sentence.
+    where
+        The file (or ``file, row 3, column date``) it was found in.
+    """
+
+    def __init__(self, what: str, mend: str, where: Path | str | None = None) -> None:
+        self.what = what
+        self.mend = mend
+        self.where = None if where is None else str(where)
+        super().__init__(self.line())
+
+    def line(self) -> str:
+        """Return the message as one line of text."""
+        place = "" if self.where is None else f"{self.where}: "
+        return " ".join(f"{place}{self.what.rstrip('.')}. {self.mend}".split())
+
+
+class PhotoRefused(LawnscoreError):
+    """A photo that cannot be measured; carries one reason of the registry.
+
+    Raises
+    ------
+    KeyError
+        When ``reason`` is not in :data:`lawnscore.contract.reasons.REASONS`.
+    """
+
+    def __init__(self, reason: str, detail: str = "", where: Path | str | None = None) -> None:
+        entry = REASONS[reason]
+        self.reason = reason
+        self.detail = detail
+        super().__init__(detail or entry.meaning, entry.advice, where)

@@ -1,0 +1,119 @@
+"""Settings of a round: what `round.toml` may say, with its defaults, as frozen objects."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from dataclasses import asdict, dataclass, field, fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+from lawnscore.contract.errors import LawnscoreError
+
+
+@dataclass(frozen=True)
+class ConditionWeights:
+    """Weights of the parts of `condition`; only their proportions matter."""
+
+    cover: float = 45.0
+    colour: float = 15.0
+    evenness: float = 15.0
+    bare_patches: float = 15.0
+    casts: float = 10.0
+
+
+@dataclass(frozen=True)
+class ScoringSettings:
+    """What changes the numbers of a photo. Its hash is the `settings_id` of each row."""
+
+    card: str = "auto"
+    bare_patch_min_cm2: float = 25.0
+    max_distance_m: float = 1.6
+    max_tilt_deg: float = 40.0
+    condition: ConditionWeights = field(default_factory=ConditionWeights)
+
+    @property
+    def settings_id(self) -> str:
+        """Eight hexadecimal digits that change when any of these settings does."""
+        text = json.dumps(asdict(self), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+@dataclass(frozen=True)
+class HistorySettings:
+    """What changes the verdicts and flags, not the numbers of a photo."""
+
+    recovery_default_days: float = 42.0
+    visit_gap_days: int = 70
+    hemisphere: str = "north"
+    latitude_deg: float | None = None
+
+
+@dataclass(frozen=True)
+class ReportSettings:
+    """What the reports look like. Area unit `m2` or `sq ft`; language `en` or `de`."""
+
+    business: str = ""
+    contact: str = ""
+    logo: str = ""
+    language: str = "en"
+    locale: str = ""
+    area_unit: str = "m2"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`."""
+
+    scoring: ScoringSettings = field(default_factory=ScoringSettings)
+    history: HistorySettings = field(default_factory=HistorySettings)
+    report: ReportSettings = field(default_factory=ReportSettings)
+
+
+def read_settings(path: Path) -> Settings:
+    """Read `round.toml`.
+
+    Raises
+    ------
+    LawnscoreError
+        When the file is missing, is not TOML, or has a key or a type that is not known.
+    """
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise LawnscoreError(
+            "there is no round.toml", "Make a round with `lawnscore new`.", path
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise LawnscoreError(f"not a TOML file ({error})", "Mend the line named.", path) from None
+    settings: Settings = _build(Settings, data, "", path)
+    return settings
+
+
+def _build(kind: Any, data: dict[str, Any], prefix: str, path: Path) -> Any:
+    known = {f.name: f for f in fields(kind)}
+    default = kind()
+    values: dict[str, Any] = {}
+    for key, value in data.items():
+        name = f"{prefix}{key}"
+        if key not in known:
+            raise LawnscoreError(
+                f"unknown setting `{name}`", f"Use one of: {', '.join(known)}.", path
+            )
+        values[key] = _convert(getattr(default, key), value, name, path)
+    return kind(**values)
+
+
+def _convert(default: Any, value: Any, name: str, path: Path) -> Any:
+    if is_dataclass(default):
+        if not isinstance(value, dict):
+            raise LawnscoreError(f"`{name}` must be a table", f"Write it as [{name}].", path)
+        return _build(type(default), value, f"{name}.", path)
+    number = isinstance(default, int | float) or default is None
+    if number and isinstance(value, int | float) and not isinstance(value, bool):
+        return int(value) if isinstance(default, int) else float(value)
+    if isinstance(default, str) and isinstance(value, str):
+        return value
+    wanted = "a number" if number else "text in quotes"
+    raise LawnscoreError(f"`{name}` is {value!r}", f"It must be {wanted}.", path)

@@ -1,0 +1,306 @@
+"""The tables lawnscore writes: fixed columns, types and meanings, right even when empty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import pandas as pd
+
+from lawnscore.contract.measures import MEASURES
+
+Type = Literal["string", "integer", "number", "boolean", "date", "datetime"]
+
+_PANDAS_TYPES: dict[Type, str] = {
+    "string": "string",
+    "integer": "Int64",
+    "number": "float64",
+    "boolean": "boolean",
+    "date": "string",
+    "datetime": "string",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: name, type (Frictionless Table Schema), one-line meaning, required or not.
+
+    Dates are ISO 8601 text (YYYY-MM-DD), times ISO 8601 with their offset where known.
+    """
+
+    name: str
+    type: Type
+    meaning: str
+    required: bool = False
+    allowed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of the contract: file stem, meaning, key and columns in order."""
+
+    name: str
+    meaning: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...] = ()
+
+    @property
+    def column_names(self) -> list[str]:
+        """Names of the columns in order."""
+        return [column.name for column in self.columns]
+
+    def frame(self, rows: Sequence[Mapping[str, Any]] | pd.DataFrame) -> pd.DataFrame:
+        """Return rows as a DataFrame with exactly this table's columns, order and types.
+
+        Missing columns become empty; columns the table does not know are dropped. An empty
+        sequence gives an empty table with the right columns.
+        """
+        data = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
+        out = data.reindex(columns=self.column_names)
+        return out.astype({c.name: _PANDAS_TYPES[c.type] for c in self.columns})
+
+
+STAGES = ("before", "after", "check")
+
+_PLACE = (
+    Column("lawn", "string", "lawn, as in lawns.csv", True),
+    Column("zone", "string", "zone of the lawn; `all` when it has no parts", True),
+)
+_DATE = Column("date", "date", "date of the visit", True)
+_STAGE = Column("stage", "string", "before the work, after it, or check", True, STAGES)
+
+PHOTO_SCORES = Table(
+    "photo_scores",
+    "one row a photo",
+    (
+        *_PLACE,
+        Column("spot", "string", "spot in the zone, when the file name says it"),
+        _DATE,
+        _STAGE,
+        Column("photo", "string", "path of the photo relative to the round", True),
+        Column("sha256", "string", "SHA-256 of the file"),
+        Column("status", "string", "scored or refused", True, ("scored", "refused")),
+        Column("reason", "string", "why it was refused, one word"),
+        Column("taken_at", "datetime", "when it was taken, with the offset where known"),
+        Column("card_delta_e", "number", "median CIEDE2000 of the patches, each left out in turn"),
+        Column("mm_per_px", "number", "millimetres a pixel of the full photo at the card"),
+        Column("tilt_deg", "number", "angle between the camera axis and straight down"),
+        Column("area_m2", "number", "ground that was measured"),
+        *(Column(m.name, "number", m.meaning) for m in MEASURES.values()),
+        *(
+            Column(f"{m.name}_se", "number", f"standard error of {m.name} within the photo")
+            for m in MEASURES.values()
+        ),
+        Column("mm_per_px_se", "number", "standard error of mm_per_px"),
+        Column("straw_soil_confidence", "number", "0 to 1: how surely straw is told from soil"),
+        Column("shade_pct", "number", "share of the measured ground in cast shade"),
+        Column("card", "string", "name of the card"),
+        Column(
+            "colour_reference",
+            "string",
+            "where the card's reference colours come from",
+            False,
+            ("measured", "learned", "nominal"),
+        ),
+        Column("detail", "string", "what was found, in words, for a refused photo"),
+        Column("version", "string", "program version that scored it", True),
+        Column("settings_id", "string", "id of the settings that it was scored with", True),
+    ),
+    ("photo",),
+)
+
+VISIT_SCORES = Table(
+    "visit_scores",
+    "one row a lawn, zone, date and stage",
+    (
+        *_PLACE,
+        _DATE,
+        _STAGE,
+        Column("photos", "integer", "photos scored", True),
+        Column("refused", "integer", "photos refused", True),
+        Column("area_m2", "number", "ground measured, all photos together"),
+        *(
+            column
+            for m in MEASURES.values()
+            for column in (
+                Column(m.name, "number", m.meaning),
+                Column(f"{m.name}_low", "number", f"lower end of the 95 % interval of {m.name}"),
+                Column(f"{m.name}_high", "number", f"upper end of the 95 % interval of {m.name}"),
+            )
+        ),
+        Column("version", "string", "program version(s) the photos were scored with"),
+        Column("settings_id", "string", "settings id(s) the photos were scored with"),
+        Column("colour_reference", "string", "where reference colours come from; worst of them"),
+    ),
+    ("lawn", "zone", "date", "stage"),
+)
+
+CHANGES = Table(
+    "changes",
+    "one row a lawn, zone, measure and pair of photographed occasions",
+    (
+        *_PLACE,
+        Column("measure", "string", "column name of the measure", True),
+        Column(
+            "kind",
+            "string",
+            "which pair of occasions",
+            True,
+            ("work", "visit", "since_renovation", "year"),
+        ),
+        Column("from_date", "date", "first occasion", True),
+        Column("from_stage", "string", "stage of the first occasion", True, STAGES),
+        Column("to_date", "date", "second occasion", True),
+        Column("to_stage", "string", "stage of the second occasion", True, STAGES),
+        Column("change", "number", "second less first"),
+        Column("low", "number", "lower end of the 95 % interval"),
+        Column("high", "number", "upper end of the 95 % interval"),
+        Column(
+            "verdict",
+            "string",
+            "by the interval, corrected for the number of measures",
+            False,
+            ("better", "worse", "no clear change"),
+        ),
+        Column("smallest_detectable", "number", "smallest change these photos could have shown"),
+        Column("n_paired_spots", "integer", "spots photographed on both occasions"),
+        Column("method_changed", "boolean", "scored by different versions, settings or cards"),
+    ),
+    ("lawn", "zone", "measure", "kind", "from_date", "from_stage", "to_date", "to_stage"),
+)
+
+RECOVERY = Table(
+    "recovery",
+    "one row a lawn, zone and renovation",
+    (
+        *_PLACE,
+        Column("renovation_date", "date", "date of the renovation", True),
+        Column("task", "string", "work done", True),
+        Column("cover_before", "number", "green cover before the work, %"),
+        Column("cover_after", "number", "green cover just after the work, %"),
+        Column("cover_now", "number", "green cover at the last visit, %"),
+        Column("days_since", "integer", "days from the renovation to the last visit"),
+        Column("recovered_pct", "number", "share of the lost cover that has come back, %"),
+        Column("days_to_95", "number", "days to 95 % of the cover before"),
+        Column("days_to_95_low", "number", "lower end of its 95 % interval"),
+        Column("days_to_95_high", "number", "upper end; empty when not reached is possible"),
+        Column(
+            "state",
+            "string",
+            "how the recovery goes",
+            True,
+            ("recovering", "recovered", "slow", "too few visits"),
+        ),
+        Column("expected_days_to_95", "number", "what was to be expected"),
+        Column("expected_from", "string", "where the expected course comes from"),
+        Column("clock", "string", "days or growth potential", False, ("days", "growth")),
+        Column("note", "string", "what the numbers alone do not say"),
+    ),
+    ("lawn", "zone", "renovation_date", "task"),
+)
+
+ATTENTION = Table(
+    "attention",
+    "one row a lawn and zone that wants attention, most urgent first",
+    (
+        Column("rank", "integer", "1 is most urgent", True),
+        *_PLACE,
+        Column("flag", "string", "what is the matter; one of the list in the README", True),
+        Column("since", "date", "since when"),
+        Column("measure", "string", "measure that shows it"),
+        Column("evidence", "string", "one sentence with its numbers", True),
+        Column("next_step", "string", "what a practitioner would do next", True),
+        Column("urgency", "number", "expected loss that orders the ranks"),
+    ),
+    ("lawn", "zone", "flag"),
+)
+
+LAWNS = Table(
+    "lawns",
+    "the register: one row a lawn and zone",
+    (
+        *_PLACE,
+        Column("area_m2", "number", "area of the zone"),
+        Column("name", "string", "name for people to read"),
+        Column("turf", "string", "kind of turf"),
+        Column("shade", "string", "none, part or full", False, ("none", "part", "full")),
+        Column("notes", "string", "anything else"),
+        Column("soil", "string", "kind of soil"),
+        Column("drainage", "string", "good, fair or poor", False, ("good", "fair", "poor")),
+        Column("slope", "string", "flat, gentle or steep", False, ("flat", "gentle", "steep")),
+    ),
+    ("lawn", "zone"),
+)
+
+TASKS: dict[str, bool] = {
+    "mow": False,
+    "clear casts": False,
+    "scarify": True,
+    "aerate": False,
+    "hollow-tine": True,
+    "overseed": True,
+    "top-dress": True,
+    "feed": False,
+    "spray": False,
+    "irrigate": False,
+    "rake": False,
+    "edge": False,
+    "clear leaves": False,
+    "other": False,
+}
+"""Tasks of work.csv; True marks a renovation (sets the sward back on purpose)."""
+
+WORK = Table(
+    "work",
+    "work done: one row a task",
+    (
+        _DATE,
+        *_PLACE,
+        Column("task", "string", "what was done", True, tuple(TASKS)),
+        Column("product", "string", "product, as on the label"),
+        Column("rate", "number", "amount laid down per area"),
+        Column("rate_unit", "string", "unit of the rate, such as g/m2 or l/ha"),
+        Column("area_m2", "number", "area worked; empty is the whole zone"),
+        Column("n_pct", "number", "N on the label, %"),
+        Column("p2o5_pct", "number", "P2O5 on the label, %"),
+        Column("k2o_pct", "number", "K2O on the label, %"),
+        Column("ca_pct", "number", "Ca, %"),
+        Column("mg_pct", "number", "Mg, %"),
+        Column("fe_pct", "number", "Fe, %"),
+        Column("s_pct", "number", "S, %"),
+        Column("form", "string", "granular or liquid", False, ("granular", "liquid")),
+        Column("method", "string", "how it was put on"),
+        Column("machine", "string", "machine used"),
+        Column("setting", "string", "its setting"),
+        Column("passes", "integer", "passes over the lawn"),
+        Column("height_mm", "number", "mowing height"),
+        Column("depth_mm", "number", "working depth"),
+        Column("material_off", "number", "how much material came off"),
+        Column("material_unit", "string", "boxes, litres or kg", False, ("boxes", "l", "kg")),
+        Column("product_used_kg", "number", "weight taken out of the bag"),
+        Column("who", "string", "who did it"),
+        Column("weather", "string", "weather at the time"),
+        Column("notes", "string", "anything else"),
+    ),
+)
+
+WEATHER = Table(
+    "weather",
+    "weather: one row a day",
+    (
+        _DATE,
+        Column("mean_c", "number", "mean air temperature, degrees Celsius", True),
+        Column("rain_mm", "number", "rain, mm"),
+        Column("leaf_wetness_h", "number", "hours of wet leaf"),
+    ),
+    ("date",),
+)
+
+OUTPUT_TABLES: dict[str, Table] = {
+    t.name: t for t in (PHOTO_SCORES, VISIT_SCORES, CHANGES, RECOVERY, ATTENTION)
+}
+"""Tables written to reports/."""
+
+INPUT_TABLES: dict[str, Table] = {t.name: t for t in (LAWNS, WORK, WEATHER)}
+"""Tables people keep by hand in the round."""

@@ -1,0 +1,1 @@
+"""Lawns that never were: scenes with known truth, and the demo round."""

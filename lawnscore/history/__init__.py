@@ -1,0 +1,1 @@
+"""What the tables mean: visits, changes, recovery, attention."""

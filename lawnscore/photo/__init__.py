@@ -1,0 +1,1 @@
+"""One photo becomes one row."""
