@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-ROOMS = ("contract", "card", "photo", "round", "history", "care", "report", "demo", "commands")
+ROOMS = ("contract", "card", "photo", "history", "round", "care", "report", "demo", "commands")
 PACKAGE = Path(__file__).resolve().parent.parent / "lawnscore"
 
 
