@@ -1,0 +1,332 @@
+"""Real change told from noise: pairs of occasions, with intervals and corrected verdicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.tables import CHANGES
+from lawnscore.history.intervals import t_quantile
+from lawnscore.history.paired import PairedSpots, paired_spots
+from lawnscore.history.sampling import ALPHA, POWER
+from lawnscore.history.series import (
+    Occasions,
+    iso_dates,
+    occasions,
+    renovations,
+    work_at_places,
+)
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+
+KINDS = ("work", "visit", "since_renovation", "year")
+
+YEAR_DAYS = 365
+YEAR_SLACK_DAYS = 35
+"""How far from a year apart two occasions may be to count as the same season; our choice."""
+RENOVATION_START_DAYS = 14
+"""How soon after the work the first occasion must be to stand for its start; our choice."""
+BORROWED_DF = 4.0
+"""Degrees of freedom counted for the spread a visit borrows from the round; our choice, low."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Pairs of occasions: rows of the visit table (q,) and the kind they belong to (q,)."""
+
+    first: Index
+    second: Index
+    kind: Index
+
+
+def changes(
+    visit_scores: pd.DataFrame,
+    *,
+    photo_scores: pd.DataFrame | None = None,
+    work: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Return the change of every measure between pairs of photographed occasions.
+
+    Parameters
+    ----------
+    visit_scores
+        The table of visits (:data:`lawnscore.contract.tables.VISIT_SCORES`).
+    photo_scores
+        The table of photos. Where it names the spots, photos at the same spot are paired.
+    work
+        The table of work done; says when the renovations were.
+
+    Returns
+    -------
+    DataFrame
+        The columns of :data:`lawnscore.contract.tables.CHANGES`. Texts are categorical, since
+        this is the longest table of a round.
+
+    Notes
+    -----
+    ``kind`` is ``work`` (before to after, same date), ``visit`` (end of a visit to the start of
+    the next), ``since_renovation`` (first occasion after the work, at most 14 days later, to the
+    start of each later visit until the next renovation) and ``year`` (start of a visit to the
+    start of the nearest visit 330 to 400 days before).
+
+    *Interval.* Without spots the two visits are independent samples, and the interval of the
+    difference is squared and added from their own intervals (MOVER: Newcombe 1998, Stat. Med.
+    17:873-890, method 10; Zou & Donner 2008), which keeps its lean near 0 and 100. With two or
+    more spots photographed on both occasions it is that of the mean of their differences
+    (:mod:`lawnscore.history.paired`). Errors common to one occasion's photos are in both.
+
+    *Verdict.* By the interval, at the 5 % level after Holm's correction over the measures of the
+    pair: the main measures are one family, the others another (Holm 1979 keeps the chance of any
+    false claim in the family to 5 %, whatever ties the measures together; a practitioner acts on
+    each claim, so a false one costs more than a share of them). A measure that is neither better
+    nor worse when it rises (the leaf's L*, a*, b*) has no verdict, nor has one without interval.
+
+    *Smallest detectable.* The change that these photos would have shown with a chance of 80 %:
+    ``(t_0.975 + t_0.8) se``.
+    """
+    series = occasions(visit_scores)
+    pairs = find_pairs(series, work)
+    spots = None if photo_scores is None else paired_spots(photo_scores, series)
+    blocks = [
+        _block(series, _take(pairs, np.arange(start, min(start + 50_000, len(pairs.first)))), spots)
+        for start in range(0, len(pairs.first), 50_000)
+    ]
+    return _assemble(series, pairs, blocks)
+
+
+def find_pairs(series: Occasions, work: pd.DataFrame | None) -> Pairs:
+    """Return the pairs of occasions to compare, in order of kind, place and time."""
+    photographed = np.flatnonzero(_has_photos(series))
+    starts, ends = _visit_ends(series, photographed)
+    found = (
+        _within_visits(series, photographed),
+        _next_visits(series, starts, ends),
+        _since_renovations(series, photographed, starts, work),
+        _years(series, starts),
+    )
+    return Pairs(
+        np.concatenate([first for first, _ in found]),
+        np.concatenate([second for _, second in found]),
+        np.concatenate([np.full(len(f[0]), i, np.int64) for i, f in enumerate(found)]),
+    )
+
+
+def _take(pairs: Pairs, rows: Index) -> Pairs:
+    return Pairs(pairs.first[rows], pairs.second[rows], pairs.kind[rows])
+
+
+def _has_photos(series: Occasions) -> npt.NDArray[np.bool_]:
+    if "photos" not in series.table:
+        return np.isfinite(series.values("green_cover_pct"))
+    return np.asarray(series.values("photos") > 0)
+
+
+def _visit_ends(series: Occasions, rows: Index) -> tuple[Index, Index]:
+    # first and last photographed occasion of each visit
+    visit = series.visit[rows]
+    new = np.ones(len(rows), bool)
+    new[1:] = np.diff(visit) != 0
+    last = np.ones(len(rows), bool)
+    last[:-1] = new[1:]
+    return rows[new], rows[last]
+
+
+def _within_visits(series: Occasions, rows: Index) -> tuple[Index, Index]:
+    before = rows[series.stage[rows] == 0]
+    after = rows[series.stage[rows] == 2]
+    _, i, j = np.intersect1d(series.visit[before], series.visit[after], return_indices=True)
+    return before[i], after[j]
+
+
+def _next_visits(series: Occasions, starts: Index, ends: Index) -> tuple[Index, Index]:
+    same = series.place[ends[:-1]] == series.place[starts[1:]]
+    return ends[:-1][same], starts[1:][same]
+
+
+def _since_renovations(
+    series: Occasions, rows: Index, starts: Index, work: pd.DataFrame | None
+) -> tuple[Index, Index]:
+    done = renovations(work_at_places(work, series.places))
+    none = np.zeros(0, np.int64)
+    if done.empty or not len(rows):
+        return none, none
+    span = int(series.day.max() - series.day.min()) + 4 * YEAR_DAYS
+    origin = int(min(series.day.min(), done["day"].min())) - YEAR_DAYS
+
+    def clock(place: Index, day: Index) -> Index:
+        return place * span * 4 + (day - origin) * 4
+
+    place, day = done["place"].to_numpy(), done["last_day"].to_numpy()
+    # an `after` photo of the day itself is the start; a `before` photo of it is not
+    at = np.searchsorted(
+        clock(series.place[rows], series.day[rows]) + series.stage[rows], clock(place, day) + 2
+    )
+    inside = at < len(rows)
+    baseline = rows[np.minimum(at, len(rows) - 1)]
+    wait = series.day[baseline] - day
+    good = inside & (series.place[baseline] == place) & (wait <= RENOVATION_START_DAYS)
+    following = np.r_[clock(place, done["day"].to_numpy())[1:], np.iinfo(np.int64).max]
+    starts_clock = clock(series.place[starts], series.day[starts])
+    begin = np.searchsorted(starts_clock, clock(series.place[baseline], series.day[baseline]) + 1)
+    # the visit on the day of the next renovation still shows where this one got to
+    end = np.searchsorted(
+        starts_clock, np.minimum(following + 1, clock(place + 1, origin + 0 * place))
+    )
+    count = np.where(good, np.maximum(end - begin, 0), 0)
+    first = np.repeat(baseline, count)
+    offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    return first, starts[np.repeat(begin, count) + offset]
+
+
+def _years(series: Occasions, starts: Index) -> tuple[Index, Index]:
+    none = np.zeros(0, np.int64)
+    if len(starts) < 2:
+        return none, none
+    span = int(series.day.max() - series.day.min()) + 2 * YEAR_DAYS
+    clock = series.place[starts] * span + series.day[starts] - int(series.day.min())
+    wanted = clock - YEAR_DAYS
+    right = np.searchsorted(clock, wanted)
+    left = np.maximum(right - 1, 0)
+    right = np.minimum(right, len(clock) - 1)
+    nearest = np.where(np.abs(clock[right] - wanted) < np.abs(clock[left] - wanted), right, left)
+    good = (np.abs(clock[nearest] - wanted) <= YEAR_SLACK_DAYS) & (
+        series.place[starts[nearest]] == series.place[starts]
+    )
+    return starts[nearest[good]], starts[good]
+
+
+def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[str, Array]:
+    """Return (q, measures) arrays for some pairs: change, low, high, p, detectable, n_paired."""
+    photos = series.values("photos")
+    df = np.maximum(photos[pairs.first] + photos[pairs.second] - 2, 0) + BORROWED_DF
+    shape = (len(pairs.first), len(MEASURES))
+    out = {name: np.full(shape, np.nan) for name in ("change", "low", "high", "p", "least")}
+    out["n_paired"] = np.zeros(shape)
+    for column, name in enumerate(MEASURES):
+        change, low, high = _square_and_add(series, pairs, name)
+        freedom = df
+        if spots is not None:
+            paired = spots.differences(name, pairs.first, pairs.second)
+            out["n_paired"][:, column] = paired.n
+            use = np.isfinite(paired.low)
+            change = np.where(use, paired.change, change)
+            low, high = np.where(use, paired.low, low), np.where(use, paired.high, high)
+            freedom = np.where(use, paired.df, df)
+        out["change"][:, column], out["low"][:, column], out["high"][:, column] = change, low, high
+        out["p"][:, column], out["least"][:, column] = _test(change, low, high, freedom)
+    return out
+
+
+def _square_and_add(series: Occasions, pairs: Pairs, name: str) -> tuple[Array, Array, Array]:
+    value, low, high = (series.values(f"{name}{end}") for end in ("", "_low", "_high"))
+    first, second = pairs.first, pairs.second
+    change = value[second] - value[first]
+    down = np.hypot(value[second] - low[second], high[first] - value[first])
+    up = np.hypot(high[second] - value[second], value[first] - low[first])
+    return change, change - down, change + up
+
+
+def _test(change: Array, low: Array, high: Array, df: Array) -> tuple[Array, Array]:
+    t975 = t_quantile(df)
+    half = np.where(change >= 0, change - low, high - change)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(half > 0, np.abs(change) / (half / t975), np.where(change == 0, 0.0, np.inf))
+    p = np.where(np.isfinite(half), 2 * special.stdtr(df, -t), np.nan)
+    least = (t975 + t_quantile(df, POWER)) * (high - low) / (2 * t975)
+    return p, least
+
+
+def holm(p: Array) -> Array:
+    """Return p-values adjusted by Holm's method along the last axis; NaN are passed over.
+
+    Holm 1979, Scand. J. Stat. 6:65-70.
+    """
+    known = np.isfinite(p)
+    order = np.argsort(np.where(known, p, np.inf), axis=-1, kind="stable")
+    ranked = np.take_along_axis(np.where(known, p, 1.0), order, -1)
+    left = np.maximum(known.sum(axis=-1, keepdims=True) - np.arange(p.shape[-1]), 0)
+    stepped = np.maximum.accumulate(ranked * left, axis=-1)
+    out = np.empty_like(stepped)
+    np.put_along_axis(out, order, np.minimum(stepped, 1.0), -1)
+    return np.where(known, out, np.nan)
+
+
+_MAIN = np.array([m.main for m in MEASURES.values()])
+_BETTER = np.array([m.better for m in MEASURES.values()])
+_VERDICTS = ("better", "worse", "no clear change")
+
+
+def _verdict_codes(block: dict[str, Array]) -> npt.NDArray[np.int8]:
+    adjusted = np.full_like(block["p"], np.nan)
+    for family in (_MAIN & (_BETTER != 0), ~_MAIN & (_BETTER != 0)):
+        adjusted[:, family] = holm(block["p"][:, family])
+    clear = adjusted < ALPHA
+    good = np.sign(block["change"]) * _BETTER > 0
+    codes = np.where(clear, np.where(good, 0, 1), 2)
+    return np.where(np.isnan(adjusted), -1, codes).astype(np.int8)
+
+
+def _assemble(series: Occasions, pairs: Pairs, blocks: list[dict[str, Array]]) -> pd.DataFrame:
+    if not blocks:
+        return CHANGES.frame([])
+    n_measures = len(MEASURES)
+    change = np.concatenate([b["change"].ravel() for b in blocks])
+    keep = np.flatnonzero(np.isfinite(change))
+    pair = keep // n_measures
+
+    def flat(name: str) -> Array:
+        return np.concatenate([b[name].ravel() for b in blocks])[keep]
+
+    first, second = pairs.first[pair], pairs.second[pair]
+    place = series.place[first]
+    verdict = np.concatenate([_verdict_codes(b).ravel() for b in blocks])[keep]
+    columns = {
+        "lawn": _categorical(series.places["lawn"].to_numpy(), place),
+        "zone": _categorical(series.places["zone"].to_numpy(), place),
+        "measure": _category(keep % n_measures, list(MEASURES)),
+        "kind": _category(pairs.kind[pair], list(KINDS)),
+        "from_date": _date_categorical(series.day, first),
+        "from_stage": _category(series.stage[first], ["before", "check", "after"]),
+        "to_date": _date_categorical(series.day, second),
+        "to_stage": _category(series.stage[second], ["before", "check", "after"]),
+        "change": change[keep],
+        "low": flat("low"),
+        "high": flat("high"),
+        "verdict": _category(verdict, list(_VERDICTS)),
+        "smallest_detectable": flat("least"),
+        "n_paired_spots": pd.array(flat("n_paired").astype(np.int32), dtype="Int32"),
+        "method_changed": pd.array(_method_changed(series, pairs)[pair], dtype="boolean"),
+    }
+    return pd.DataFrame(columns)[CHANGES.column_names]
+
+
+def _category(codes: npt.NDArray[Any], words: list[Any]) -> Any:
+    return pd.Categorical.from_codes(codes, words)  # type: ignore[call-overload]
+
+
+def _categorical(names: npt.NDArray[Any], codes: Index) -> Any:
+    code_of, unique = pd.factorize(names, sort=True)
+    return _category(code_of[codes], list(unique))
+
+
+def _date_categorical(day: Index, rows: Index) -> Any:
+    unique, code_of = np.unique(day, return_inverse=True)
+    return _category(code_of[rows], list(iso_dates(unique)))
+
+
+def _method_changed(series: Occasions, pairs: Pairs) -> npt.NDArray[np.bool_]:
+    changed = np.zeros(len(pairs.first), bool)
+    for column in ("version", "settings_id", "colour_reference"):
+        if column in series.table:
+            # an empty cell is not known to differ
+            codes, _ = pd.factorize(series.table[column].astype("object"))
+            a, b = codes[pairs.first], codes[pairs.second]
+            changed |= (a != b) & (a >= 0) & (b >= 0)
+    return changed
