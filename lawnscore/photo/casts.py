@@ -1,0 +1,164 @@
+"""Earthworm casts as objects: where each lies, how wide it is, how surely it is a cast."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from lawnscore.photo.classes import ClassMap
+    from lawnscore.photo.ground import Ground
+
+Floats = NDArray[np.float32]
+Ints = NDArray[np.intp]
+
+DIAMETER_MM = (10.0, 50.0)
+"""Diameters that count, mm: small species 10 to 20, large 20 to 50 (from memory); Darwin's
+ten lawn casts averaged 51.6 mm along the slope (Darwin 1881, p 264)."""
+
+MAX_BLOB_MM = 65.0
+"""Widest blob that is still looked on as a cast, mm: the blur widens what is seen."""
+
+SMOOTHING_MM = 4.0
+"""Standard deviation of the blur that joins the cells of one cast, mm."""
+
+MIN_PEAK = 0.12
+"""Smoothed score below which a peak is not looked at."""
+
+MIN_DIP = 0.10
+"""Two peaks are two casts when the score between them dips by this part of the lower one."""
+
+EDGE_OF_PEAK = 0.5
+"""A cast reaches to where the smoothed score is this part of its peak."""
+
+MIN_WEIGHT = 0.5
+"""A cell with less measured ground than this belongs to the border."""
+
+CHANCE_MIDPOINT = 0.40
+"""Peak score that is a cast in one case of two."""
+
+CHANCE_WIDTH = 0.08
+"""Logistic width of that chance in units of the score."""
+
+
+@dataclass(frozen=True, eq=False)
+class Casts:
+    """What may be the casts of one photo, surest first.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        (n,) centre in the card frame, mm.
+    diameter_mm
+        (n,) diameter of the circle of equal area, mm.
+    probability
+        (n,) chance that this is a cast; the expected number of casts is their sum.
+    """
+
+    x_mm: NDArray[np.float64]
+    y_mm: NDArray[np.float64]
+    diameter_mm: NDArray[np.float64]
+    probability: NDArray[np.float64]
+
+    @property
+    def expected_count(self) -> float:
+        """Expected number of casts: the sum of the chances."""
+        return float(self.probability.sum())
+
+
+def find_casts(class_map: ClassMap, ground: Ground) -> Casts:
+    """Find casts as separate blobs of the cast score.
+
+    The score is smoothed over :data:`SMOOTHING_MM`; peaks that a dip parts are separate casts;
+    each reaches to half its peak. A cast whose centre lies inside the measured ground counts
+    whole, one whose centre lies outside does not count: so the density needs no edge correction.
+    """
+    score = _smoothed(class_map)
+    peaks = _peaks(score)
+    peaks = _parted(peaks, score, reach=DIAMETER_MM[1] / class_map.cell_mm)
+    row, col, area = _extents(peaks, score, reach=round(0.75 * DIAMETER_MM[1] / class_map.cell_mm))
+    diameter = 2.0 * np.sqrt(area / np.pi) * class_map.cell_mm
+    height = score[peaks[:, 0], peaks[:, 1]].astype(np.float64)
+    chance = 1.0 / (1.0 + np.exp(-(height - CHANCE_MIDPOINT) / CHANCE_WIDTH))
+    sized = (diameter >= DIAMETER_MM[0]) & (diameter <= MAX_BLOB_MM)
+    order = np.flatnonzero(sized)
+    corner = np.asarray(ground.origin_mm, dtype=np.float64) - 0.5 * ground.mm_per_px
+    return Casts(
+        x_mm=corner[0] + (col[order] + 0.5) * class_map.cell_mm,
+        y_mm=corner[1] + (row[order] + 0.5) * class_map.cell_mm,
+        diameter_mm=diameter[order],
+        probability=chance[order],
+    )
+
+
+def _smoothed(class_map: ClassMap) -> Floats:
+    weight = class_map.weight.astype(np.float32)
+    sigma = SMOOTHING_MM / class_map.cell_mm
+    evidence = class_map.cast_score.astype(np.float32) * weight
+    total = cv2.GaussianBlur(evidence, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    share = cv2.GaussianBlur(weight, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    out: Floats = np.where(weight >= MIN_WEIGHT, total / np.maximum(share, 1e-6), 0.0)
+    return out.astype(np.float32)
+
+
+def _peaks(score: Floats) -> Ints:
+    """Return (n, 2) rows and columns of the local tops, highest first."""
+    top = cv2.dilate(score, np.ones((3, 3), np.uint8))
+    found = np.argwhere((score >= top) & (score >= MIN_PEAK))
+    height = score[found[:, 0], found[:, 1]]
+    out: Ints = found[np.argsort(-height, kind="stable")]
+    return out
+
+
+def _parted(peaks: Ints, score: Floats, *, reach: float) -> Ints:
+    """Drop each top that no dip parts from a higher one within `reach` cells."""
+    from scipy.spatial import cKDTree
+
+    if len(peaks) < 2:
+        return peaks
+    pairs = cKDTree(peaks).query_pairs(reach, output_type="ndarray")
+    if not len(pairs):
+        return peaks
+    higher, lower = pairs.min(axis=1), pairs.max(axis=1)
+    step = np.linspace(0.0, 1.0, 2 * round(reach) + 1)[:, None, None]
+    line = np.rint((1 - step) * peaks[higher] + step * peaks[lower]).astype(np.intp)
+    between = score[line[..., 0], line[..., 1]].min(axis=0)
+    height = score[peaks[lower, 0], peaks[lower, 1]]
+    keep = np.ones(len(peaks), dtype=bool)
+    keep[lower[between >= (1.0 - MIN_DIP) * height]] = False
+    return peaks[keep]
+
+
+def _extents(
+    peaks: Ints, score: Floats, *, reach: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Centre (row, column) and area, in cells, of what belongs to each top.
+
+    A cell belongs to the nearest top, when its score is at least half that of the top.
+    """
+    if not len(peaks):
+        return np.zeros(0), np.zeros(0), np.zeros(0)
+    far = np.ones(score.shape, dtype=np.uint8)
+    far[peaks[:, 0], peaks[:, 1]] = 0
+    _, nearest = cv2.distanceTransformWithLabels(
+        far, cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    side = np.arange(-reach, reach + 1)
+    row = np.clip(peaks[:, 0, None, None] + side[None, :, None], 0, score.shape[0] - 1)
+    col = np.clip(peaks[:, 1, None, None] + side[None, None, :], 0, score.shape[1] - 1)
+    own = nearest[row, col] == nearest[peaks[:, 0], peaks[:, 1]][:, None, None]
+    own &= (row - peaks[:, 0, None, None] == side[None, :, None]) & (
+        col - peaks[:, 1, None, None] == side[None, None, :]
+    )
+    height = score[peaks[:, 0], peaks[:, 1]][:, None, None]
+    held = np.where(own & (score[row, col] >= EDGE_OF_PEAK * height), score[row, col], 0.0)
+    mass = held.sum(axis=(1, 2))
+    return (
+        (held * row).sum(axis=(1, 2)) / mass,
+        (held * col).sum(axis=(1, 2)) / mass,
+        (held > 0).sum(axis=(1, 2)).astype(np.float64),
+    )

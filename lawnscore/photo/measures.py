@@ -1,0 +1,349 @@
+"""The measures of one photo, each with its standard error."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lawnscore.card.colourspace import encode_srgb, linear_to_lab
+from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
+from lawnscore.photo.classes import SURFACES
+from lawnscore.photo.condition import condition, condition_se
+
+if TYPE_CHECKING:
+    from lawnscore.contract.settings import ScoringSettings
+    from lawnscore.photo.casts import Casts
+    from lawnscore.photo.classes import ClassMap
+    from lawnscore.photo.ground import Ground
+    from lawnscore.photo.patches import BarePatches
+
+Floats = NDArray[np.float64]
+
+SQUARE_MM = 100.0
+"""Side of the squares of `evenness` and of the tiles of the sampling error, mm."""
+
+MIN_SQUARE_WEIGHT = 0.75
+"""A square counts as full when at least this part of it was measured."""
+
+QUADRAT_MM = 500.0
+"""Side of the quadrats in which casts are counted to see how clumped they lie, mm: 0.25 m2 as
+in Bartlett, Ritz, Harris & James 2006 (abstract)."""
+
+MAX_CORRELATION = 0.9
+"""Neighbouring tiles are never taken to be more alike than this."""
+
+_SURFACE_COLUMN = {
+    "green": "green_cover_pct",
+    "straw": "straw_cover_pct",
+    "soil": "bare_soil_pct",
+    "cast": "cast_cover_pct",
+    "litter": "litter_pct",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Measures:
+    """The measures of one photo by the names of :data:`lawnscore.contract.measures.MEASURES`.
+
+    Parameters
+    ----------
+    values
+        Value by measure; NaN where it is unknown.
+    se
+        Standard error by measure, 1 sigma: as an estimate of the lawn around the photo.
+    model_se
+        The part of `se` that no further ground averages away: classes, card and light.
+    shade_pct
+        Share of the measured ground in cast shade, %.
+    """
+
+    values: dict[str, float]
+    se: dict[str, float]
+    model_se: dict[str, float]
+    shade_pct: float
+
+
+@dataclass(frozen=True)
+class _Estimate:
+    value: float
+    sampling_se: float
+    model_se: float = 0.0
+
+
+def measure(
+    class_map: ClassMap,
+    casts: Casts,
+    patches: BarePatches,
+    ground: Ground,
+    settings: ScoringSettings,
+) -> Measures:
+    """Return every measure of the contract with its standard error.
+
+    Parameters
+    ----------
+    class_map, casts, patches
+        What was seen on the ground.
+    ground
+        The flattened ground; gives the origin of the card frame.
+    settings
+        Gives the weights of condition.
+    """
+    tiles = _tiles(class_map)
+    found: dict[str, _Estimate] = {}
+    found.update(_shares(class_map, tiles))
+    found.update(_cast_density(class_map, casts, ground))
+    found.update(_patch_measures(class_map, patches))
+    found.update(_leaf_colour(class_map))
+    found["evenness"] = _evenness(tiles, float(class_map.model_se[0]))
+    values = {name: estimate.value for name, estimate in found.items()}
+    model = {name: estimate.model_se for name, estimate in found.items()}
+    total = {name: math.hypot(e.sampling_se, e.model_se) for name, e in found.items()}
+    for errors in (total, model):
+        errors["condition"] = condition_se(values, errors, settings.condition)
+    values["condition"] = condition(values, settings.condition)
+    weight = class_map.weight
+    return Measures(
+        values={name: values[name] for name in MEASURES},
+        se={name: total[name] for name in MEASURES},
+        model_se={name: model[name] for name in MEASURES},
+        shade_pct=100.0 * float((class_map.shade * weight).sum() / max(float(weight.sum()), 1e-9)),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Tiles:
+    """Shares averaged over 10 cm squares: (R, C, 5), and how much of each was measured."""
+
+    shares: Floats
+    weight: Floats
+
+
+def _tiles(class_map: ClassMap) -> _Tiles:
+    side = max(1, round(SQUARE_MM / class_map.cell_mm))
+    rows, cols = (max(1, n // side) for n in class_map.weight.shape)
+    weight = class_map.weight[: rows * side, : cols * side]
+    shares = class_map.shares[: rows * side, : cols * side]
+    area = cv2.resize(weight, (cols, rows), interpolation=cv2.INTER_AREA)
+    weighted = np.dstack([shares[..., k] * weight for k in range(shares.shape[-1])])
+    mean = cv2.resize(weighted, (cols, rows), interpolation=cv2.INTER_AREA)
+    mean = mean / np.maximum(area, 1e-6)[..., None]
+    return _Tiles(mean.astype(np.float64), area.astype(np.float64))
+
+
+def _shares(class_map: ClassMap, tiles: _Tiles) -> dict[str, _Estimate]:
+    weight = class_map.weight
+    total = max(float(weight.sum(dtype=np.float64)), 1e-9)
+    means = np.array(
+        [float((class_map.shares[..., k] * weight).sum(dtype=np.float64)) for k in range(5)]
+    )
+    means *= 100.0 / total
+    means *= 100.0 / max(float(means.sum()), 1e-9)
+    out = {}
+    for k, surface in enumerate(SURFACES):
+        sampling = 100.0 * sampling_se(tiles.shares[..., k], tiles.weight)
+        model = 100.0 * float(class_map.model_se[k])
+        out[_SURFACE_COLUMN[surface]] = _Estimate(float(means[k]), sampling, model)
+    return {name: out[name] for name in SURFACE_SHARES}
+
+
+def variance_inflation(n: int, rho: float) -> float:
+    """Return how much the variance of a mean of `n` grows when neighbours correlate by `rho`.
+
+    ``(1 + rho) / (1 - rho) - 2 rho (1 - rho^n) / (n (1 - rho)^2)``, exact for a first-order
+    autoregressive row of values.
+
+    Examples
+    --------
+    >>> round(variance_inflation(100, 0.5), 6)
+    2.96
+    """
+    if n < 2 or rho == 0.0:
+        return 1.0
+    return (1 + rho) / (1 - rho) - 2 * rho * (1 - rho**n) / (n * (1 - rho) ** 2)
+
+
+def sampling_se(tiles: Floats, weight: Floats) -> float:
+    """Return the standard error of the mean over tiles that resemble their neighbours.
+
+    The tiles are taken as a field whose correlation falls off in the same proportion from
+    tile to tile, alike along rows and columns; the correlation of neighbours is estimated from
+    the tiles themselves. NaN with fewer than four tiles.
+
+    Parameters
+    ----------
+    tiles
+        (R, C) value of each tile.
+    weight
+        (R, C) how much of each tile was measured, 0 to 1; the border tiles count by it.
+    """
+    used = weight > 0.2
+    n = int(used.sum())
+    if n < 4:
+        return math.nan
+    share = np.where(used, weight, 0.0)
+    mean = float((tiles * share).sum() / share.sum())
+    off = np.where(used, tiles - mean, 0.0)
+    variance = float((share * off**2).sum() / share.sum())
+    if variance < 1e-12:
+        return 0.0
+    rho = _neighbour_correlation(off, used, variance, n)
+    across = variance_inflation(max(2, round(n / max(1, int(used.any(axis=1).sum())))), rho)
+    down = variance_inflation(max(2, round(n / max(1, int(used.any(axis=0).sum())))), rho)
+    effective = max(n / (across * down), 1.5)
+    return math.sqrt(variance / (1.0 - 1.0 / effective) / effective)
+
+
+def _neighbour_correlation(off: Floats, used: NDArray[np.bool_], variance: float, n: int) -> float:
+    beside = used[:, 1:] & used[:, :-1]
+    below = used[1:] & used[:-1]
+    product = float((off[:, 1:] * off[:, :-1])[beside].sum() + (off[1:] * off[:-1])[below].sum())
+    pairs = int(beside.sum() + below.sum())
+    if not pairs:
+        return 0.0
+    # Taking the mean off pulls the correlation down by about 1/n at no correlation.
+    return min(max(product / pairs / variance + 1.0 / n, 0.0), MAX_CORRELATION)
+
+
+def _cast_density(class_map: ClassMap, casts: Casts, ground: Ground) -> dict[str, _Estimate]:
+    """Expected number of casts over the area, with a counting error.
+
+    The variance of a count is its mean times how clumped the casts lie, and one more cast, so
+    that none seen in a small area is not said to be none for sure; doubtful casts add p(1-p).
+    """
+    area_m2 = area_of(class_map)
+    if area_m2 <= 0:
+        return {"casts_per_m2": _Estimate(math.nan, math.nan)}
+    count = casts.expected_count
+    doubt = float((casts.probability * (1.0 - casts.probability)).sum())
+    clumped = _clumping(class_map, casts, ground)
+    return {
+        "casts_per_m2": _Estimate(
+            count / area_m2,
+            math.sqrt(count * clumped + 1.0) / area_m2,
+            math.hypot(math.sqrt(doubt), 0.05 * count) / area_m2,
+        )
+    }
+
+
+def _clumping(class_map: ClassMap, casts: Casts, ground: Ground) -> float:
+    """Variance to mean of the counts in 0.25 m2 quadrats; 1 where casts lie at random."""
+    side = max(1, round(QUADRAT_MM / class_map.cell_mm))
+    rows, cols = (n // side for n in class_map.weight.shape)
+    if rows * cols < 4 or casts.probability.size < 10:
+        return 1.0
+    weight = class_map.weight[: rows * side, : cols * side]
+    share = cv2.resize(weight, (cols, rows), interpolation=cv2.INTER_AREA)
+    corner = np.asarray(ground.origin_mm, dtype=np.float64) - 0.5 * ground.mm_per_px
+    step = side * class_map.cell_mm
+    col = np.floor((casts.x_mm - corner[0]) / step).astype(int)
+    row = np.floor((casts.y_mm - corner[1]) / step).astype(int)
+    inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    counts = np.zeros((rows, cols))
+    np.add.at(counts, (row[inside], col[inside]), casts.probability[inside])
+    full = share > 0.6
+    if int(full.sum()) < 4:
+        return 1.0
+    return max(1.0, index_of_dispersion(counts[full] / share[full]))
+
+
+def index_of_dispersion(counts: NDArray[np.float64]) -> float:
+    """Return the variance of counts over their mean; 1 for a mean of 0.
+
+    Examples
+    --------
+    >>> round(index_of_dispersion(np.array([3, 0, 7, 1, 12, 2, 0, 5.0])), 6)
+    4.552381
+    """
+    mean = float(counts.mean())
+    return float(counts.var(ddof=1)) / mean if mean > 0 else 1.0
+
+
+def area_of(class_map: ClassMap) -> float:
+    """Return the measured ground of a class map in m2."""
+    return float(class_map.weight.sum(dtype=np.float64)) * (class_map.cell_mm / 1000.0) ** 2
+
+
+def _patch_measures(class_map: ClassMap, patches: BarePatches) -> dict[str, _Estimate]:
+    """Patches as objects: their number varies as a count, their area as a sum of so many."""
+    area_m2 = area_of(class_map)
+    if area_m2 <= 0:
+        unknown = _Estimate(math.nan, math.nan)
+        names = ("bare_patch_pct", "bare_patches_per_m2", "largest_bare_patch_cm2")
+        return dict.fromkeys(names, unknown)
+    sizes = patches.area_cm2 / 1e4
+    share = 100.0 * float(sizes.sum()) / area_m2
+    sampling = 100.0 * math.sqrt(float((sizes**2).sum()) + 0.0025**2) / area_m2
+    largest = float(patches.area_cm2.max()) if patches.area_cm2.size else 0.0
+    return {
+        "bare_patch_pct": _Estimate(share, sampling, 0.05 * share),
+        "bare_patches_per_m2": _Estimate(
+            patches.count / area_m2, math.sqrt(patches.count + 1.0) / area_m2
+        ),
+        "largest_bare_patch_cm2": _Estimate(largest, 0.0, 0.05 * largest + 2.0),
+    }
+
+
+def _leaf_colour(class_map: ClassMap) -> dict[str, _Estimate]:
+    """Colour index and CIELAB of the mean leaf colour; the error is carried by differences."""
+    names = ("colour_index", "leaf_L", "leaf_a", "leaf_b")
+    leaf = np.asarray(class_map.leaf_linear, dtype=np.float64)
+    if not np.isfinite(leaf).all():
+        return dict.fromkeys(names, _Estimate(math.nan, math.nan, math.nan))
+    value = _colour_values(leaf)
+    spread = np.zeros(4)
+    for k in range(3):
+        step = np.zeros(3)
+        step[k] = class_map.leaf_linear_se[k]
+        spread += ((_colour_values(leaf + step) - _colour_values(leaf - step)) / 2.0) ** 2
+    se = np.sqrt(spread)
+    return {n: _Estimate(float(v), 0.0, float(s)) for n, v, s in zip(names, value, se, strict=True)}
+
+
+def _colour_values(linear: Floats) -> Floats:
+    light = np.clip(linear, 1e-5, None)
+    return np.array([dgci(encode_srgb(light)), *linear_to_lab(light)])
+
+
+def dgci(rgb: Floats) -> float:
+    """Return the dark green colour index of one sRGB colour, 0 to 1 per channel.
+
+    ``((H - 60) / 60 + (1 - S) + (1 - B)) / 3``, hue in degrees, saturation and brightness 0 to 1
+    (Karcher & Richardson 2003, Crop Sci. 43:943-951). A hue outside 60 to 120 degrees is not
+    clipped: below 60 the index falls further, above 120 it may pass 1. NaN for a grey, which
+    has no hue.
+
+    Examples
+    --------
+    >>> round(dgci(np.array([70, 110, 50]) / 255), 5)
+    0.56328
+    """
+    red, green, blue = (float(v) for v in rgb)
+    high, low = max(red, green, blue), min(red, green, blue)
+    if high - low < 1e-9:
+        return math.nan
+    step = high - low
+    if high == red:
+        hue = 60.0 * (((green - blue) / step) % 6)
+    elif high == green:
+        hue = 60.0 * ((blue - red) / step + 2)
+    else:
+        hue = 60.0 * ((red - green) / step + 4)
+    return ((hue - 60.0) / 60.0 + (1.0 - step / high) + (1.0 - high)) / 3.0
+
+
+def _evenness(tiles: _Tiles, model_se: float) -> _Estimate:
+    """100 less twice the standard deviation of green cover over full 10 cm squares, in points."""
+    full = tiles.weight >= MIN_SQUARE_WEIGHT
+    green = 100.0 * tiles.shares[..., 0][full]
+    n = green.size
+    if n < 10:
+        return _Estimate(math.nan, math.nan, math.nan)
+    sd = float(green.std(ddof=1))
+    fourth = float(((green - green.mean()) ** 4).mean())
+    sampling = math.sqrt(max(fourth - sd**4, 0.0) / n) / max(2.0 * sd, 1e-9)
+    return _Estimate(max(0.0, 100.0 - 2.0 * sd), 2.0 * sampling, 2.0 * model_se * sd)

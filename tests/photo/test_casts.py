@@ -1,0 +1,82 @@
+"""Casts on maps drawn by hand."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from maps import FlatGround, class_map, discs
+
+from lawnscore.photo.casts import find_casts
+
+SHAPE = (150, 200)
+TURF = np.full(SHAPE, 0.9, np.float32)
+
+
+def test_none_on_a_lawn_without_casts() -> None:
+    assert find_casts(class_map(TURF), FlatGround()).expected_count == 0
+
+
+def test_faint_soil_is_hardly_a_cast() -> None:
+    faint = 0.1 * np.random.default_rng(0).random(SHAPE).astype(np.float32)
+    assert find_casts(class_map(TURF, cast=faint), FlatGround()).expected_count < 0.1
+
+
+@pytest.mark.parametrize("diameter_mm", [20.0, 30.0, 45.0])
+def test_place_and_diameter(diameter_mm: float) -> None:
+    cast = discs(SHAPE, [(410, 290, diameter_mm)])
+    found = find_casts(class_map(TURF, cast=cast), FlatGround())
+    assert found.probability.size == 1
+    assert found.x_mm == pytest.approx([410], abs=2)
+    assert found.y_mm == pytest.approx([290], abs=2)
+    assert found.diameter_mm == pytest.approx([diameter_mm], abs=4)
+    assert found.probability[0] > 0.6
+
+
+def test_origin_moves_the_place() -> None:
+    cast = discs(SHAPE, [(410, 290, 30)])
+    ground = FlatGround(origin_mm=(-99.5, 50.5))
+    found = find_casts(class_map(TURF, cast=cast), ground)
+    assert found.x_mm == pytest.approx([310], abs=2)
+    assert found.y_mm == pytest.approx([340], abs=2)
+
+
+def test_two_that_touch_are_two() -> None:
+    cast = discs(SHAPE, [(400, 300, 30), (436, 300, 30)])
+    found = find_casts(class_map(TURF, cast=cast), FlatGround())
+    assert sorted(found.x_mm) == pytest.approx([400, 436], abs=5)
+
+
+def test_one_is_not_split_by_noise() -> None:
+    cast = discs(SHAPE, [(400, 300, 46)])
+    noise = np.random.default_rng(3).normal(0, 0.05, SHAPE).astype(np.float32)
+    noisy = np.clip(0.9 * cast + noise * cast, 0, 1)
+    assert find_casts(class_map(TURF, cast=noisy), FlatGround()).probability.size == 1
+
+
+def test_a_wide_smear_is_not_one_cast() -> None:
+    cast = discs(SHAPE, [(400, 300, 160)])
+    found = find_casts(class_map(TURF, cast=cast), FlatGround())
+    assert not ((found.diameter_mm > 65) & (found.probability > 0)).any()
+
+
+def test_many_at_random_are_counted_within_a_tenth() -> None:
+    rng = np.random.default_rng(5)
+    places = [
+        (*rng.uniform((0, 0), (800, 600)), rng.uniform(14, 40)) for _ in range(19)
+    ]  # 40 per m2
+    cast = discs(SHAPE, places)
+    found = find_casts(class_map(TURF, cast=cast), FlatGround())
+    assert found.expected_count == pytest.approx(19, rel=0.10)
+
+
+def test_ground_left_out_has_no_casts() -> None:
+    cast = discs(SHAPE, [(200, 300, 30), (600, 300, 30)])
+    weight = np.ones(SHAPE)
+    weight[:, 100:] = 0
+    found = find_casts(class_map(TURF, cast=cast, weight=weight), FlatGround())
+    assert found.x_mm == pytest.approx([200], abs=2)
