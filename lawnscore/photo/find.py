@@ -1,0 +1,207 @@
+"""Find the card: which one, where the camera stood, and what colours the camera saw on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lawnscore.card.design import CardDesign
+from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.markers import find_markers
+from lawnscore.photo.pose import Pose, pose_errors, solve_pose, tilt_deg
+
+if TYPE_CHECKING:
+    from lawnscore.photo.read import Photo
+
+Array = NDArray[np.float64]
+
+_PATCH_CORE = 0.62
+"""Share of a patch's side that is sampled: clear of its edges at the blur of a phone photo."""
+_SAMPLES = 8
+"""Samples along the side of a patch."""
+_CLIP_HIGH, _CLIP_LOW = 253, 2
+"""Camera values beyond which a sample carries no colour (8 bit; common practice, no source)."""
+_MAX_CLIPPED = 0.03
+"""Share of clipped samples that a patch may have."""
+_UNEVEN = 4.0
+"""A patch whose samples spread this many times the usual is not one flat colour."""
+_UNEVEN_FLOOR = 0.02
+_MIN_PATCHES = 18
+_MIN_NEUTRALS = 4
+_MAX_TILT_DEG = 60.0
+
+
+@dataclass(frozen=True, eq=False)
+class CardFit:
+    """The card in one photo.
+
+    Parameters
+    ----------
+    design
+        Which card.
+    homography
+        ``(3, 3)``, card millimetres to full-size pixels.
+    camera_matrix, rotation, translation
+        The pose: ``(3, 3)`` in full-size pixels, ``(3, 3)`` and ``(3,)`` in mm.
+    mm_per_px, mm_per_px_se
+        Ground a full-size pixel covers at the card's centre.
+    tilt_deg, tilt_se_deg
+        Angle of the line of sight off the card's normal.
+    focal_source
+        ``exif``, ``fitted`` or ``assumed``.
+    n_markers
+        Markers in sight; 0 for a classic chart.
+    sheet_px
+        ``(4, 2)`` corners of the sheet, full-size pixels.
+    patch_rgb, patch_sd
+        ``(n, 3)`` mean and spread of each patch, camera-encoded, 0 to 1.
+    patch_ok
+        ``(n,)``; False where a patch is out of the frame, clipped or not one flat colour.
+    pose_covariance
+        ``(7, 7)`` of rotation vector, translation and log focal length.
+    corner_rms_px
+        Root mean square of the corner residuals, full-size pixels.
+    """
+
+    design: CardDesign
+    homography: Array
+    camera_matrix: Array
+    rotation: Array
+    translation: Array
+    mm_per_px: float
+    mm_per_px_se: float
+    tilt_deg: float
+    tilt_se_deg: float
+    focal_source: str
+    n_markers: int
+    sheet_px: Array
+    patch_rgb: Array
+    patch_sd: Array
+    patch_ok: NDArray[np.bool_]
+    pose_covariance: Array
+    corner_rms_px: float
+
+
+def find_card(photo: Photo, design: CardDesign | None = None) -> CardFit:
+    """Return the card in the photo.
+
+    Parameters
+    ----------
+    photo
+        The photo.
+    design
+        The card that must be there; ``None`` takes the turf card whose markers are in sight.
+
+    Raises
+    ------
+    PhotoRefused
+        ``cardless``, ``mirrored``, ``covered``, ``glaring``, ``overexposed`` or ``tilted``.
+    """
+    if design is not None and not design.markers:
+        from lawnscore.photo.chart import find_chart
+
+        points_mm, pixels, step, n_markers = *find_chart(photo, design), 0
+    else:
+        seen = find_markers(photo, design)
+        design = seen.design
+        points_mm, pixels = seen.points_mm, seen.corners_px.reshape(-1, 2)
+        step, n_markers = seen.pixel_step, len(seen.ids)
+    pose = solve_pose(
+        points_mm,
+        pixels,
+        (photo.width_px, photo.height_px),
+        focal_35mm=photo.focal_35mm,
+        pixel_step=step,
+    )
+    if tilt_deg(pose.rotation) > _MAX_TILT_DEG:
+        raise PhotoRefused("tilted", where=photo.path)
+    homography, _ = cv2.findHomography(points_mm, pixels)
+    return _card_fit(photo, design, pose, np.asarray(homography), n_markers)
+
+
+def _card_fit(
+    photo: Photo, design: CardDesign, pose: Pose, homography: Array, n_markers: int
+) -> CardFit:
+    rgb, sd, ok = sample_patches(photo, homography, design)
+    _refuse_card(photo, design, rgb, ok)
+    scale, scale_se, tilt_se = pose_errors(
+        pose, (photo.width_px, photo.height_px), design.centre_mm
+    )
+    corners = np.array(design.corners_mm).reshape(-1, 1, 2)
+    return CardFit(
+        design=design,
+        homography=pose.homography,
+        camera_matrix=pose.camera_matrix,
+        rotation=pose.rotation,
+        translation=pose.translation,
+        mm_per_px=scale,
+        mm_per_px_se=scale_se,
+        tilt_deg=tilt_deg(pose.rotation),
+        tilt_se_deg=tilt_se,
+        focal_source=pose.focal_source,
+        n_markers=n_markers,
+        sheet_px=cv2.perspectiveTransform(corners, homography).reshape(4, 2),
+        patch_rgb=rgb,
+        patch_sd=sd,
+        patch_ok=ok,
+        pose_covariance=pose.covariance,
+        corner_rms_px=pose.rms_px,
+    )
+
+
+def _patch_samples(photo: Photo, homography: Array, design: CardDesign) -> tuple[Array, Array]:
+    """Return camera values ``(n, s, 3)`` 0-255 of each patch and which lie in the frame."""
+    centres = np.array([p.centre_mm for p in design.patches])
+    sizes = np.array([p.size_mm for p in design.patches])
+    at = (np.arange(_SAMPLES) + 0.5) / _SAMPLES - 0.5
+    unit = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2) * _PATCH_CORE
+    points = centres[:, None] + sizes[:, None] * unit
+    pixels = cv2.perspectiveTransform(points.reshape(-1, 1, 2), homography).reshape(-1, 2)
+    pixels = (pixels + 0.5) / photo.reduction - 0.5
+    height, width = photo.rgb.shape[:2]
+    inside = np.all((pixels >= 0) & (pixels <= [width - 1, height - 1]), axis=1)
+    maps = pixels.reshape(len(centres), -1, 2).astype(np.float32)
+    values = cv2.remap(photo.rgb, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return values.astype(np.float64), inside.reshape(len(centres), -1)
+
+
+def sample_patches(
+    photo: Photo, homography: Array, design: CardDesign
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Return mean and spread of each patch, ``(n, 3)`` 0 to 1, and which can be used, ``(n,)``."""
+    values, inside = _patch_samples(photo, homography, design)
+    middle = np.median(values, axis=1, keepdims=True)
+    sd = 1.4826 * np.median(np.abs(values - middle), axis=1)  # robust, normal-consistent
+    # Mean of what lies within three spreads: a blade or a grain of soil on the patch drops out.
+    near = np.all(np.abs(values - middle) <= 3 * np.maximum(sd, 1.5)[:, None], axis=2)
+    weight = near / np.maximum(near.sum(axis=1, keepdims=True), 1)
+    mean = np.einsum("ns,nsc->nc", weight, values)
+    mean = np.where(near.any(axis=1)[:, None], mean, middle[:, 0])
+    clipped = np.any((values >= _CLIP_HIGH) | (values <= _CLIP_LOW), axis=2).mean(axis=1)
+    spread = sd.max(axis=1) / 255
+    flat = spread <= np.maximum(_UNEVEN * np.median(spread), _UNEVEN_FLOOR)
+    ok = inside.all(axis=1) & (clipped <= _MAX_CLIPPED) & flat & (near.mean(axis=1) > 0.6)
+    return mean / 255, np.maximum(sd, 0.5) / 255, ok
+
+
+def _refuse_card(photo: Photo, design: CardDesign, rgb: Array, ok: NDArray[np.bool_]) -> None:
+    neutral = np.array([p.kind == "neutral" for p in design.patches])
+    if ok.sum() >= min(_MIN_PATCHES, len(ok) // 2) and (ok & neutral).sum() >= _MIN_NEUTRALS:
+        return
+    high = rgb.max(axis=1) >= _CLIP_HIGH / 255
+    low = rgb.max(axis=1) <= 6 / 255
+    if high.sum() > (~ok).sum() / 2:
+        nominal = np.array([max(p.srgb) for p in design.patches])
+        # Burnt all over is the exposure; burnt where the ink is dark is the sun in the gloss.
+        dark_burnt = high[nominal < 120].mean() if (nominal < 120).any() else 0.0
+        reason = "glaring" if dark_burnt < 0.8 and ok.sum() >= 6 else "overexposed"
+        raise PhotoRefused(reason, where=photo.path)
+    if low.sum() > (~ok).sum() / 2:
+        raise PhotoRefused("underexposed", where=photo.path)
+    raise PhotoRefused(
+        "covered", f"only {int(ok.sum())} of {len(ok)} patches can be read", photo.path
+    )
