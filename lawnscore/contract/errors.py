@@ -7,6 +7,18 @@ from pathlib import Path
 from lawnscore.contract.reasons import REASONS
 
 
+def printable(text: Path | str) -> str:
+    r"""Return a file name that can be printed on one line and written as UTF-8.
+
+    Line breaks, other control characters and bytes that are not UTF-8 become escapes.
+
+    >>> printable("two\nlines.jpg")
+    'two\\nlines.jpg'
+    """
+    escaped = (c if c.isprintable() else c.encode("unicode_escape").decode() for c in str(text))
+    return "".join(escaped)
+
+
 class LawnscoreError(Exception):
     """Something the operator can mend: what is wrong, where, and how to mend it.
 
@@ -23,7 +35,7 @@ class LawnscoreError(Exception):
     def __init__(self, what: str, mend: str, where: Path | str | None = None) -> None:
         self.what = what
         self.mend = mend
-        self.where = None if where is None else str(where)
+        self.where = None if where is None else printable(where)
         super().__init__(self.line())
 
     def line(self) -> str:
