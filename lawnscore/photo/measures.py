@@ -225,7 +225,7 @@ def _cast_density(class_map: ClassMap, casts: Casts, ground: Ground) -> dict[str
         "casts_per_m2": _Estimate(
             count / area_m2,
             math.sqrt(count * clumped + 1.0) / area_m2,
-            math.hypot(math.sqrt(doubt), 0.05 * count) / area_m2,
+            math.hypot(math.sqrt(doubt), (0.05 + 2.0 * ground.scale_rel_se) * count) / area_m2,
         )
     }
 

@@ -18,6 +18,7 @@ class FlatGround:
 
     origin_mm: tuple[float, float] = (0.5, 0.5)
     mm_per_px: float = 1.0
+    scale_rel_se: float = 0.0
 
 
 def discs(shape: tuple[int, int], places: list[tuple[float, float, float]]) -> np.ndarray:

@@ -1,0 +1,258 @@
+"""What makes a photo not worth measuring, checked beyond what the stages themselves refuse.
+
+One function a reason; each returns a :class:`Check` with what was found, so that `inspect` can
+show all of them, and :func:`refuse_failed` raises for the first that failed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lawnscore.contract.errors import PhotoRefused
+
+if TYPE_CHECKING:
+    from lawnscore.card.design import CardDesign
+    from lawnscore.photo.classes import ClassMap
+    from lawnscore.photo.colour import ColourFit
+    from lawnscore.photo.find import CardFit
+    from lawnscore.photo.ground import Ground
+    from lawnscore.photo.read import Photo
+
+Floats = NDArray[np.float64]
+
+MAX_BLUR_MM = 1.5
+"""Blur (standard deviation of the edge spread) on the ground above which leaf and straw run
+together, mm. Blades are 1 to 3 mm wide; chosen on rendered photos, see ACCURACY.md."""
+
+MAX_BURNT_PCT = 10.0
+"""Ground with two or more channels burnt out, %: a sunny lawn glints with 1 or 2 %."""
+
+BURNT = 253
+"""Channel value, 0 to 255, from which light may have been cut off."""
+
+MAX_BLACK_PCT = 35.0
+"""Ground that is black in all channels, %."""
+
+BLACK = 6
+"""Channel value, 0 to 255, up to which noise and quantising drown the colour."""
+
+MIN_MEDIAN_LEVEL = 18.0
+"""Median green channel of the ground, 0 to 255; darker photos have too few steps to tell hues."""
+
+LIT_RANGE = (0.010, 0.42)
+"""Median luminance of ground lit like the card, relative to a white card. Turf reflects 0.03 to
+0.15, soil 0.03 to 0.3, straw up to 0.4 (from memory); outside this the card had another light."""
+
+MAX_SHADED_SHARE = 0.90
+"""Share of the ground in cast shade above which the card must have been in other light."""
+
+_PROFILE_MM = 5.0
+_PROFILE_STEPS = 41
+_EDGE_SAMPLES = 16
+_MIN_CONTRAST = 25.0
+
+
+@dataclass(frozen=True)
+class Check:
+    """One quality check: its reason word, what was measured, the limit, and whether it passed."""
+
+    reason: str
+    what: str
+    value: float
+    limit: str
+    unit: str
+    passed: bool
+
+    def sentence(self) -> str:
+        """Return what was found against what is allowed, in words."""
+        return f"{self.what} {self.value:.3g}{self.unit}, allowed {self.limit}{self.unit}"
+
+
+def refuse_failed(checks: Iterable[Check]) -> None:
+    """Raise for the first check that failed.
+
+    Raises
+    ------
+    PhotoRefused
+        With the reason of that check and its figures.
+    """
+    for check in checks:
+        if not check.passed:
+            raise PhotoRefused(check.reason, check.sentence())
+
+
+def check_sharpness(photo: Photo, card_fit: CardFit) -> Check:
+    """Blur in mm on the card's own edges, whose true shape is a known step."""
+    blur = card_blur_mm(photo, card_fit)
+    passed = not blur > MAX_BLUR_MM
+    return Check("blurred", "blur", blur, f"up to {MAX_BLUR_MM:g}", " mm", passed)
+
+
+def ground_sample(ground: Ground) -> NDArray[np.uint8]:
+    """Return (n, 3) camera colours of the measured ground, every fourth pixel both ways."""
+    step = 4
+    out: NDArray[np.uint8] = ground.rgb[::step, ::step][~ground.mask[::step, ::step]]
+    return out
+
+
+def check_burnt(sample: NDArray[np.uint8]) -> Check:
+    """Share of the ground with two channels or more burnt out."""
+    share = 100.0 * _mean((sample >= BURNT).sum(axis=-1) >= 2)
+    limit = f"up to {MAX_BURNT_PCT:g}"
+    return Check("overexposed", "burnt out ground", share, limit, " %", not share > MAX_BURNT_PCT)
+
+
+def check_black(sample: NDArray[np.uint8]) -> Check:
+    """Share of the ground that is black in all channels."""
+    share = 100.0 * _mean(sample.max(axis=-1, initial=0) <= BLACK)
+    limit = f"up to {MAX_BLACK_PCT:g}"
+    return Check("underexposed", "black ground", share, limit, " %", not share > MAX_BLACK_PCT)
+
+
+def check_level(sample: NDArray[np.uint8]) -> Check:
+    """Median of the green channel of the ground."""
+    level = _median(sample[:, 1])
+    limit = f"from {MIN_MEDIAN_LEVEL:g}"
+    passed = not level < MIN_MEDIAN_LEVEL
+    return Check("underexposed", "middle brightness of the ground", level, limit, "", passed)
+
+
+def check_light(sample: NDArray[np.uint8], colour_fit: ColourFit) -> Check:
+    """Luminance of the lawn by the card's light: turf is never as bright as paper, nor black."""
+    linear = colour_fit.correct(sample[::5][None])[0]
+    luminance = _median(linear @ np.array([0.2126, 0.7152, 0.0722]))
+    low, high = LIT_RANGE
+    return Check(
+        "shaded",
+        "brightness of the lawn in the light of the card",
+        luminance,
+        f"{low:g} to {high:g}",
+        "",
+        not (luminance < low or luminance > high),
+    )
+
+
+def check_shade(class_map: ClassMap) -> Check:
+    """Share of the ground that is shaded where the card is not."""
+    weight = float(class_map.weight.sum())
+    share = float((class_map.shade * class_map.weight).sum()) / weight if weight else math.nan
+    return Check(
+        "shaded",
+        "ground in shade",
+        100.0 * share,
+        f"up to {100 * MAX_SHADED_SHARE:g}",
+        " %",
+        not share > MAX_SHADED_SHARE,
+    )
+
+
+def check_tilt(card_fit: CardFit, max_tilt_deg: float) -> Check:
+    """Angle between the camera's axis and straight down."""
+    tilt = float(card_fit.tilt_deg)
+    return Check(
+        "tilted", "tilt", tilt, f"up to {max_tilt_deg:g}", " degrees", tilt <= max_tilt_deg
+    )
+
+
+def card_blur_mm(photo: Photo, card_fit: CardFit) -> float:
+    """Return the blur across the card's edges, as the standard deviation of the spread, in mm.
+
+    Edges of the markers, or of the patches of a chart that has none, are cut across; each
+    profile is lined up on its own middle, so that a warped card does not look blurred. The
+    worse of the two directions counts, because hands move along one. NaN when no edge has
+    contrast enough.
+    """
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    spreads: dict[bool, list[float]] = {False: [], True: []}
+    for start, end, outward in _edges(card_fit.design):
+        spread = _edge_spread_mm(grey, card_fit, photo.reduction, start, end, outward)
+        if math.isfinite(spread):
+            spreads[bool(abs(outward[0]) > abs(outward[1]))].append(spread)
+    found = [float(np.median(values)) for values in spreads.values() if values]
+    return max(found) if found else math.nan
+
+
+def _edges(design: CardDesign) -> list[tuple[Floats, Floats, Floats]]:
+    """Edges of the markers or the patches: start, end and outward unit vector, mm."""
+    boxes: list[Floats] = [np.asarray(m.corners_mm, dtype=float) for m in design.markers]
+    if not boxes:
+        for patch in design.patches:
+            half = np.asarray(patch.size_mm) / 2
+            corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
+            boxes.append(np.asarray(patch.centre_mm) + corner)
+    edges = []
+    for box in boxes:
+        middle = box.mean(axis=0)
+        for start, end in zip(box, np.roll(box, -1, axis=0), strict=True):
+            outward = (start + end) / 2 - middle
+            edges.append((start, end, outward / np.linalg.norm(outward)))
+    return edges
+
+
+def _edge_spread_mm(
+    grey: NDArray[np.uint8],
+    card_fit: CardFit,
+    reduction: int,
+    start: Floats,
+    end: Floats,
+    outward: Floats,
+) -> float:
+    along = np.linspace(0.15, 0.85, _EDGE_SAMPLES)[:, None, None]
+    across = np.linspace(-_PROFILE_MM, _PROFILE_MM, _PROFILE_STEPS)[None, :, None]
+    points = start + along * (end - start) + across * outward
+    pixels = cv2.perspectiveTransform(points.reshape(-1, 1, 2), card_fit.homography)
+    place = ((pixels.reshape(*points.shape) + 0.5) / reduction - 0.5).astype(np.float32)
+    profile = cv2.remap(grey, place[..., 0], place[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+    return edge_spread(profile, _PROFILE_MM / (_PROFILE_STEPS // 2))
+
+
+def edge_spread(profiles: Floats, step: float) -> float:
+    """Return the standard deviation of the blur of a step seen in `profiles`.
+
+    Parameters
+    ----------
+    profiles
+        (n, m) grey values across the edge; each is lined up on its own middle.
+    step
+        Distance between samples, in the unit wanted.
+
+    Notes
+    -----
+    The 25 to 75 % rise of a step blurred by a Gaussian is 1.349 standard deviations.
+    NaN when the step is lower than 25 grey levels or is not met in the middle.
+    """
+    ends = profiles.shape[1] // 5
+    inner = np.median(profiles[:, :ends])
+    outer = np.median(profiles[:, -ends:])
+    if abs(outer - inner) < _MIN_CONTRAST:
+        return math.nan
+    rise = np.clip((profiles - inner) / (outer - inner), 0, 1)
+    return float(np.median((_crossing(rise, 0.75) - _crossing(rise, 0.25)) * step / 1.349))
+
+
+def _crossing(rise: Floats, level: float) -> Floats:
+    """Last place at which each rising profile passes `level`, seen from its inner end."""
+    n, m = rise.shape
+    below = rise < level
+    last = m - 1 - np.argmax(below[:, ::-1], axis=1) if level < 0.5 else np.argmax(~below, axis=1)
+    at = np.clip(last if level < 0.5 else last - 1, 0, m - 2)
+    row = np.arange(n)
+    low, high = rise[row, at], rise[row, at + 1]
+    step = np.where(np.abs(high - low) < 1e-9, 1.0, high - low)
+    out: Floats = at + np.clip((level - low) / step, 0, 1)
+    return out
+
+
+def _mean(found: NDArray[np.bool_]) -> float:
+    return float(found.mean()) if found.size else math.nan
+
+
+def _median(values: NDArray[np.floating] | NDArray[np.uint8]) -> float:
+    return float(np.median(values)) if values.size else math.nan
