@@ -1,0 +1,486 @@
+"""How the sward comes back after renovation, and whether it is slower than it should be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from lawnscore.contract.settings import HistorySettings
+from lawnscore.contract.tables import RECOVERY
+from lawnscore.history.intervals import half_width_se
+from lawnscore.history.regrowth import Prior, Regrowth, course, fit_regrowth, time_to
+from lawnscore.history.season import GrowthClock, growth_clock, read_weather
+from lawnscore.history.series import (
+    Occasions,
+    day_numbers,
+    iso_date,
+    occasions,
+    renovations,
+    work_at_places,
+)
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+
+TARGET = 0.95
+"""Share of the cover before that counts as recovered (CONTRACT: days to 95 %)."""
+BEFORE_DAYS = 75
+"""How old the last photos before the work may be; our choice."""
+COURSE_DAYS = 200
+"""Visits later than this after the work tell of the next season, not of regrowth; our choice."""
+MIN_POOL = 5
+"""Past recoveries of the round before its own course is expected; our choice."""
+DEFAULT_LOG_SD = 0.35
+"""Spread of the log rate about the default: 4 to 6 weeks (trade pages) and a margin."""
+WIDE_LOG_SD = 1.2
+"""Spread given to the log rate while the round's own course is still being learnt."""
+PLATEAU_SD = 4.0
+"""Points by which a lawn may end above or below its cover before; our choice."""
+SWARD_SD = 1.5
+"""Points by which a sward strays from a smooth course; our choice."""
+UNKNOWN_SE = 6.0
+"""Points; standard error taken for a visit without interval; our choice."""
+SLOW_FACTOR = 1.5
+"""A recovery is slow when it takes this many times as long as expected, or more."""
+SLOW_SURE = 0.9
+"""... and when that is at least this probable."""
+SLOW_AFTER_DAYS = 21
+"""No recovery is called slow sooner; seed takes 1 to 3 weeks to show (common practice)."""
+GROWTH_PER_DAY = 0.5
+"""Growth potential of the days the default speaks of: about 13.5 degrees C; our choice."""
+UNRECORDED_DROP = 10.0
+"""Points of cover lost between before and after on one date that tell of unrecorded work."""
+_DRAWS = 400
+_SEED = 20050301
+_MOST_VISITS = 16
+
+
+@dataclass(frozen=True, eq=False)
+class Cases:
+    """One row a renovation, arrays (r,) unless said; times run from the end of the work.
+
+    Parameters
+    ----------
+    place, day, end_day, task
+        Where, first and last day of the work, and what it was.
+    before, before_se
+        Cover before; NaN when it was not photographed.
+    t, y, sd
+        (r, k) time on the clock, cover and its standard error after the work, NaN-padded.
+    now, now_day
+        Cover and day of the last visit before the next renovation; NaN and -1 when none.
+    after
+        Cover just after the work.
+    n_after
+        Photographed occasions after the work within :data:`COURSE_DAYS`.
+    """
+
+    place: Index
+    day: Index
+    end_day: Index
+    task: npt.NDArray[Any]
+    before: Array
+    before_se: Array
+    t: Array
+    y: Array
+    sd: Array
+    now: Array
+    now_day: Index
+    after: Array
+    n_after: Index
+
+
+def recovery(
+    visit_scores: pd.DataFrame,
+    work: pd.DataFrame | None = None,
+    weather: pd.DataFrame | None = None,
+    *,
+    today: str | None = None,
+    settings: HistorySettings | None = None,
+) -> pd.DataFrame:
+    """Return how green cover came back after each renovation.
+
+    Parameters
+    ----------
+    visit_scores
+        The table of visits.
+    work
+        The table of work; without it a loss of 10 points or more between before and after photos
+        of one date counts as a renovation whose task is ``unrecorded``.
+    weather
+        Daily mean temperatures. With them the clock is summed growth potential
+        (:mod:`lawnscore.history.season`), and times are given in days from the observed and the
+        usual temperatures; without them the clock is plain days.
+    today
+        Only what had happened by this date (YYYY-MM-DD) is used; by default everything.
+    settings
+        Default course.
+
+    Returns
+    -------
+    DataFrame
+        The columns of :data:`lawnscore.contract.tables.RECOVERY`.
+
+    Notes
+    -----
+    The course is a logistic curve (:mod:`lawnscore.history.regrowth`), fitted with the visits'
+    own standard errors. Its plateau is held near the cover before, its rate near the expected
+    one, each as far as the visits leave open (maximum a posteriori; intervals from draws of the
+    normal approximation). The expected log rate and its spread come from the round's own
+    recoveries by moments (DerSimonian & Laird 1986) once there are five with three visits or
+    more; before that from ``settings.recovery_default_days``. ``slow``: more than 1.5 times the
+    expected time with a probability of 90 %, three weeks after the work or later.
+    """
+    options = settings or HistorySettings()
+    series = occasions(_until(visit_scores, today))
+    done = _renovations(series, _until(work, today) if work is not None else None)
+    if done.empty:
+        return RECOVERY.frame([])
+    clock = _clock(weather, series, done)
+    cases = _cases(series, done, clock)
+    fit = _fit(cases, options, clock)
+    return RECOVERY.frame(_rows(series, cases, fit, clock))
+
+
+def _until(table: pd.DataFrame, today: str | None) -> pd.DataFrame:
+    if today is None or table.empty:
+        return table
+    day = day_numbers(table["date"])
+    limit = day_numbers(pd.Series([today]))[0]
+    return pd.DataFrame(table.loc[day <= limit])
+
+
+def _renovations(series: Occasions, work: pd.DataFrame | None) -> pd.DataFrame:
+    done = renovations(work_at_places(work, series.places))
+    return _with_unrecorded(series, done)
+
+
+def _with_unrecorded(series: Occasions, done: pd.DataFrame) -> pd.DataFrame:
+    cover = series.values("green_cover_pct")
+    before, after = series.stage == 0, series.stage == 2
+    _, i, j = np.intersect1d(series.visit[before], series.visit[after], return_indices=True)
+    a, b = np.flatnonzero(before)[i], np.flatnonzero(after)[j]
+    with np.errstate(invalid="ignore"):
+        dropped = cover[a] - cover[b] >= UNRECORDED_DROP
+    rows = a[dropped]
+    known = set(zip(done["place"], done["day"], strict=True))
+    near = [
+        any((int(series.place[r]), int(series.day[r]) + k) in known for k in range(-14, 15))
+        for r in rows
+    ]
+    rows = rows[~np.asarray(near, bool)]
+    extra = pd.DataFrame(
+        {
+            "place": series.place[rows],
+            "day": series.day[rows],
+            "last_day": series.day[rows],
+            "task": "unrecorded",
+        }
+    )
+    if extra.empty:
+        return done
+    both = extra if done.empty else pd.concat([done, extra], ignore_index=True)
+    return both.sort_values(["place", "day"], kind="stable").reset_index(drop=True)
+
+
+def _clock(
+    weather: pd.DataFrame | None, series: Occasions, done: pd.DataFrame
+) -> GrowthClock | None:
+    record = read_weather(weather)
+    if record is None or not len(series.day):
+        return None
+    first = int(min(series.day.min(), done["day"].min()))
+    return growth_clock(record, first, int(max(series.day.max(), done["last_day"].max())))
+
+
+def _elapsed(clock: GrowthClock | None, start: Array | Index, end: Array | Index) -> Array:
+    if clock is None:
+        return np.asarray(end, float) - np.asarray(start, float)
+    return np.asarray(clock.at(end) - clock.at(start))
+
+
+def _cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | None) -> Cases:
+    cover = series.values("green_cover_pct")
+    se = half_width_se(series.values("green_cover_pct_low"), series.values("green_cover_pct_high"))
+    se = np.where(np.isfinite(se) & (se > 0), se, UNKNOWN_SE)
+    rows = np.flatnonzero(np.isfinite(cover))
+    place = done["place"].to_numpy()
+    day, end_day = done["day"].to_numpy(), done["last_day"].to_numpy()
+    span = 4_000_000  # sub-days: day * 4 + stage stays below this
+    key = series.place[rows] * span + series.day[rows] * 4 + series.stage[rows]
+    # `before` photos of the day itself, or the last ones earlier
+    last_before = np.searchsorted(key, place * span + day * 4 + 1, side="left") - 1
+    first_after = np.searchsorted(key, place * span + end_day * 4 + 2, side="left")
+    following = np.r_[(place * span + day * 4)[1:], np.iinfo(np.int64).max]
+    stop = np.searchsorted(key, np.minimum(following + 1, (place + 1) * span), side="left")
+    before = rows[np.maximum(last_before, 0)]
+    has_before = (last_before >= 0) & (series.place[before] == place)
+    has_before &= day - series.day[before] <= BEFORE_DAYS
+    n_later = np.maximum(stop - first_after, 0)
+    index = first_after[:, None] + np.arange(_MOST_VISITS)
+    inside = np.arange(_MOST_VISITS) < n_later[:, None]
+    seen = rows[np.minimum(index, len(rows) - 1)] if len(rows) else np.zeros_like(index)
+    inside &= series.day[seen] - end_day[:, None] <= COURSE_DAYS
+    last = rows[np.clip(stop - 1, 0, max(len(rows) - 1, 0))]
+    t = _elapsed(clock, end_day[:, None], series.day[seen])
+    return Cases(
+        place=place,
+        day=day,
+        end_day=end_day,
+        task=done["task"].to_numpy(),
+        before=np.where(has_before, cover[before], np.nan),
+        before_se=np.where(has_before, se[before], np.nan),
+        t=np.where(inside, t, np.nan),
+        y=np.where(inside, cover[seen], np.nan),
+        sd=np.where(inside, np.hypot(se[seen], SWARD_SD), np.nan),
+        now=np.where(n_later > 0, cover[last], np.nan),
+        now_day=np.where(n_later > 0, series.day[last], -1),
+        after=np.where(inside[:, 0], cover[seen[:, 0]], np.nan),
+        n_after=inside.sum(axis=1).astype(np.int64),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """What the fit says of each case; all arrays (r,), days from the end of the work.
+
+    Parameters
+    ----------
+    fitted
+        Whether there was enough to fit.
+    course
+        The fitted curves of the cases that were fitted.
+    days, low, high
+        Days to 95 % of the cover before; NaN in ``high`` when not reaching it is possible.
+    slow
+        Probability that it takes :data:`SLOW_FACTOR` times the expected time or more.
+    expected
+        Expected days.
+    source
+        Where the expected course comes from.
+    """
+
+    fitted: npt.NDArray[np.bool_]
+    course: Regrowth
+    days: Array
+    low: Array
+    high: Array
+    slow: Array
+    expected: Array
+    source: npt.NDArray[Any]
+
+
+def _fit(cases: Cases, settings: HistorySettings, clock: GrowthClock | None) -> Fit:
+    fitted = np.isfinite(cases.before) & (cases.n_after >= 2)
+    r = len(fitted)
+    depth = _depth(cases)
+    usual = settings.recovery_default_days * (1.0 if clock is None else GROWTH_PER_DAY)
+    default_log_rate = np.log(np.maximum(depth + _logit(TARGET), 0.2) / usual)
+    log_rate, log_sd, source = _expected_rate(cases, fitted, default_log_rate, settings)
+    expected_t = np.maximum(depth + _logit(TARGET), 0.2) / np.exp(log_rate)
+    expected_t = np.where(np.isfinite(depth), expected_t, usual)
+    expected = _days(clock, cases.end_day, expected_t)
+    rows = np.flatnonzero(fitted)
+    prior = Prior(
+        cases.before[rows],
+        np.hypot(cases.before_se[rows], PLATEAU_SD),
+        log_rate[rows],
+        log_sd[rows],
+    )
+    curves = fit_regrowth(cases.t[rows], cases.y[rows], cases.sd[rows], prior)
+    out = {name: np.full(r, np.nan) for name in ("days", "low", "high", "slow")}
+    for start in range(0, len(rows), 2000):
+        part = slice(start, start + 2000)
+        low, middle, high, slow = _spread(cases, rows[part], curves, part, SLOW_FACTOR * expected_t)
+        at = rows[part]
+        out["days"][at] = _days(clock, cases.end_day[at], middle)
+        out["low"][at] = _days(clock, cases.end_day[at], low)
+        out["high"][at] = _days(clock, cases.end_day[at], high)
+        out["slow"][at] = slow
+    return Fit(fitted, curves, out["days"], out["low"], out["high"], out["slow"], expected, source)
+
+
+def _logit(p: float) -> float:
+    return float(np.log(p / (1 - p)))
+
+
+def _depth(cases: Cases) -> Array:
+    # b2 of a course that starts at the cover after the work and ends at the cover before
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.clip(cases.after / cases.before, 0.02, 0.94)
+    return np.asarray(np.log(1 / share - 1), float)
+
+
+def _expected_rate(
+    cases: Cases, fitted: npt.NDArray[np.bool_], default: Array, settings: HistorySettings
+) -> tuple[Array, Array, npt.NDArray[Any]]:
+    """Return log rate, its spread and its source, by the round's own recoveries if it can."""
+    r = len(fitted)
+    days = settings.recovery_default_days
+    text = f"default of {days:g} days (trade pages say 4 to 6 weeks)"
+    out = np.where(np.isfinite(default), default, 0.0), np.full(r, DEFAULT_LOG_SD)
+    use = fitted & (cases.n_after >= 3) & (cases.after < 0.9 * cases.before)
+    rows = np.flatnonzero(use)
+    if len(rows) < MIN_POOL:
+        return (*out, np.full(r, text, object))
+    wide = np.full(len(rows), WIDE_LOG_SD)
+    sd = np.hypot(cases.before_se[rows], PLATEAU_SD)
+    prior = Prior(cases.before[rows], sd, default[rows], wide)
+    free = fit_regrowth(cases.t[rows], cases.y[rows], cases.sd[rows], prior)
+    variance = free.covariance[:, 2, 2]
+    # the wide prior's own share of the estimate is taken out again
+    data_precision = np.maximum(1 / variance - 1 / WIDE_LOG_SD**2, 1e-6)
+    estimate = (np.log(free.rate) / variance - default[rows] / WIDE_LOG_SD**2) / data_precision
+    good = data_precision > 1.0
+    if good.sum() < MIN_POOL:
+        return (*out, np.full(r, text, object))
+    centre, spread = pooled_log_rate(estimate[good], 1 / data_precision[good])
+    n = int(good.sum())
+    source = np.full(r, f"{n} recoveries of this round", object)
+    return np.full(r, centre), np.full(r, max(spread, 0.1)), source
+
+
+def pooled_log_rate(estimate: Array, variance: Array) -> tuple[float, float]:
+    """Return centre and spread of log rates over recoveries (DerSimonian & Laird 1986).
+
+    Estimates more than three robust standard deviations from the median are drawn in to there
+    first, so that one failed recovery does not set what is expected of the others.
+    """
+    middle = float(np.median(estimate))
+    scale = 1.4826 * float(np.median(np.abs(estimate - middle))) + 1e-9
+    x = np.clip(estimate, middle - 3 * scale, middle + 3 * scale)
+    w = 1 / variance
+    fixed = float(np.average(x, weights=w))
+    q = float(np.sum(w * (x - fixed) ** 2))
+    c = float(np.sum(w) - np.sum(w**2) / np.sum(w))
+    tau2 = max((q - (len(x) - 1)) / c, 0.0) if c > 0 else 0.0
+    w = 1 / (variance + tau2)
+    centre = float(np.average(x, weights=w))
+    return centre, float(np.sqrt(tau2 + 1 / np.sum(w)))
+
+
+def _spread(
+    cases: Cases, rows: Index, curves: Regrowth, part: slice, slow_time: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Return 2.5, 50 and 97.5 % of the time, and the probability of ``slow_time`` or more."""
+    rng = np.random.default_rng(_SEED)
+    m = len(rows)
+    factor = np.linalg.cholesky(curves.covariance[part] + 1e-12 * np.eye(3))
+    z = rng.standard_normal((m, _DRAWS, 3)) @ np.swapaxes(factor, 1, 2)
+    plateau = np.clip(curves.plateau[part, None] + z[..., 0], 1.0, 100.0)
+    b2 = curves.b2[part, None] + z[..., 1]
+    rate = curves.rate[part, None] * np.exp(np.clip(z[..., 2], -5, 5))
+    # where the sward levels off also says what it was before, as far as the two are alike
+    own, like = cases.before_se[rows, None] ** -2.0, PLATEAU_SD**-2.0
+    before = (own * cases.before[rows, None] + like * plateau) / (own + like)
+    before = before + rng.standard_normal((m, _DRAWS)) / np.sqrt(own + like)
+    t = time_to(TARGET * before, plateau, b2, rate)
+    t = np.sort(np.where(np.isnan(t), np.inf, t), axis=1)
+    ends = [t[:, int(q * _DRAWS)] for q in (0.025, 0.5, 0.975)]
+    low, middle, high = (np.where(np.isfinite(end), end, np.nan) for end in ends)
+    return low, middle, high, np.mean(t >= slow_time[rows, None], axis=1)
+
+
+def _days(clock: GrowthClock | None, start: Index, t: Array) -> Array:
+    if clock is None:
+        return t
+    return clock.day_of(clock.at(start) + t) - start
+
+
+def _rows(series: Occasions, cases: Cases, fit: Fit, clock: GrowthClock | None) -> pd.DataFrame:
+    states, notes = _states(cases, fit)
+    lost = cases.before - cases.after
+    with np.errstate(divide="ignore", invalid="ignore"):
+        recovered = np.where(lost >= 2.0, 100 * (cases.now - cases.after) / lost, np.nan)
+    since = np.where(cases.now_day >= 0, cases.now_day - cases.day, -1)
+    lag = cases.end_day - cases.day  # days count from the first day of the work
+    table = pd.DataFrame(
+        {
+            "lawn": series.places["lawn"].to_numpy()[cases.place],
+            "zone": series.places["zone"].to_numpy()[cases.place],
+            "renovation_date": [iso_date(d) for d in cases.day],
+            "task": cases.task,
+            "cover_before": cases.before,
+            "cover_after": cases.after,
+            "cover_now": cases.now,
+            "days_since": pd.array([None if s < 0 else int(s) for s in since], dtype="Int64"),
+            "recovered_pct": recovered,
+            "days_to_95": fit.days + lag,
+            "days_to_95_low": fit.low + lag,
+            "days_to_95_high": fit.high + lag,
+            "state": states,
+            "expected_days_to_95": fit.expected + lag,
+            "expected_from": fit.source,
+            "clock": "days" if clock is None else "growth",
+            "note": notes,
+        }
+    )
+    return table
+
+
+def _states(cases: Cases, fit: Fit) -> tuple[list[str], list[str | None]]:
+    states: list[str] = []
+    notes: list[str | None] = []
+    since = cases.now_day - cases.end_day
+    position = np.cumsum(fit.fitted) - 1
+    for i in range(len(cases.day)):
+        if not fit.fitted[i]:
+            states.append("too few visits")
+            notes.append(_too_few(cases, i))
+            continue
+        target = TARGET * cases.before[i]
+        back = cases.now[i] >= target or (np.isfinite(fit.days[i]) and fit.days[i] <= since[i])
+        if back:
+            states.append("recovered")
+        elif fit.slow[i] >= SLOW_SURE and since[i] >= SLOW_AFTER_DAYS:
+            states.append("slow")
+        else:
+            states.append("recovering")
+        plateau = float(fit.course.plateau[position[i]])
+        notes.append(_note(cases, fit, i, plateau))
+    return states, notes
+
+
+def _too_few(cases: Cases, i: int) -> str:
+    if np.isnan(cases.before[i]):
+        return f"no photos from the {BEFORE_DAYS} days before the work"
+    if cases.n_after[i] == 0:
+        return "no photos since the work"
+    return "one set of photos since the work; two are needed"
+
+
+def _note(cases: Cases, fit: Fit, i: int, plateau: float) -> str | None:
+    parts = []
+    if cases.task[i] == "unrecorded":
+        parts.append("work not in work.csv; seen from the photos before and after")
+    if cases.before[i] - cases.after[i] < 2.0:
+        parts.append("the work cost hardly any cover")
+    if np.isnan(fit.days[i]):
+        level = f"levels off at {plateau:.0f} %" if plateau < 100 else "not within two years"
+        parts.append(
+            f"not reached: {level}, 95 % of the cover before is {TARGET * cases.before[i]:.0f} %"
+        )
+    elif np.isnan(fit.high[i]):
+        parts.append("that it is never reached cannot be ruled out")
+    return "; ".join(parts) or None
+
+
+def expected_cover(fit_days: float, share_left: float, days: npt.ArrayLike) -> Array:
+    """Return the expected course of cover after the work, as a share of the cover before.
+
+    Parameters
+    ----------
+    fit_days
+        Expected days to 95 %.
+    share_left
+        Cover just after the work over cover before, 0 to 1.
+    days
+        Days since the work.
+    """
+    b2 = float(np.log(1 / min(max(share_left, 0.02), 0.94) - 1))
+    rate = np.asarray(max(b2 + _logit(TARGET), 0.2) / fit_days)
+    return course(np.asarray(days, float), np.asarray(1.0), np.asarray(b2), rate)
