@@ -64,6 +64,34 @@ def check_empty_bag(
     return BagCheck(expected, covered, "m2", rate, over, allowed, tuple(warnings))
 
 
+def expected_left_kg(start_kg: float, spread: Sequence[tuple[float, float]]) -> float:
+    """Return what should be left, kg: weight before less rate times area of each piece.
+
+    Parameters
+    ----------
+    start_kg
+        Weight before, kg.
+    spread
+        Wanted rate in g/m2 and area in m2 of each piece fed from it.
+
+    Returns
+    -------
+    float
+        Below 0 when the bag did not hold enough.
+
+    Examples
+    --------
+    >>> round(expected_left_kg(20, [(35, 140), (35, 200)]), 3)
+    8.1
+    """
+    if not spread:
+        raise LawnscoreError("nothing was fed from the bag", "Give at least one rate and area.")
+    return positive("bag", start_kg, "kg") - math.fsum(
+        positive("rate", rate, "g/m2") * positive("area", area, "m2") / 1000
+        for rate, area in spread
+    )
+
+
 def check_bag_left(
     start_kg: float,
     spread: Sequence[tuple[float, float]],
@@ -93,18 +121,12 @@ def check_bag_left(
         positive("bag", start_kg, "kg"),
         positive("what is left", left_kg, "kg", zero=True),
     )
-    if not spread:
-        raise LawnscoreError("nothing was fed from the bag", "Give at least one rate and area.")
     if left > start:
         raise LawnscoreError(
             f"{left:g} kg are left of {start:g} kg", "What is left cannot be more than there was."
         )
-    wanted = math.fsum(
-        positive("rate", rate, "g/m2") * positive("area", area, "m2") / 1000
-        for rate, area in spread
-    )
-    area = math.fsum(area for _, area in spread)
-    used, expected = start - left, start - wanted
+    expected = expected_left_kg(start, spread)
+    area, wanted, used = math.fsum(area for _, area in spread), start - expected, start - left
     over = (used / wanted - 1) * 100
     allowed = _allowed_pct(spread_pct)
     warnings = []

@@ -95,30 +95,30 @@ def to_oxide(oxide: str, amount: float) -> float:
 class Label:
     """The analysis of a product, % by weight: N, P2O5, K2O, Ca, Mg, Fe, S.
 
+    What the label does not state is NaN: it may still be in the product.
+
     Raises
     ------
     LawnscoreError
         When a part is negative or above 100 %, or the parts add up to more than 100 %.
     """
 
-    n_pct: float = 0.0
-    p2o5_pct: float = 0.0
-    k2o_pct: float = 0.0
-    ca_pct: float = 0.0
-    mg_pct: float = 0.0
-    fe_pct: float = 0.0
-    s_pct: float = 0.0
+    n_pct: float = math.nan
+    p2o5_pct: float = math.nan
+    k2o_pct: float = math.nan
+    ca_pct: float = math.nan
+    mg_pct: float = math.nan
+    fe_pct: float = math.nan
+    s_pct: float = math.nan
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            value = positive(
-                f"{field.name} of the label", getattr(self, field.name), "%", zero=True
-            )
+        stated = {f.name: getattr(self, f.name) for f in fields(self)}
+        stated = {name: value for name, value in stated.items() if not math.isnan(value)}
+        for name, value in stated.items():
+            positive(f"{name} of the label", value, "%", zero=True)
             if value > 100:
-                raise LawnscoreError(
-                    f"{field.name} of the label is {value:g} %", "It cannot be over 100 %."
-                )
-        total = sum(getattr(self, field.name) for field in fields(self))
+                raise LawnscoreError(f"{name} of the label is {value:g} %", "100 % is the most.")
+        total = math.fsum(stated.values())
         if total > 100 + 1e-9:
             raise LawnscoreError(
                 f"the label adds up to {total:g} %", "Check it: it cannot be over 100 %."
@@ -156,7 +156,7 @@ def read_label(text: str) -> Label:
     Examples
     --------
     >>> read_label("5-3-10")
-    Label(n_pct=5.0, p2o5_pct=3.0, k2o_pct=10.0, ca_pct=0.0, mg_pct=0.0, fe_pct=0.0, s_pct=0.0)
+    Label(n_pct=5.0, p2o5_pct=3.0, k2o_pct=10.0, ca_pct=nan, mg_pct=nan, fe_pct=nan, s_pct=nan)
     >>> round(read_label("6-0-5 + 2 MgO + 6 Fe").mg_pct, 3)
     1.206
 
@@ -185,7 +185,7 @@ def read_label(text: str) -> Label:
 
 @dataclass(frozen=True)
 class Feed:
-    """One application: what is laid down and the nutrients in it."""
+    """One application: what is laid down and the nutrients in it (NaN: not on the label)."""
 
     label: Label
     rate_g_m2: float
@@ -242,7 +242,7 @@ def rate_for(label: Label, target_g_m2: float, nutrient: str = "N") -> float:
     if nutrient not in NUTRIENTS:
         raise LawnscoreError(f"nutrient {nutrient!r} is not known", f"Use {', '.join(NUTRIENTS)}.")
     pct = label.nutrients_pct[nutrient]
-    if pct == 0:
+    if not pct > 0:
         raise LawnscoreError(f"there is no {nutrient} on the label", "Choose another product.")
     return target * 100 / pct
 
@@ -328,3 +328,26 @@ def dose_warnings(n_g_m2: float, release: Release | None = None) -> list[str]:
             "only while the grass grows strongly."
         ]
     return []
+
+
+def year_warnings(n_g_m2: float, largest_n_g_m2: float) -> list[str]:
+    """Return what speaks against the N of a year and its largest single dose, g/m2 each.
+
+    Only what is over every published range is told: which range fits depends on the lawn.
+
+    Examples
+    --------
+    >>> year_warnings(30, 3.5)
+    ['30 g/m2 of N in the year is over the highest published range (up to 25 g/m2).']
+    """
+    highest = max(annual.high for annual in ANNUAL_N_G_M2.values())
+    warnings = []
+    if n_g_m2 > highest:
+        warnings.append(
+            f"{significant(n_g_m2, 3)} g/m2 of N in the year is over the highest published range "
+            f"(up to {highest:g} g/m2)."
+        )
+    fast_high = SINGLE_DOSE_N_G_M2["fast"][1]
+    if largest_n_g_m2 > fast_high:
+        warnings += dose_warnings(largest_n_g_m2)
+    return warnings

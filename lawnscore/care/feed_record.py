@@ -77,7 +77,8 @@ def nutrients_by_year(
     """Return one row a zone and calendar year: nutrients laid down, averaged over the zone.
 
     An application on a part of the zone counts by its share of the zone's area. One whose
-    nutrients cannot be told is in ``not_counted``: the sum is then a lower bound.
+    nutrients cannot be told is in ``not_counted``: the sum is then a lower bound. A nutrient is
+    summed over the labels that state it.
 
     Returns
     -------
@@ -195,7 +196,7 @@ def _year_row(lawn: str, zone: str, year: int, group: pd.DataFrame) -> dict[str,
     row["not_counted"] = int((~told).sum())
     for name in NUTRIENTS:
         column = f"{name.lower()}_g_m2"
-        row[column] = (group[column] * share)[told].sum() if told.any() else math.nan
+        row[column] = (group[column] * share)[told].sum(min_count=1)
     row["largest_n_g_m2"] = group["n_g_m2"].max()
     row["note"] = "; ".join(sorted({note for note in group.loc[~told, "note"] if note}))
     return row

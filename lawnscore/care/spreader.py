@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -133,7 +134,16 @@ def spreader_runs(work: pd.DataFrame, lawns: pd.DataFrame | None = None) -> pd.D
         frame["product_used_kg"].astype("float64") * 1000 / (frame["area_m2"] * passes)
     )
     possible = (frame["rate_g_m2"] > 0) & (frame["rate_g_m2"] < math.inf)
-    return frame.loc[possible, columns].reset_index(drop=True)
+    return _whole_runs(frame.loc[possible, columns])
+
+
+def _whole_runs(runs: pd.DataFrame) -> pd.DataFrame:
+    """Join the zones of one weighing: shared out by area they repeat one rate, not a new run."""
+    same = ["date", "lawn", "machine", "product", "setting"]
+    runs = runs.assign(rounded=[f"{rate:.9g}" for rate in runs["rate_g_m2"]])
+    how: Any = {"zone": ", ".join, "area_m2": "sum", "rate_g_m2": "first"}
+    joined = runs.groupby([*same, "rounded"], sort=False, as_index=False).agg(how)
+    return pd.DataFrame(joined, columns=[name for name in runs.columns if name != "rounded"])
 
 
 def setting_for(
@@ -159,7 +169,7 @@ def setting_for(
     own = own.assign(number=number).dropna(subset=["number"]).sort_values("rate_g_m2")
     if len(own) < 2:
         raise LawnscoreError(
-            f"{len(own)} numbered settings are recorded for {machine} with {product}",
+            f"numbered settings recorded for {machine} with {product}: {len(own)}",
             "Record runs at two settings at least, with machine, setting and product_used_kg.",
         )
     rates, settings = own["rate_g_m2"].tolist(), own["number"].tolist()

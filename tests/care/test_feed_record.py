@@ -87,6 +87,13 @@ def test_what_cannot_be_told_is_unknown_and_says_why(row: dict[str, object], not
     assert pd.Series([year["note"]]).str.contains(note).all()
 
 
+def test_what_no_label_states_is_unknown_not_nought() -> None:
+    work = work_of({"date": "2025-04-02", "rate": 35, "rate_unit": "g/m2", "n_pct": 5})
+    year = nutrients_by_year(work, LAWNS_2).iloc[0]
+    assert year["n_g_m2"] == pytest.approx(1.75)
+    assert math.isnan(year["k2o_g_m2"])
+
+
 def test_a_sum_with_an_unknown_part_says_so() -> None:
     work = work_of(
         {"date": "2025-04-02", "rate": 35, "rate_unit": "g/m2", **LABEL},

@@ -90,6 +90,13 @@ def test_passes_and_the_area_of_the_register_count() -> None:
     assert learned_settings(work).empty
 
 
+def test_one_weighing_shared_over_zones_is_one_run() -> None:
+    shared = [run("4", 2.1, 70, zone="front"), run("4", 0.9, 30, zone="back")]
+    out = learned_settings(WORK.frame([*shared, run("4", 3.2, date="2025-05-01")]))
+    assert out["n_runs"].tolist() == [2]
+    assert out["area_m2"].tolist() == [200]
+
+
 def test_runs_without_machine_or_weight_are_left_out() -> None:
     work = WORK.frame([run("4", math.nan), run("4", 3.0, machine=None), run("4", 0.0)])
     assert learned_settings(work).empty
@@ -101,7 +108,7 @@ def test_the_setting_lies_between_those_used() -> None:
     assert (setting, low, high) == (pytest.approx(5), pytest.approx(30), pytest.approx(40))
     with pytest.raises(LawnscoreError, match="outside what was recorded"):
         setting_for(learned, "drop 55", "spring feed", 61)
-    with pytest.raises(LawnscoreError, match="0 numbered settings"):
+    with pytest.raises(LawnscoreError, match="another: 0"):
         setting_for(learned, "drop 55", "another", 35)
 
 
