@@ -136,8 +136,8 @@ def recovery(
     expected time with a probability of 90 %, three weeks after the work or later.
     """
     options = settings or HistorySettings()
-    series = occasions(_until(visit_scores, today))
-    done = _renovations(series, _until(work, today) if work is not None else None)
+    series = occasions(until(visit_scores, today))
+    done = _renovations(series, until(work, today) if work is not None else None)
     if done.empty:
         return RECOVERY.frame([])
     clock = _clock(weather, series, done)
@@ -146,7 +146,8 @@ def recovery(
     return RECOVERY.frame(_rows(series, cases, fit, clock))
 
 
-def _until(table: pd.DataFrame, today: str | None) -> pd.DataFrame:
+def until(table: pd.DataFrame, today: str | None) -> pd.DataFrame:
+    """Return the rows dated no later than ``today``; all of them when that is ``None``."""
     if today is None or table.empty:
         return table
     day = day_numbers(table["date"])
@@ -197,9 +198,9 @@ def _clock(
     return growth_clock(record, first, int(max(series.day.max(), done["last_day"].max())))
 
 
-def _elapsed(clock: GrowthClock | None, start: Array | Index, end: Array | Index) -> Array:
+def _elapsed(clock: GrowthClock | None, start: Index, end: Index) -> Array:
     if clock is None:
-        return np.asarray(end, float) - np.asarray(start, float)
+        return np.asarray(end - start, float)
     return np.asarray(clock.at(end) - clock.at(start))
 
 

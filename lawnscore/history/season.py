@@ -174,7 +174,7 @@ class GrowthClock:
     def at(self, day: npt.ArrayLike) -> Array:
         """Return the sum at day numbers, which need not be whole."""
         x = np.arange(len(self.total)) + self.first_day
-        return np.interp(np.asarray(day, float), x, self.total)
+        return np.asarray(np.interp(np.asarray(day, float), x, self.total))
 
     def day_of(self, total: npt.ArrayLike) -> Array:
         """Return the day on which the sum is reached; NaN beyond the clock's end."""
