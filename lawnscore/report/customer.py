@@ -1,0 +1,344 @@
+"""The customer's report: one lawn as one page that needs nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from markupsafe import Markup
+
+from lawnscore.report.charts import Chart, Reading, recovery_chart, to_svg, trend_chart
+from lawnscore.report.course import course_of
+from lawnscore.report.language import Words
+from lawnscore.report.letterhead import Letterhead
+from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.pages import render
+from lawnscore.report.pictures import Pair
+from lawnscore.report.story import (
+    Headline,
+    headline,
+    latest_visit,
+    outlook,
+    recovery_sentences,
+    task_words,
+    visit_change,
+)
+
+MEASURED = (
+    "green_cover_pct",
+    "colour_index",
+    "evenness",
+    "bare_patch_pct",
+    "bare_soil_pct",
+    "straw_cover_pct",
+    "casts_per_m2",
+    "condition",
+)
+"""Measures a customer is told, in the order of the page."""
+
+CHARTED: dict[str, tuple[float, float]] = {
+    "green_cover_pct": (0.0, 100.0),
+    "colour_index": (0.3, 0.6),
+    "casts_per_m2": (0.0, 10.0),
+    "bare_patch_pct": (0.0, 10.0),
+}
+"""Measures drawn over time, each with the least range of its axis."""
+
+
+@dataclass(frozen=True, eq=False)
+class Figure:
+    """One line of what was measured: value, range and change in words, and what it means."""
+
+    measure: str
+    name: str
+    value: str
+    interval: Markup | str
+    change: str
+    verdict: str
+    meaning: str
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A chart under its heading."""
+
+    measure: str
+    title: str
+    chart: Chart
+
+    @property
+    def svg(self) -> Markup:
+        """The chart for a page."""
+        return to_svg(self.chart)
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneStory:
+    """All that a report says of one zone."""
+
+    zone: str
+    title: str
+    measured_on: str
+    condition: str
+    condition_range: Markup | str
+    trend: str
+    verdict: str
+    condition_chart: Drawing
+    recovery: Sequence[Markup]
+    recovery_drawing: Drawing | None
+    recovery_has_course: bool
+    drawings: Sequence[Drawing]
+    figures: Sequence[Figure]
+    n_visits: int
+
+
+@dataclass(frozen=True, eq=False)
+class VisitEntry:
+    """One visit as the customer sees it: when, and what was done."""
+
+    iso: str
+    when: str
+    lines: Sequence[str]
+    photos: str
+
+
+@dataclass(frozen=True, eq=False)
+class CustomerStory:
+    """A customer's report before it takes the shape of a page or a sheet of paper."""
+
+    lawn: LawnRows
+    head: Headline
+    zones: Sequence[ZoneStory]
+    visits: Sequence[VisitEntry]
+    next_steps: Sequence[Markup]
+    pairs: Mapping[str, Pair] = field(default_factory=dict)
+
+
+def customer_story(
+    lawn: LawnRows, words: Words, *, pairs: Mapping[str, Pair] | None = None
+) -> CustomerStory:
+    """Return what the report of one lawn says.
+
+    Parameters
+    ----------
+    pairs
+        Pictures by zone; a zone without any is left out.
+    """
+    head = headline(lawn, words)
+    zones = sorted(lawn.zones, key=lambda zone: zone != head.zone)
+    return CustomerStory(
+        lawn=lawn,
+        head=head,
+        zones=[_zone(lawn, zone, words) for zone in zones],
+        visits=_visits(lawn, words),
+        next_steps=outlook(lawn, words, head.tone),
+        pairs=pairs or {},
+    )
+
+
+def customer_page(story: CustomerStory, words: Words, letterhead: Letterhead) -> str:
+    """Return the page of one lawn as HTML, whole and self-contained."""
+    return render(
+        "customer.html",
+        script="divider.js",
+        story=story,
+        lawn=story.lawn,
+        words=words,
+        letterhead=letterhead,
+        width=lambda pair: words.length(pair.width_mm),
+    )
+
+
+def readings_of(rows: Sequence[Row], measure: str, factor: float = 1.0) -> list[Reading]:
+    """Return a measure's visits for a chart; settings that changed break the line."""
+    readings = []
+    for row in rows:
+        value, low, high = (row[f"{measure}{end}"] for end in ("", "_low", "_high"))
+        readings.append(
+            Reading(
+                x=float(date.fromisoformat(row["date"]).toordinal()),
+                value=None if value is None else value * factor,
+                low=None if low is None else low * factor,
+                high=None if high is None else high * factor,
+                method=str(row.get("settings_id")),
+            )
+        )
+    return readings
+
+
+def _zone(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
+    rows = lawn.zone_rows("visits", zone)
+    now = latest_visit(lawn, zone)
+    change = visit_change(lawn, zone, "condition")
+    recovery = lawn.zone_rows("recovery", zone)
+    drawing, has_course = _recovery(recovery[-1], rows, words) if recovery else (None, False)
+    value = now["condition"] if now else None
+    return ZoneStory(
+        zone=zone,
+        title="" if zone == "all" else zone,
+        measured_on=words.date(now["date"]) if now else "",
+        condition=words.bare("condition", value),
+        condition_range=_range(now, "condition", words),
+        trend=_trend(change, words),
+        verdict=_verdict_key(change),
+        condition_chart=_drawing(lawn, zone, "condition", (0.0, 100.0), words),
+        recovery=recovery_sentences(recovery[-1], words) if recovery else [],
+        recovery_drawing=drawing,
+        recovery_has_course=has_course,
+        drawings=[_drawing(lawn, zone, m, span, words) for m, span in CHARTED.items()],
+        figures=[_figure(lawn, zone, m, now, words) for m in MEASURED] if now else [],
+        n_visits=len({row["date"] for row in rows if row["photos"]}),
+    )
+
+
+def _range(now: Row | None, measure: str, words: Words) -> Markup | str:
+    if now is None:
+        return ""
+    return words.interval(measure, now[f"{measure}_low"], now[f"{measure}_high"])
+
+
+def _verdict_key(change: Row | None) -> str:
+    if change is None or change["verdict"] is None:
+        return "none"
+    return str(change["verdict"]).replace(" ", "_")
+
+
+def _trend(change: Row | None, words: Words) -> str:
+    key = _verdict_key(change)
+    if change is None or key == "none":
+        return words.text("customer.trend_none")
+    steady = {"no_clear_change": "steady"}.get(key, key)
+    return words.text(f"customer.trend_{steady}", date=words.date(change["from_date"]))
+
+
+def _figure(lawn: LawnRows, zone: str, measure: str, now: Row, words: Words) -> Figure:
+    change = visit_change(lawn, zone, measure)
+    return Figure(
+        measure=measure,
+        name=words.text(f"measure.{measure}"),
+        value=words.value(measure, now[measure]),
+        interval=_range(now, measure, words),
+        change=words.difference(measure, change["change"]) if change else "",
+        verdict=_verdict_key(change),
+        meaning=words.text(f"meaning.{measure}"),
+    )
+
+
+def _drawing(
+    lawn: LawnRows, zone: str, measure: str, span: tuple[float, float], words: Words
+) -> Drawing:
+    rows = lawn.zone_rows("visits", zone)
+    factor = words.factor(measure)
+    renovations = dict.fromkeys(r["renovation_date"] for r in lawn.zone_rows("recovery", zone))
+    mark = words.text("customer.renovation")
+    chart = trend_chart(
+        readings_of(rows, measure, factor),
+        y_range=(span[0] * factor, span[1] * factor),
+        y_label=lambda value: _tick(measure, value, words),
+        x_label=lambda day, in_days: words.date_pattern(
+            day.isoformat(), "d MMM" if in_days else "MMM yy"
+        ),
+        marks=[(float(date.fromisoformat(d).toordinal()), mark) for d in renovations],
+        description=_describe(rows, measure, words),
+    )
+    return Drawing(measure, words.text(f"measure.{measure}"), chart)
+
+
+def _tick(measure: str, value: float, words: Words) -> str:
+    decimals = next(d for d in (0, 1, 2, 3) if d == 3 or abs(round(value, d) - value) < 1e-9)
+    number = words.number(value, max(decimals, 1 if measure == "colour_index" else 0))
+    return words.text("unit.percent", value=number) if measure.endswith("_pct") else number
+
+
+def _describe(rows: Sequence[Row], measure: str, words: Words) -> str:
+    name = words.text(f"measure.{measure}")
+    known = [row for row in rows if row[measure] is not None]
+    if not known:
+        return words.text("chart.describe_none", name=name)
+    first, last = known[0], known[-1]
+    fields = {
+        "name": name,
+        "from": words.date(first["date"]),
+        "to": words.date(last["date"]),
+        "first": words.value(measure, first[measure]),
+        "last": words.value(measure, last[measure]),
+        "n": len(known),
+    }
+    return words.text("chart.describe_one" if len(known) == 1 else "chart.describe", **fields)
+
+
+def _recovery(row: Row, rows: Sequence[Row], words: Words) -> tuple[Drawing, bool]:
+    start = date.fromisoformat(row["renovation_date"]).toordinal()
+    readings = [
+        Reading(r.x - start, r.value, r.low, r.high, r.method)
+        for r, source in zip(readings_of(rows, "green_cover_pct"), rows, strict=True)
+        if r.x > start or (r.x == start and source["stage"] != "before")
+    ]
+    course = course_of(row)
+    title = words.text(
+        "chart.recovery",
+        task=task_words(row["task"], words),
+        date=words.date(row["renovation_date"]),
+    )
+    chart = recovery_chart(
+        readings,
+        before=row["cover_before"],
+        course=course,
+        y_label=lambda value: _tick("green_cover_pct", value, words),
+        x_label=lambda days: words.number(days),
+        level_text=words.text("chart.before_level"),
+        mark_text=words.text("customer.renovation"),
+        description=f"{title}. " + " ".join(_plain(s) for s in recovery_sentences(row, words)),
+    )
+    return Drawing("recovery", title, chart), course is not None
+
+
+def _plain(sentence: Markup) -> str:
+    return sentence.striptags()
+
+
+def _visits(lawn: LawnRows, words: Words) -> list[VisitEntry]:
+    days = {row["date"] for row in (*lawn.photos, *lawn.work, *lawn.visits)}
+    return [_visit(lawn, day, words) for day in sorted(days, reverse=True)]
+
+
+def _visit(lawn: LawnRows, day: str, words: Words) -> VisitEntry:
+    photos = [p for p in lawn.photos if p["date"] == day]
+    refused = sum(p["status"] == "refused" for p in photos)
+    lines = [_work_line(row, len(lawn.zones) > 1, words) for row in lawn.work if row["date"] == day]
+    if not lines:
+        lines = [words.text("customer.visit_look")]
+    said = ""
+    if photos and refused == len(photos):
+        said = words.text("customer.visit_all_refused")
+    elif photos:
+        said = words.counted("count.photos", len(photos))
+        if refused:
+            said += ", " + words.counted("count.refused", refused)
+    return VisitEntry(day, words.date(day), list(dict.fromkeys(lines)), said)
+
+
+def _work_line(row: Row, name_zone: bool, words: Words) -> str:
+    line = task_words(row["task"], words)
+    line = line[:1].upper() + line[1:]
+    details = []
+    if row["product"]:
+        rate = row["rate"]
+        details.append(
+            row["product"]
+            if rate is None or not row["rate_unit"]
+            else words.text(
+                "customer.work_detail",
+                product=row["product"],
+                rate=words.number(rate, 0 if float(rate).is_integer() else 1),
+                unit=str(row["rate_unit"]).replace("m2", "m²"),
+            )
+        )
+    for column, key in (("height_mm", "height"), ("depth_mm", "depth")):
+        if row[column] is not None:
+            mm = words.number(row[column], 0 if float(row[column]).is_integer() else 1)
+            details.append(words.text(f"customer.{key}", mm=mm))
+    if name_zone and row["zone"] and row["zone"] != "all":
+        details.append(str(row["zone"]))
+    return f"{line} ({'; '.join(details)})" if details else line

@@ -1,0 +1,209 @@
+"""Everything a report speaks of, read once from a scored round, as plain rows."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lawnscore.contract.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Row = dict[str, Any]
+"""One row of a table: column -> value, ``None`` where it is unknown."""
+
+_STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
+_RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)  # Windows device names
+_UNSAFE = re.compile(r'[\x00-\x1f\x7f/\\<>:"|?*%#]+')
+_STEM_LENGTH = 80
+
+
+@dataclass(frozen=True, eq=False)
+class LawnRows:
+    """What the tables say of one lawn.
+
+    Parameters
+    ----------
+    lawn, name, stem
+        Lawn as in the tables, its name for people, and a file name that is safe anywhere.
+    zones
+        Its zones, in the order of the register, then by name.
+    register, photos, visits, changes, recovery, attention, work, next_visits
+        Its rows of each table; visits and photos in order of time.
+    """
+
+    lawn: str
+    name: str
+    stem: str
+    zones: tuple[str, ...]
+    register: tuple[Row, ...]
+    photos: tuple[Row, ...]
+    visits: tuple[Row, ...]
+    changes: tuple[Row, ...]
+    recovery: tuple[Row, ...]
+    attention: tuple[Row, ...]
+    work: tuple[Row, ...]
+    next_visits: tuple[Row, ...]
+
+    @property
+    def area_m2(self) -> float | None:
+        """Area of all zones in the register; ``None`` when any of them is unknown."""
+        areas = [row["area_m2"] for row in self.register]
+        return sum(areas) if areas and None not in areas else None
+
+    @property
+    def last_date(self) -> str | None:
+        """Date of the last photographed visit."""
+        return max((row["date"] for row in self.photos), default=None) or max(
+            (row["date"] for row in self.visits), default=None
+        )
+
+    def zone_rows(self, table: str, zone: str) -> list[Row]:
+        """Return the rows of one zone of one table."""
+        return [row for row in getattr(self, table) if row["zone"] == zone]
+
+
+@dataclass(frozen=True, eq=False)
+class RoundRows:
+    """A scored round: its folder, settings, lawns and the date of its newest photo."""
+
+    path: Path
+    settings: Settings
+    lawns: tuple[LawnRows, ...]
+    as_of: str | None
+    frames: dict[str, pd.DataFrame]
+
+
+def rows_of(frame: pd.DataFrame) -> list[Row]:
+    """Return a table as rows of plain values; unknown becomes ``None``."""
+    plain = frame.astype(object).where(frame.notna(), None)
+    return [{str(k): v for k, v in row.items()} for row in plain.to_dict("records")]
+
+
+def file_stems(names: Iterable[str]) -> dict[str, str]:
+    """Return a file name (without suffix) for each name: safe on every system, never shared.
+
+    A name that is already safe stays as it is; one that had to change carries a few digits of
+    its own hash, so two lawns never write the same file.
+
+    >>> file_stems(["12 Elm Road", "a/b"])
+    {'12 Elm Road': '12 Elm Road', 'a/b': 'a-b-c14cddc0'}
+    """
+    names = list(names)
+    folded: dict[str, int] = defaultdict(int)
+    for name in names:
+        folded[_clean(name).casefold()] += 1
+    stems = {}
+    for name in names:
+        clean = _clean(name)
+        if clean != name or folded[clean.casefold()] > 1:
+            digits = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+            clean = f"{clean}-{digits}" if clean else digits
+        stems[name] = clean
+    return stems
+
+
+def _clean(name: str) -> str:
+    text = unicodedata.normalize("NFC", name.encode("utf-8", "replace").decode("utf-8"))
+    text = _UNSAFE.sub("-", text).strip(" .")
+    text = text.encode("utf-8")[:_STEM_LENGTH].decode("utf-8", "ignore").strip(" .-")
+    return f"{text}-" if _RESERVED.match(text.split(".")[0]) else text
+
+
+def arrange(
+    path: Path, settings: Settings, frames: dict[str, pd.DataFrame], *, as_of: str | None = None
+) -> RoundRows:
+    """Sort tables by lawn.
+
+    Parameters
+    ----------
+    frames
+        Tables by name: those of the contract's output, ``lawns``, ``work``, ``next_visits``;
+        one that is missing counts as empty.
+    """
+    grouped = {name: _by_lawn(rows_of(frame)) for name, frame in frames.items()}
+    every = sorted({lawn for groups in grouped.values() for lawn in groups}, key=_natural)
+    stems = file_stems(every)
+    dates = [row["date"] for rows in grouped.get("photo_scores", {}).values() for row in rows]
+    lawns = tuple(_lawn(lawn, stems[lawn], grouped) for lawn in every)
+    return RoundRows(path, settings, lawns, as_of or max(dates, default=None), frames)
+
+
+def _by_lawn(rows: Sequence[Row]) -> dict[str, list[Row]]:
+    groups: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        if row["lawn"] is not None:
+            groups[row["lawn"]].append(row)
+    return dict(groups)
+
+
+def _lawn(lawn: str, stem: str, grouped: dict[str, dict[str, list[Row]]]) -> LawnRows:
+    def take(name: str) -> list[Row]:
+        return grouped.get(name, {}).get(lawn, [])
+
+    register = take("lawns")
+    tables = ("photo_scores", "visit_scores", "recovery", "attention", "work")
+    zones = [row["zone"] or "all" for row in register]
+    photographed = {row["zone"] for row in (*take("photo_scores"), *take("visit_scores"))}
+    zones += sorted({r["zone"] for t in tables for r in take(t) if r["zone"]} - set(zones))
+    if photographed:
+        zones = [zone for zone in zones if zone in photographed]
+    names = [row["name"] for row in register if row.get("name")]
+    return LawnRows(
+        lawn=lawn,
+        name=names[0] if names else lawn,
+        stem=stem,
+        zones=tuple(dict.fromkeys(zones)) or ("all",),
+        register=tuple(register),
+        photos=tuple(sorted(take("photo_scores"), key=_moment)),
+        visits=tuple(sorted(take("visit_scores"), key=_moment)),
+        changes=tuple(take("changes")),
+        recovery=tuple(sorted(take("recovery"), key=lambda r: r["renovation_date"])),
+        attention=tuple(sorted(take("attention"), key=lambda r: r["rank"])),
+        work=tuple(sorted(take("work"), key=lambda r: r["date"])),
+        next_visits=tuple(sorted(take("next_visits"), key=lambda r: str(r["date"]))),
+    )
+
+
+def _moment(row: Row) -> tuple[str, int, str, str]:
+    stage = _STAGE_ORDER.get(row["stage"], 9)
+    return (row["date"], stage, row["zone"], str(row.get("photo", "")))
+
+
+def _natural(name: str) -> list[Any]:
+    parts = re.split(r"(\d+)", name.casefold())
+    return [(0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts]
+
+
+def read_round(path: Path) -> RoundRows:
+    """Read a scored round from its folder.
+
+    Raises
+    ------
+    LawnscoreError
+        When there is no round or it has not been scored.
+    """
+    from lawnscore.contract.settings import read_settings
+    from lawnscore.contract.tables import OUTPUT_TABLES
+    from lawnscore.round.register import read_register
+    from lawnscore.round.tables import read_table
+
+    settings = read_settings(path / "round.toml")
+    register = read_register(path)
+    frames = {name: read_table(path, name) for name in OUTPUT_TABLES}
+    frames |= {"lawns": register.lawns, "work": register.work}
+    frames["next_visits"] = _suggested(frames, register)
+    return arrange(path, settings, frames)
+
+
+def _suggested(frames: dict[str, pd.DataFrame], register: Any) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=["date", "lawn", "zone", "why"])

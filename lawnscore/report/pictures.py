@@ -1,0 +1,400 @@
+"""Pictures for the reports: the ground of a photo, what was seen in it, and pairs of one spot.
+
+Every picture is drawn anew from pixels, so no camera data, place or thumbnail is passed on.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+import json
+import os
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+
+from lawnscore.report.load import LawnRows, Row
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from lawnscore.contract.settings import ScoringSettings
+
+PICTURES = Path(".lawnscore") / "pictures"
+GROUND_LONGEST_PX = 2400  # kept for pairs; a pair is cut out of it
+VIEW_LONGEST_PX = 720  # shown beside each other on the lawn page
+PAIR_LONGEST_PX = 1000
+PAIR_SHARE_BYTES = 2_000_000  # of a customer's page, before base64 adds a third
+PAIR_MOST_BYTES = 320_000
+GRID_MM = 20.0  # grid on which the ground that both photos show is found
+_SEEN_LEVEL = 6  # of 255; darker in all channels is outside the photo
+_QUALITIES = (84, 78, 72, 64, 56, 48, 40)
+
+
+@dataclass(frozen=True)
+class Window:
+    """A piece of the ground in the card's frame, in mm."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    @property
+    def width_mm(self) -> float:
+        """Width of the window."""
+        return self.right - self.left
+
+
+@dataclass(frozen=True, eq=False)
+class Pair:
+    """Two pictures of the same window of ground, or one alone (``before`` is then ``None``).
+
+    ``same_spot`` is true only when a marked spot was photographed on both occasions.
+    """
+
+    before: Row | None
+    after: Row
+    before_jpeg: bytes
+    after_jpeg: bytes
+    width_px: int
+    height_px: int
+    width_mm: float
+    same_spot: bool
+
+    @property
+    def before_uri(self) -> str:
+        """The earlier picture as a data URI."""
+        return _uri(self.before_jpeg)
+
+    @property
+    def after_uri(self) -> str:
+        """The later picture as a data URI."""
+        return _uri(self.after_jpeg)
+
+
+def _uri(jpeg: bytes) -> str:
+    return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode()
+
+
+def choose_pair(lawn: LawnRows, zone: str, change: Row | None) -> tuple[Row | None, Row] | None:
+    """Choose the two photos to set side by side; no file is read.
+
+    The occasions are those of ``change`` where it is given, else the first and the last scored
+    ones. A spot photographed both times is preferred, then the photo held most level.
+
+    Returns
+    -------
+    tuple or None
+        Earlier and later photo; the earlier is ``None`` when there is but one occasion.
+    """
+    scored = [p for p in lawn.zone_rows("photos", zone) if p["status"] == "scored"]
+    if not scored:
+        return None
+    occasions = list(dict.fromkeys((p["date"], p["stage"]) for p in scored))
+    first, last = occasions[0], occasions[-1]
+    if change is not None and change["zone"] == zone:
+        asked = [(change[f"{end}_date"], change[f"{end}_stage"]) for end in ("from", "to")]
+        first, last = (
+            a if a in occasions else d for a, d in zip(asked, (first, last), strict=True)
+        )
+    after = [p for p in scored if (p["date"], p["stage"]) == last]
+    if first == last:
+        return None, min(after, key=_tilt)
+    before = [p for p in scored if (p["date"], p["stage"]) == first]
+    spots = {p["spot"] for p in before if p["spot"]} & {p["spot"] for p in after if p["spot"]}
+    pairs = [
+        (b, a) for b in before for a in after if not spots or (b["spot"] == a["spot"] in spots)
+    ]
+    return min(pairs, key=lambda pair: _tilt(pair[0]) + _tilt(pair[1]))
+
+
+def same_spot(before: Row | None, after: Row) -> bool:
+    """Tell whether both photos name the same spot."""
+    return before is not None and bool(after["spot"]) and before["spot"] == after["spot"]
+
+
+def _tilt(photo: Row) -> float:
+    return 90.0 if photo["tilt_deg"] is None else float(photo["tilt_deg"])
+
+
+def picture_key(photo: Row) -> str:
+    """Return the name under which a photo's pictures are kept."""
+    made_from = (photo["sha256"], photo["settings_id"], photo["version"], photo["card"])
+    return hashlib.sha256(repr(made_from).encode()).hexdigest()[:20]
+
+
+@dataclass(frozen=True)
+class PictureBook:
+    """The pictures of a round, drawn when first wanted and kept in `.lawnscore/pictures`."""
+
+    round_path: Path
+    settings: ScoringSettings
+
+    @property
+    def folder(self) -> Path:
+        """Where the pictures are kept."""
+        return self.round_path / PICTURES
+
+    def draw(
+        self,
+        photos: Iterable[Row],
+        *,
+        progress: Callable[[int, int], None] | None = None,
+        workers: int | None = None,
+    ) -> None:
+        """Draw what is missing, on all cores when there is much of it."""
+        wanted = {picture_key(p): p for p in photos if p["status"] == "scored" and p["sha256"]}
+        missing = [(key, p) for key, p in wanted.items() if not self._meta(key).exists()]
+        jobs = [
+            (str(path), str(p["sha256"]), key, str(self.folder), self.settings)
+            for key, p in missing
+            if (path := _inside(self.round_path, str(p["photo"]))) is not None
+        ]
+        if not jobs:
+            return
+        self.folder.mkdir(parents=True, exist_ok=True)
+        cores = workers or os.cpu_count() or 1
+        done = map(_draw_one, jobs) if len(jobs) < 4 or cores == 1 else _in_processes(jobs, cores)
+        for count, _ in enumerate(done, start=1):
+            if progress:
+                progress(count, len(jobs))
+
+    def views(self, photo: Row) -> tuple[Path, Path] | None:
+        """Return the small pictures of a photo: its ground and what was seen in it."""
+        key = picture_key(photo)
+        ground, seen = (self.folder / f"{key}-{kind}.jpg" for kind in ("small", "seen"))
+        return (ground, seen) if ground.exists() and seen.exists() else None
+
+    def pair(self, before: Row | None, after: Row, *, budget_bytes: int) -> Pair | None:
+        """Cut the ground both photos show out of them; ``None`` when a picture is not at hand."""
+        rows = [after] if before is None else [before, after]
+        metas = [self._read_meta(picture_key(row)) for row in rows]
+        if any(meta is None for meta in metas):
+            return None
+        known = [meta for meta in metas if meta is not None]
+        window = common_window(known)
+        if window is None:
+            return None
+        jpegs, size = [], (0, 0)
+        for row, meta in zip(rows, known, strict=True):
+            jpeg, size = self._cut(picture_key(row), meta, window, budget_bytes)
+            jpegs.append(jpeg)
+        return Pair(
+            before=before,
+            after=after,
+            before_jpeg=jpegs[0] if before is not None else b"",
+            after_jpeg=jpegs[-1],
+            width_px=size[0],
+            height_px=size[1],
+            width_mm=window.width_mm,
+            same_spot=same_spot(before, after),
+        )
+
+    def _meta(self, key: str) -> Path:
+        return self.folder / f"{key}.json"
+
+    def _read_meta(self, key: str) -> dict[str, Any] | None:
+        try:
+            meta: dict[str, Any] = json.loads(self._meta(key).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return None
+        return meta if "seen" in meta else None
+
+    def _cut(
+        self, key: str, meta: dict[str, Any], window: Window, budget_bytes: int
+    ) -> tuple[bytes, tuple[int, int]]:
+        from PIL import Image
+
+        scale, (x0, y0) = meta["mm_per_px"], meta["origin_mm"]
+        with Image.open(self.folder / f"{key}-ground.jpg") as picture:
+            box = (
+                (window.left - x0) / scale,
+                (window.top - y0) / scale,
+                (window.right - x0) / scale,
+                (window.bottom - y0) / scale,
+            )
+            height = window.bottom - window.top
+            longest = max(window.width_mm, height)
+            size = tuple(
+                max(1, round(side / longest * PAIR_LONGEST_PX))
+                for side in (window.width_mm, height)
+            )
+            cut = picture.resize((size[0], size[1]), Image.Resampling.LANCZOS, box=box)
+        return _jpeg_within(cut, budget_bytes), (size[0], size[1])
+
+
+def common_window(metas: Sequence[dict[str, Any]]) -> Window | None:
+    """Return the largest upright rectangle of ground that every photo shows."""
+    import numpy as np
+
+    grids = {tuple(index) for index in metas[0]["seen"]}
+    for meta in metas[1:]:
+        grids &= {tuple(index) for index in meta["seen"]}
+    if not grids:
+        return None
+    cells = np.array(sorted(grids))
+    low = cells.min(axis=0)
+    seen = np.zeros(cells.max(axis=0) - low + 1, dtype=bool)
+    seen[tuple((cells - low).T)] = True
+    top, left, bottom, right = _largest_rectangle(seen)
+    row, column = int(low[0]), int(low[1])
+    return Window(
+        (column + left) * GRID_MM,
+        (row + top) * GRID_MM,
+        (column + right) * GRID_MM,
+        (row + bottom) * GRID_MM,
+    )
+
+
+def _largest_rectangle(seen: NDArray[np.bool_]) -> tuple[int, int, int, int]:
+    """Return top, left, bottom, right (ends exclusive) of the largest all-true rectangle."""
+    best, area = (0, 0, 0, 0), 0
+    heights = [0] * seen.shape[1]
+    for row, line in enumerate(seen):
+        heights = [h + 1 if here else 0 for h, here in zip(heights, line, strict=True)]
+        stack: list[int] = []
+        for column, height in enumerate([*heights, 0]):
+            while stack and heights[stack[-1]] >= height:
+                tall = heights[stack.pop()]
+                left = stack[-1] + 1 if stack else 0
+                if tall * (column - left) > area:
+                    area = tall * (column - left)
+                    best = (row - tall + 1, left, row + 1, column)
+            stack.append(column)
+    return best
+
+
+def _inside(round_path: Path, relative: str) -> Path | None:
+    parts = PurePosixPath(relative)
+    if parts.is_absolute() or ".." in parts.parts:
+        return None
+    path = round_path / parts
+    return path if path.is_file() else None
+
+
+def _in_processes(jobs: Sequence[tuple[Any, ...]], cores: int) -> Iterable[None]:
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(min(cores, len(jobs)), mp_context=get_context("spawn")) as pool:
+        yield from pool.map(_draw_one, jobs, chunksize=2)
+
+
+def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
+    """Score one photo again, keeping what was seen, and draw its pictures."""
+    from lawnscore.card.reference import load_reference
+    from lawnscore.photo.overlay import corrected_ground, draw_overlay
+    from lawnscore.photo.score import score_photo
+
+    path, sha256, key, folder, settings = job
+    base = Path(path)
+    card = load_reference(settings.card, base=_round_of(base))
+    score = score_photo(base, card, settings=settings, keep_views=True)
+    if score.views is None or score.row["sha256"] != sha256:
+        return
+    ground = corrected_ground(score.views)
+    keep_pictures(
+        Path(folder),
+        key,
+        ground=ground,
+        seen=draw_overlay(score.views),
+        origin_mm=score.views.ground.origin_mm,
+        mm_per_px=score.views.ground.mm_per_px,
+    )
+
+
+def _round_of(photo: Path) -> Path:
+    return next((p for p in photo.parents if (p / "round.toml").exists()), photo.parent)
+
+
+def keep_pictures(
+    folder: Path,
+    key: str,
+    *,
+    ground: NDArray[np.uint8],
+    seen: NDArray[np.uint8],
+    origin_mm: tuple[float, float],
+    mm_per_px: float,
+) -> None:
+    """Write a photo's pictures into ``folder``; the description comes last and makes them count.
+
+    Parameters
+    ----------
+    ground, seen
+        Corrected ground and overlay, (H, W, 3) uint8 sRGB; black is outside the photo.
+    origin_mm
+        Place of the centre of the first pixel of ``ground`` in the card's frame.
+    mm_per_px
+        Size of a pixel of ``ground``.
+    """
+    from PIL import Image
+
+    folder.mkdir(parents=True, exist_ok=True)
+    picture = Image.fromarray(ground)
+    shrink = max(1.0, max(picture.size) / GROUND_LONGEST_PX)
+    kept = picture.resize((round(picture.width / shrink), round(picture.height / shrink)))
+    kept.save(folder / f"{key}-ground.jpg", quality=90)
+    for kind, image in (("small", picture), ("seen", Image.fromarray(seen))):
+        small = image.copy()
+        small.thumbnail((VIEW_LONGEST_PX, VIEW_LONGEST_PX), Image.Resampling.LANCZOS)
+        small.save(folder / f"{key}-{kind}.jpg", quality=76)
+    corner = [origin - mm_per_px / 2 for origin in origin_mm]
+    meta = {
+        "origin_mm": corner,
+        "mm_per_px": mm_per_px * picture.width / kept.width,
+        "seen": _seen_cells(ground, corner, mm_per_px),
+    }
+    part = folder / f"{key}.json.part"
+    part.write_text(json.dumps(meta), encoding="utf-8")
+    part.replace(folder / f"{key}.json")
+
+
+def _seen_cells(
+    ground: NDArray[np.uint8], corner: Sequence[float], mm_per_px: float
+) -> list[list[int]]:
+    """Return the cells (row, column) of the card's grid that lie wholly inside the photo."""
+    import numpy as np
+
+    shown = (ground > _SEEN_LEVEL).any(axis=2)
+    height, width = shown.shape
+    total = np.zeros((height + 1, width + 1), dtype=np.int64)
+    total[1:, 1:] = shown.cumsum(axis=0).cumsum(axis=1)
+    rows = _cell_edges(corner[1], mm_per_px, height)
+    columns = _cell_edges(corner[0], mm_per_px, width)
+    cells = []
+    for i, top, bottom in rows:
+        for j, left, right in columns:
+            inside = total[bottom, right] + total[top, left]
+            inside -= total[top, right] + total[bottom, left]
+            if inside >= 0.98 * (bottom - top) * (right - left):  # black specks are no border
+                cells.append([i, j])
+    return cells
+
+
+def _cell_edges(corner: float, mm_per_px: float, n: int) -> list[tuple[int, int, int]]:
+    import math
+
+    first = math.ceil(corner / GRID_MM)
+    last = math.floor((corner + n * mm_per_px) / GRID_MM)
+    edges = [round((cell * GRID_MM - corner) / mm_per_px) for cell in range(first, last + 1)]
+    return [
+        (first + k, max(0, edges[k]), min(n, edges[k + 1]))
+        for k in range(len(edges) - 1)
+        if edges[k + 1] > edges[k]
+    ]
+
+
+def _jpeg_within(picture: Any, budget_bytes: int) -> bytes:
+    data = b""
+    while True:
+        for quality in _QUALITIES:
+            out = io.BytesIO()
+            picture.save(out, "JPEG", quality=quality, optimize=True, progressive=True)
+            data = out.getvalue()
+            if len(data) <= budget_bytes:
+                return data
+        picture = picture.resize((max(1, picture.width * 3 // 4), max(1, picture.height * 3 // 4)))
