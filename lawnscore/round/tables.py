@@ -1,0 +1,170 @@
+"""The tables in reports/: written whole or not at all, read back with their types."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+from pathlib import Path
+
+import pandas as pd
+
+from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.tables import OUTPUT_TABLES, Table
+
+REPORTS = "reports"
+"""Folder of a round that holds everything written for people."""
+
+_DECIMALS: tuple[tuple[str, int], ...] = (
+    (r"mm_per_px(_se)?", 6),
+    (r"colour_index.*", 5),
+    (r"area_m2", 4),
+    (r"straw_soil_confidence|urgency", 4),
+    (r"(change|low|high|smallest_detectable)", 5),
+    (r"(tilt_deg|days_to_95.*|expected_days_to_95)", 2),
+    (r"largest_bare_patch_cm2.*", 2),
+    (r".*_se", 4),
+)
+_DECIMALS_ELSE = 3
+"""Digits kept after the point: well below any standard error, and the same on every machine."""
+
+
+def table_path(round_path: Path | str, name: str, *, suffix: str = ".csv") -> Path:
+    """Return where a table of :data:`OUTPUT_TABLES` lies."""
+    return Path(round_path) / REPORTS / f"{name}{suffix}"
+
+
+def decimals(column: str) -> int:
+    """Return how many digits after the point a number column keeps.
+
+    Examples
+    --------
+    >>> decimals("green_cover_pct"), decimals("colour_index"), decimals("green_cover_pct_se")
+    (3, 5, 4)
+    """
+    matches = (digits for pattern, digits in _DECIMALS if re.fullmatch(pattern, column))
+    return next(matches, _DECIMALS_ELSE)
+
+
+def write_table(
+    round_path: Path | str, name: str, frame: pd.DataFrame, *, parquet: bool = False
+) -> Path:
+    """Write one output table as CSV, and as Parquet when asked.
+
+    Parameters
+    ----------
+    round_path
+        Folder of the round.
+    name
+        One of :data:`OUTPUT_TABLES`.
+    frame
+        Rows; brought into the columns, order and types of the contract.
+    parquet
+        Write the same rows as Parquet beside it.
+
+    Returns
+    -------
+    Path
+        The CSV file. A file that would not change is left as it is.
+
+    Raises
+    ------
+    KeyError
+        When there is no such table.
+    LawnscoreError
+        When the file cannot be written; the old one is kept then.
+    """
+    table = OUTPUT_TABLES[name]
+    tidy = tidied(table, frame)
+    path = table_path(round_path, name)
+    write_whole(path, _as_csv(table, tidy).encode("utf-8"))
+    if parquet:
+        write_whole(table_path(round_path, name, suffix=".parquet"), _as_parquet(tidy, path))
+    return path
+
+
+def read_table(round_path: Path | str, name: str) -> pd.DataFrame:
+    """Read one output table with the types of the contract; unknown values are NA or NaN.
+
+    Raises
+    ------
+    KeyError
+        When there is no such table.
+    LawnscoreError
+        When the file is missing, or is not the table that it should be.
+    """
+    table = OUTPUT_TABLES[name]
+    path = table_path(round_path, name)
+    mend = f"Run `lawnscore score {Path(round_path).name or '.'}` to write it anew."
+    try:
+        text = pd.read_csv(path, dtype="string", keep_default_na=False, na_values=[""])
+    except FileNotFoundError:
+        raise LawnscoreError(f"there is no table {name}", mend, path) from None
+    except (OSError, ValueError) as error:
+        raise LawnscoreError(f"the table cannot be read ({error})", mend, path) from None
+    missing = [column for column in table.column_names if column not in text.columns]
+    if missing:
+        raise LawnscoreError(f"column {missing[0]} is missing", mend, path)
+    for column in table.columns:
+        if column.type == "boolean":
+            text[column.name] = text[column.name].map({"true": True, "false": False})
+    try:
+        return table.frame(text)
+    except (ValueError, TypeError) as error:
+        raise LawnscoreError(f"a value is of the wrong kind ({error})", mend, path) from None
+
+
+def tidied(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
+    """Return rows in the table's columns, order and types, numbers rounded."""
+    tidy = table.frame(frame).reset_index(drop=True)
+    for column in table.columns:
+        if column.type == "number":
+            values = tidy[column.name].to_numpy(dtype="float64", na_value=float("nan"))
+            tidy[column.name] = values.round(decimals(column.name)) + 0.0  # no -0.0
+    return tidy
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Replace a file in one step, so that a reader sees the old or the new one, never a part.
+
+    Raises
+    ------
+    LawnscoreError
+        When it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        if path.is_file() and path.read_bytes() == data:
+            return
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise LawnscoreError(
+            f"the file cannot be written ({error.strerror or error})",
+            "Close it in other programs, free some space and run again.",
+            path,
+        ) from None
+
+
+def _as_csv(table: Table, tidy: pd.DataFrame) -> str:
+    flags = [column.name for column in table.columns if column.type == "boolean"]
+    words = {name: tidy[name].map({True: "true", False: "false"}) for name in flags}
+    return tidy.assign(**words).to_csv(index=False, lineterminator="\n")
+
+
+def _as_parquet(tidy: pd.DataFrame, path: Path) -> bytes:
+    buffer = io.BytesIO()
+    try:
+        tidy.to_parquet(buffer, engine="pyarrow", index=False)
+    except ImportError:
+        raise LawnscoreError(
+            "Parquet needs the package pyarrow",
+            'Install it with `pip install "lawnscore[tables]"`.',
+            path,
+        ) from None
+    return buffer.getvalue()
