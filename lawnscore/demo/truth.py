@@ -1,0 +1,284 @@
+"""True measures of a piece of rendered ground.
+
+Shares are areas of what lies on top. Definitions that need a scale:
+
+* bare patch: 4 mm cells whose green share over 12 mm is under a tenth and which are not cast,
+  opened by a disc of 20 mm, connected, of at least 25 cm2;
+* evenness: 100 less twice the standard deviation of green cover over 10 cm squares of which at
+  least half is measured;
+* leaf colour: mean over green pixels in open light of linear sRGB under D65, as lit in the photo
+  relative to level white ground (`colour_index`), and of the same lawn under an overcast D65 sky
+  (`colour_index_overcast`), which does not depend on the photo's light.
+"""
+
+from __future__ import annotations
+
+import colorsys
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from lawnscore.demo import lighting, spectra
+from lawnscore.demo.camera import Light
+from lawnscore.demo.geometry import card_to_scene
+from lawnscore.demo.materials import SURFACES
+from lawnscore.demo.scene import Scene
+from lawnscore.demo.spectra import Floats
+
+if TYPE_CHECKING:
+    from lawnscore.demo.photograph import Photograph
+
+CELL_MM = 4.0
+_SQUARE_MM = 100.0
+_XYZ_D65 = np.array([0.95047, 1.0, 1.08883])
+_SHARE_NAMES = {
+    "green": "green_cover_pct",
+    "straw": "straw_cover_pct",
+    "soil": "bare_soil_pct",
+    "litter": "litter_pct",
+    "cast": "cast_cover_pct",
+}
+
+
+def measures_within(
+    photo: Photograph,
+    polygon_px: Floats | None,
+    *,
+    rim_mm: float = 0.0,
+    min_patch_cm2: float = 25.0,
+) -> dict[str, float]:
+    """Return the true measures inside a polygon (k, 2) of the photo, the card left out."""
+    h, w = photo.rgb.shape[:2]
+    if polygon_px is None:
+        polygon_px = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64)
+    polygon = np.asarray(polygon_px, np.float64)
+    if photo.view.mirrored:
+        polygon = np.column_stack([w - 1 - polygon[:, 0], polygon[:, 1]])
+    back = np.linalg.inv(photo.scene_to_px)
+    corners = cv2.perspectiveTransform(polygon.reshape(1, -1, 2), back)[0]
+    sheets = []
+    if photo.card is not None:
+        sheets.append(_sheet_mm(photo, rim_mm))
+    return scene_measures(
+        photo.scene, corners, without_mm=sheets, light=photo.light, min_patch_cm2=min_patch_cm2
+    )
+
+
+def _sheet_mm(photo: Photograph, rim_mm: float) -> Floats:
+    assert photo.card is not None
+    design = photo.card.design
+    corners = np.array(
+        [
+            [-rim_mm, -rim_mm],
+            [design.width_mm + rim_mm, -rim_mm],
+            [design.width_mm + rim_mm, design.height_mm + rim_mm],
+            [-rim_mm, design.height_mm + rim_mm],
+        ]
+    )
+    to_scene = card_to_scene(photo.view, design)
+    return np.asarray(cv2.perspectiveTransform(corners.reshape(1, 4, 2), to_scene)[0])
+
+
+def scene_measures(
+    scene: Scene,
+    polygon_mm: Floats,
+    *,
+    without_mm: list[Floats] | None = None,
+    light: Light | None = None,
+    min_patch_cm2: float = 25.0,
+) -> dict[str, float]:
+    """Return the true measures of a polygon (k, 2) of a scene, mm; mirrored beyond its edges."""
+    step = scene.mm_per_px
+    low = np.floor(polygon_mm.min(axis=0) / step).astype(int)
+    high = np.ceil(polygon_mm.max(axis=0) / step).astype(int)
+    rows = _mirror(np.arange(low[1], high[1]), scene.number.shape[0])
+    cols = _mirror(np.arange(low[0], high[0]), scene.number.shape[1])
+    surface = scene.surface[np.ix_(rows, cols)]
+    inside = _mask(polygon_mm, surface.shape, low, step)
+    for other in without_mm or []:
+        inside[_mask(other, surface.shape, low, step)] = False
+    area_m2 = float(inside.sum()) * step**2 * 1e-6
+    counts = np.bincount(surface[inside], minlength=len(SURFACES)).astype(np.float64)
+    out = {"area_m2": area_m2}
+    for name, count in zip(SURFACES, counts, strict=True):
+        out[_SHARE_NAMES[name]] = 100.0 * float(count) / max(float(counts.sum()), 1.0)
+    out["casts_per_m2"] = len(casts_inside(scene, inside, low)) / area_m2
+    out |= _patch_measures(surface, inside, step, area_m2, min_patch_cm2)
+    out["evenness"] = _evenness(surface, inside, step)
+    out |= _leaf(scene, rows, cols, inside & (surface == SURFACES.index("green")), light)
+    return out
+
+
+def casts_inside(scene: Scene, inside: NDArray[np.bool_], low: NDArray[np.int_]) -> Floats:
+    """Return the casts (n, 3) whose centre is in a mask that starts at scene pixel ``low``."""
+    if not len(scene.casts):
+        return scene.casts
+    w_mm, h_mm = scene.number.shape[1] * scene.mm_per_px, scene.number.shape[0] * scene.mm_per_px
+    found = []
+    for x, y, d in scene.casts:
+        for px in (x, -x, 2 * w_mm - x):
+            for py in (y, -y, 2 * h_mm - y):
+                col = int(np.floor(px / scene.mm_per_px)) - low[0]
+                row = int(np.floor(py / scene.mm_per_px)) - low[1]
+                if 0 <= row < inside.shape[0] and 0 <= col < inside.shape[1] and inside[row, col]:
+                    found.append((px, py, d))
+    return np.array(found).reshape(-1, 3)
+
+
+def _mirror(index: NDArray[np.int_], n: int) -> NDArray[np.int_]:
+    folded = index % (2 * n)
+    return np.where(folded < n, folded, 2 * n - 1 - folded)
+
+
+def _mask(
+    polygon_mm: Floats, shape: tuple[int, ...], low: NDArray[np.int_], step: float
+) -> NDArray[np.bool_]:
+    mask = np.zeros(shape[:2], np.uint8)
+    cv2.fillPoly(mask, [np.round(polygon_mm / step - low - 0.5).astype(np.int32)], 1)
+    return mask.astype(bool)
+
+
+def cell_shares(
+    surface: NDArray[np.uint8], mm_per_px: float, *, cell_mm: float = CELL_MM
+) -> NDArray[np.float32]:
+    """Return the share of each surface in square cells, (Hc, Wc, 5); odd rims are dropped."""
+    n = round(cell_mm / mm_per_px)
+    hc, wc = surface.shape[0] // n, surface.shape[1] // n
+    out = np.empty((hc, wc, len(SURFACES)), np.float32)
+    part = surface[: hc * n, : wc * n]
+    for k in range(len(SURFACES)):
+        hit = cv2.compare(part, (k,), cv2.CMP_EQ)
+        out[..., k] = (
+            cv2.resize(hit.astype(np.float32), (wc, hc), interpolation=cv2.INTER_AREA) / 255
+        )
+    return out
+
+
+def bare_patches(
+    surface: NDArray[np.uint8],
+    inside: NDArray[np.bool_],
+    mm_per_px: float,
+    *,
+    min_area_cm2: float = 25.0,
+) -> list[float]:
+    """Return the areas (cm2) of the true bare patches."""
+    shares = cell_shares(surface, mm_per_px)
+    n = round(CELL_MM / mm_per_px)
+    hc, wc = shares.shape[:2]
+    measured = cv2.resize(
+        inside[: hc * n, : wc * n].astype(np.float32), (wc, hc), interpolation=cv2.INTER_AREA
+    )
+    green = cv2.blur(shares[..., 0], (3, 3))
+    bare = (green < 0.1) & (measured > 0.5)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    opened = cv2.morphologyEx(bare.astype(np.uint8), cv2.MORPH_OPEN, disc)
+    opened[shares[..., SURFACES.index("cast")] > 0.5] = 0
+    label, n_labels = ndimage.label(opened, np.ones((3, 3)))
+    area = np.bincount(label.ravel(), minlength=n_labels + 1)[1:] * CELL_MM**2 / 100.0
+    return sorted((float(a) for a in area if a >= min_area_cm2), reverse=True)
+
+
+def _patch_measures(
+    surface: NDArray[np.uint8],
+    inside: NDArray[np.bool_],
+    step: float,
+    area_m2: float,
+    min_area_cm2: float,
+) -> dict[str, float]:
+    areas = bare_patches(surface, inside, step, min_area_cm2=min_area_cm2)
+    return {
+        "bare_patch_pct": sum(areas) / max(area_m2 * 1e4, 1e-9) * 100.0,
+        "bare_patches_per_m2": len(areas) / area_m2,
+        "largest_bare_patch_cm2": areas[0] if areas else 0.0,
+    }
+
+
+def _evenness(surface: NDArray[np.uint8], inside: NDArray[np.bool_], step: float) -> float:
+    n = round(_SQUARE_MM / step)
+    rows, cols = surface.shape[0] // n, surface.shape[1] // n
+    if rows < 1 or cols < 1:
+        return float("nan")
+
+    def blocks(values: NDArray[np.bool_]) -> Floats:
+        trimmed = values[: rows * n, : cols * n]
+        return np.asarray(trimmed.reshape(rows, n, cols, n).mean(axis=(1, 3)))
+
+    measured = blocks(inside)
+    green = blocks(inside & (surface == 0))
+    enough = measured > 0.5
+    if enough.sum() < 2:
+        return float("nan")
+    cover = 100.0 * green[enough] / measured[enough]
+    return float(np.clip(100.0 - 2.0 * cover.std(ddof=1), 0.0, 100.0))
+
+
+def _leaf(
+    scene: Scene,
+    rows: NDArray[np.int_],
+    cols: NDArray[np.int_],
+    green: NDArray[np.bool_],
+    light: Light | None,
+) -> dict[str, float]:
+    """Return leaf colour: as lit (when a light is given) and under an overcast D65 sky."""
+    every = 2  # a pixel in two is enough for a mean
+    part = np.ix_(rows, cols)
+    planes = [
+        np.ascontiguousarray(plane[part]) for plane in (scene.number, scene.height, scene.code)
+    ]
+    out: dict[str, float] = {}
+    if not green.any():
+        names = ("colour_index", "leaf_L", "leaf_a", "leaf_b", "colour_index_overcast")
+        return dict.fromkeys(names, float("nan"))
+    pick = np.zeros_like(green)
+    pick[::every, ::every] = green[::every, ::every]
+    overcast = Light(sun_share=0.0)
+    for name, lit in (("", light), ("_overcast", overcast)):
+        if lit is None:
+            continue
+        open_light = Light(**{**_plain(lit), "shade": "none"})
+        colour = mean_colour(planes, scene, open_light, pick)
+        out |= {f"colour_index{name}": dark_green_index(colour)}
+        lab = lab_of_linear(colour)
+        keys = ("leaf_L", "leaf_a", "leaf_b")
+        out |= {f"{k}{name}": float(v) for k, v in zip(keys, lab, strict=True)}
+    return out
+
+
+def _plain(light: Light) -> dict[str, object]:
+    from dataclasses import asdict
+
+    return asdict(light)
+
+
+def mean_colour(
+    planes: list[NDArray[np.uint8]], scene: Scene, light: Light, pick: NDArray[np.bool_]
+) -> Floats:
+    """Return the mean linear sRGB (3,) of picked pixels, the light's colour taken out."""
+    fall = lighting.fall_of_light(planes[0], planes[1], planes[2], light, mm_per_px=scene.mm_per_px)
+    chosen = lighting.GroundLight(fall.facet[pick][None], fall.sky[pick][None], None)
+    values = lighting.radiance(chosen, scene.reflectance, light.as_d65(), spectra.d65_matrix())
+    return np.asarray(values.reshape(-1, 3).mean(axis=0), dtype=np.float64)
+
+
+def dark_green_index(linear: Floats) -> float:
+    """Return the dark green colour index (Karcher & Richardson 2003) of linear sRGB (3,)."""
+    hue, saturation, value = colorsys.rgb_to_hsv(*encode(np.clip(linear, 0.0, 1.0)).tolist())
+    return ((360.0 * hue - 60.0) / 60.0 + (1.0 - saturation) + (1.0 - value)) / 3.0
+
+
+def encode(linear: Floats) -> Floats:
+    """Return sRGB codes 0 to 1 (IEC 61966-2-1) of linear light 0 to 1."""
+    v = np.asarray(linear, np.float64)
+    return np.asarray(
+        np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.maximum(v, 0) ** (1 / 2.4) - 0.055)
+    )
+
+
+def lab_of_linear(linear: Floats) -> Floats:
+    """Return CIELAB (D65) of linear sRGB (3,), CIE 15."""
+    xyz = np.linalg.inv(spectra.XYZ_TO_LINEAR_SRGB) @ np.asarray(linear) / _XYZ_D65
+    f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
