@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lawnscore import __version__
-from lawnscore.card.reference import ReferenceCard, load_reference
+from lawnscore.card.reference import ReferenceCard, load_reference, nominal_reference
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
@@ -164,7 +164,7 @@ def _see(
     photo, card_fit = _read_and_find(path, reference, attempt)
     attempt.require(quality.check_tilt(card_fit, settings.max_tilt_deg))
     attempt.require(quality.check_sharpness(photo, card_fit))
-    reference = reference or _nominal(card_fit)
+    reference = reference or nominal_reference(card_fit.design)
     attempt.row.update(card=reference.name, colour_reference=reference.source)
     colour_fit = fit_colour(card_fit, reference)
     attempt.row.update(card_delta_e=colour_fit.card_delta_e)
@@ -202,13 +202,6 @@ def _read_and_find(
         tilt_deg=card_fit.tilt_deg,
     )
     return photo, card_fit
-
-
-def _nominal(card_fit: CardFit) -> ReferenceCard:
-    reference = load_reference(card_fit.design.name)
-    if reference is None:
-        raise ValueError(f"the design {card_fit.design.name} has no nominal colours")
-    return reference
 
 
 def _corner_mm(ground: Ground) -> tuple[float, float]:
