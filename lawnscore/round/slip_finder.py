@@ -30,7 +30,7 @@ class SlipSighting:
     fault
         Why a slip that is there cannot be used; empty when all is well.
     shows_card
-        Whether a slip's photo shows the reference card too, so that it is a photo to score.
+        Whether it shows the reference card. A slip's photo that does is a photo to score too.
     sharpness
         Variance of the Laplacian of the photo at 1000 px: compares photos of one burst.
     """
@@ -64,7 +64,7 @@ def find_slips(path: Path) -> SlipSighting:
     if seen and not texts:
         texts = _read_codes(_read_grey(path, None))[1]
     codes, fault = _understand(texts)
-    shows_card = bool(codes) and _n_markers(grey) >= _MIN_CARD_MARKERS
+    shows_card = _n_markers(grey) >= _MIN_CARD_MARKERS
     return SlipSighting(codes, fault, shows_card, round(sharpness, 3))
 
 
