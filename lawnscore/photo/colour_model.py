@@ -1,0 +1,285 @@
+"""The arithmetic of the colour fit: camera values of known patches -> a correction.
+
+A monotone tone curve of three parameters brings camera values to linear light; the roots of its
+products (root-polynomial of degree 2; Finlayson, Mackiewicz & Hurlbert 2015, IEEE Trans. Image
+Process. 24:1460-1470) then go to linear sRGB. Every term doubles when the light doubles, so a
+change of exposure shifts no hue. Curve and matrix are fitted together by variable projection
+(Golub & Pereyra 1973): for every trial curve the matrix is the least-squares one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations_with_replacement
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lawnscore.card.colourspace import decode_srgb, linear_to_lab
+
+Array = NDArray[np.float64]
+
+_LEVELS = 512
+_PLAIN_TERMS = 0.02
+"""Ridge of the plain terms over that of the cross terms."""
+_GRID = np.linspace(0.0, 1.0, _LEVELS)
+
+
+@dataclass(frozen=True)
+class ModelChoice:
+    """How a correction is fitted; the defaults are what measured best.
+
+    Parameters
+    ----------
+    degree
+        Degree of the root-polynomial, 1 to 3; 1 is a 3 x 3.
+    curve
+        Number of tone-curve parameters, 0 (sRGB as the standard has it) to 3.
+    slope
+        Whether a light that slants over the card is fitted too.
+    ridge
+        Weight that holds the cross terms near zero, against the plain 3 x 3 terms.
+    curve_sd
+        Prior spread of the tone-curve parameters (log of the slope).
+    slope_sd
+        Prior spread of the light's slope, log of the light over half the card.
+    toe
+        Added to the reference's lightness in the weights: dark patches do not rule the fit.
+    """
+
+    degree: int = 2
+    curve: int = 3
+    slope: bool = True
+    ridge: float = 0.03
+    curve_sd: float = 1.0
+    slope_sd: float = 0.08
+    toe: float = 0.02
+
+
+def tone_curve(parameters: ArrayLike) -> Array:
+    """Return linear light ``(512,)`` of evenly spaced camera values 0 to 1.
+
+    The log of the slope, against sRGB, is a polynomial (Legendre, degree 1 to 3) of the camera
+    value, so that the curve rises for all parameters; all zero gives sRGB. It runs from 0 to 1.
+    """
+    theta = np.zeros(3)
+    given = np.asarray(parameters, dtype=np.float64)
+    theta[: len(given)] = given
+    u = 2 * _GRID - 1
+    shape = theta[0] * u + theta[1] * (1.5 * u**2 - 0.5) + theta[2] * (2.5 * u**3 - 1.5 * u)
+    steps = np.diff(decode_srgb(_GRID)) * np.exp((shape[1:] + shape[:-1]) / 2)
+    rise = np.concatenate([[0.0], np.cumsum(steps)])
+    return np.asarray(rise / rise[-1], dtype=np.float64)
+
+
+def linearise(values: ArrayLike, parameters: ArrayLike) -> Array:
+    """Return linear light of camera values 0 to 1 through :func:`tone_curve`."""
+    return np.interp(np.asarray(values, dtype=np.float64), _GRID, tone_curve(parameters))
+
+
+def root_terms(linear: ArrayLike, degree: int = 2) -> Array:
+    """Return the root-polynomial terms of linear RGB, ``(..., 3)`` to ``(..., 3 | 6 | 13)``.
+
+    Finlayson, Mackiewicz & Hurlbert 2015: degree 2 is R, G, B and the square roots of RG, GB, RB.
+
+    Examples
+    --------
+    >>> root_terms([0.2, 0.5, 0.1]).round(6).tolist()
+    [0.2, 0.5, 0.1, 0.316228, 0.223607, 0.141421]
+    """
+    rgb = np.maximum(np.asarray(linear, dtype=np.float64), 0.0)
+    r, g, b = rgb[..., 0], rgb[..., 1], rgb[..., 2]
+    terms = [r, g, b]
+    if degree >= 2:
+        terms += [np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)]
+    if degree >= 3:
+        for i, j, k in combinations_with_replacement((r, g, b), 3):
+            if not (i is j and j is k):
+                terms.append(np.cbrt(i * j * k))
+    return np.stack(terms, axis=-1)
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """A fitted correction: curve parameters, matrix ``(terms, 3)``, slope of the light ``(2,)``."""
+
+    choice: ModelChoice
+    curve: Array
+    matrix: Array
+    slope: Array
+
+    def apply(self, values: ArrayLike, places: ArrayLike | None = None) -> Array:
+        """Return linear sRGB of camera values 0 to 1, ``(..., 3)``.
+
+        ``places`` ``(..., 2)`` (card half-widths off the middle) takes the light's slope out.
+        """
+        found = root_terms(linearise(values, self.curve), self.choice.degree) @ self.matrix
+        if places is not None:
+            found = found * np.exp(-(np.asarray(places) @ self.slope))[..., None]
+        return np.asarray(found, dtype=np.float64)
+
+
+class _Fit:
+    """Least squares of one card: ``camera``, ``reference`` ``(n, 3)``, ``places`` ``(n, 2)``."""
+
+    def __init__(
+        self, camera: Array, reference: Array, places: Array, weight: Array, choice: ModelChoice
+    ) -> None:
+        self.camera, self.places, self.choice = camera, places, choice
+        luminance = np.maximum(reference @ np.array([0.2126, 0.7152, 0.0722]), 0.0)
+        # Slope of lightness: a step in dark light is seen more than the same step in bright.
+        self.scale = np.sqrt(weight) * (luminance + choice.toe) ** (-2 / 3)
+        self.target = reference
+        self.n_curve = choice.curve
+        self.n_slope = 2 if choice.slope else 0
+
+    def split(self, theta: Array) -> tuple[Array, Array]:
+        slope = theta[self.n_curve :] if self.n_slope else np.zeros(2)
+        return theta[: self.n_curve], slope
+
+    def prior_sd(self) -> Array:
+        return np.r_[
+            np.full(self.n_curve, self.choice.curve_sd), np.full(self.n_slope, self.choice.slope_sd)
+        ]
+
+    def design(self, theta: Array) -> Array:
+        curve, slope = self.split(theta)
+        terms = root_terms(linearise(self.camera, curve), self.choice.degree)
+        return np.asarray(terms * np.exp(-(self.places @ slope))[:, None], dtype=np.float64)
+
+    def penalty(self, design: Array) -> Array:
+        """Return the ridge of each term, in the unit of the weighted terms."""
+        level = np.sqrt(np.mean(design**2, axis=0))
+        penalty = self.choice.ridge * np.sqrt(len(design)) * level
+        penalty[:3] *= _PLAIN_TERMS
+        return np.asarray(penalty, dtype=np.float64)
+
+    def solve(self, theta: Array) -> tuple[Array, Array]:
+        """Return the matrix and the weighted residual, the ridge's rows last."""
+        design = self.design(theta) * self.scale[:, None]
+        target = self.target * self.scale[:, None]
+        rows = np.vstack([design, np.diag(self.penalty(design))])
+        wanted = np.vstack([target, np.zeros((design.shape[1], 3))])
+        gram = rows.T @ rows
+        matrix = np.linalg.solve(gram, rows.T @ wanted)
+        return matrix, wanted - rows @ matrix
+
+    def residual(self, theta: Array, noise: float) -> Array:
+        _, rest = self.solve(theta)
+        return np.r_[rest.ravel() / noise, theta / self.prior_sd()]
+
+
+def _minimise(fit: _Fit, theta: Array, noise: float, steps: int = 12) -> Array:
+    """Return the parameters of curve and slope by damped Gauss-Newton (Levenberg-Marquardt)."""
+    if theta.size == 0:
+        return theta
+    here = fit.residual(theta, noise)
+    best, damping = float(here @ here), 1e-3
+    for _ in range(steps):
+        jacobian = np.stack(
+            [
+                (fit.residual(theta + step, noise) - here) / 1e-4
+                for step in 1e-4 * np.eye(theta.size)
+            ],
+            axis=1,
+        )
+        normal = jacobian.T @ jacobian
+        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), jacobian.T @ here)
+        trial = theta + np.clip(step, -1.0, 1.0)
+        there = fit.residual(trial, noise)
+        value = float(there @ there)
+        if value < best:
+            done = best - value < 1e-3 * best
+            theta, here, best, damping = trial, there, value, damping / 5
+            if done:
+                break
+        else:
+            damping *= 10
+            if damping > 1e4:
+                break
+    return theta
+
+
+def fit_model(
+    camera: Array,
+    reference: Array,
+    places: Array,
+    *,
+    weight: Array | None = None,
+    choice: ModelChoice | None = None,
+    start: Array | None = None,
+) -> Model:
+    """Return the correction that takes ``camera`` ``(n, 3)`` to ``reference`` ``(n, 3)``.
+
+    Parameters
+    ----------
+    camera
+        Camera-encoded values, 0 to 1.
+    reference
+        Linear sRGB.
+    places
+        ``(n, 2)`` places on the card, half-widths off the middle.
+    weight
+        ``(n,)``, 0 leaves a patch out.
+    choice
+        How to fit.
+    start
+        Curve and slope parameters to start from.
+    """
+    choice = choice or ModelChoice()
+    weight = np.ones(len(camera)) if weight is None else weight
+    fit = _Fit(camera, reference, places, weight, choice)
+    theta = np.zeros(fit.n_curve + fit.n_slope) if start is None else start
+    # The spread of the residuals sets how much the priors weigh; found in two rounds.
+    noise = 0.05
+    for _ in range(2):
+        theta = _minimise(fit, theta, noise)
+        _, rest = fit.solve(theta)
+        used = np.repeat(weight > 0, 3)
+        noise = max(float(np.sqrt(np.mean(rest[: len(camera)].ravel()[used] ** 2))), 1e-3)
+    matrix, _ = fit.solve(theta)
+    curve, slope = fit.split(theta)
+    return Model(choice, curve, matrix, slope)
+
+
+def lab_of(model: Model, camera: Array, places: Array) -> Array:
+    """Return CIELAB of corrected patches, ``(n, 3)``."""
+    return linear_to_lab(model.apply(camera, places))
+
+
+def leave_one_out(
+    model: Model, camera: Array, reference: Array, places: Array, weight: Array
+) -> Array:
+    """Return each patch's corrected linear sRGB ``(n, 3)`` with it left out of the fit.
+
+    By the leverage of the patch in the fit of curve, slope and matrix together, made linear at the
+    solution (exact for the matrix alone); the tests compare it with fitting anew. A patch of no
+    weight is out of the fit already.
+    """
+    fit = _Fit(camera, reference, places, weight, model.choice)
+    theta = np.r_[model.curve, model.slope[: fit.n_slope]]
+    jacobian, prior = _jacobian(fit, theta, model.matrix)
+    rest = (reference - model.apply(camera, places)) * fit.scale[:, None]
+    noise = max(float(np.sqrt((rest**2).sum() / max(3 * (weight > 0).sum(), 1))), 1e-3)
+    normal = np.einsum("nci,ncj->ij", jacobian, jacobian) + np.diag(prior(noise))
+    leverage = np.einsum("nci,ij,ndj->ncd", jacobian, np.linalg.inv(normal), jacobian)
+    out = np.linalg.solve(np.eye(3) * (1 + 1e-9) - leverage, rest[..., None])[..., 0]
+    used = fit.scale > 0
+    alone = np.where(used[:, None], out / np.where(used, fit.scale, 1.0)[:, None], 0.0)
+    plain = reference - model.apply(camera, places)
+    return np.asarray(reference - np.where(used[:, None], alone, plain), dtype=np.float64)
+
+
+def _jacobian(fit: _Fit, theta: Array, matrix: Array) -> tuple[Array, Callable[[float], Array]]:
+    """Return the derivatives ``(n, 3, p)`` of the weighted correction and the prior's precision."""
+    design = fit.design(theta) * fit.scale[:, None]
+    n, terms = design.shape
+    jacobian = np.zeros((n, 3, 3 * terms + theta.size))
+    for c in range(3):
+        jacobian[:, c, c * terms : (c + 1) * terms] = design
+    for k, step in enumerate(1e-4 * np.eye(theta.size)):
+        moved = (fit.design(theta + step) * fit.scale[:, None] - design) @ matrix
+        jacobian[:, :, 3 * terms + k] = moved / 1e-4
+    ridge = np.tile(fit.penalty(design) ** 2, 3)
+    return jacobian, lambda noise: np.r_[ridge, (noise / fit.prior_sd()) ** 2]
