@@ -1,9 +1,264 @@
-"""Commands of `history`."""
+"""Commands of `history`: what the tables mean, on a terminal or as JSON."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
 import typer
+
+from lawnscore.commands.output import print_json, print_table, say
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lawnscore.history.trial import Place, Trial
+
+_ROUND = typer.Argument(..., help="Folder of the round.", metavar="ROUND", show_default=False)
+_JSON = typer.Option(False, "--json", help="Print one JSON document and nothing else.")
+_LAWN = typer.Option(None, "--lawn", help="Only this lawn.", show_default=False)
+_TODAY = typer.Option(
+    None, "--today", help="Look from this date (YYYY-MM-DD) instead of the last visit's."
+)
+_ALL = typer.Option(False, "--all", help="Every measure and pair, not the latest main ones.")
 
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
+    app.command("history")(history)
+    app.command("attention")(attention)
+    app.command("trial")(trial)
+
+
+def history(
+    round_path: Path = _ROUND,
+    lawn: str | None = _LAWN,
+    every: bool = _ALL,
+    as_json: bool = _JSON,
+) -> None:
+    """Show visits, changes and recoveries of the round, and rewrite their tables."""
+    tables = _made_anew(round_path, None)
+    shown = {name: _only(tables[name], lawn) for name in ("visit_scores", "changes", "recovery")}
+    if lawn is not None and shown["visit_scores"].empty:
+        _no_such_lawn(tables["visit_scores"], lawn)
+    if not every:
+        shown["changes"] = _latest(shown["changes"])
+    if as_json:
+        print_json(shown)
+        return
+    _show_visits(shown["visit_scores"])
+    _show_changes(shown["changes"])
+    _show_recovery(shown["recovery"])
+
+
+def attention(round_path: Path = _ROUND, today: str | None = _TODAY, as_json: bool = _JSON) -> None:
+    """Show which lawns want attention, most urgent first, and rewrite the table."""
+    table = _made_anew(round_path, today)["attention"]
+    if as_json:
+        print_json(table)
+        return
+    if table.empty:
+        say("Nothing wants attention.")
+        return
+    print_table(
+        ("#", "lawn", "zone", "flag", "since", "evidence", "next step"),
+        [
+            (r["rank"], r["lawn"], r["zone"], r["flag"], _text(r["since"]), r["evidence"],
+             r["next_step"])
+            for r in table.to_dict("records")
+        ],
+        "What wants attention",
+    )  # fmt: skip
+
+
+def trial(
+    round_path: Path = _ROUND,
+    treated: list[str] = typer.Option(..., "--treated", help="LAWN or LAWN/ZONE; may be repeated."),
+    control: list[str] = typer.Option(
+        ..., "--control", help="Untreated LAWN or LAWN/ZONE; one for all, or one for each."
+    ),
+    start: str = typer.Option(..., "--from", help="First day of the treatment, YYYY-MM-DD."),
+    until: str | None = typer.Option(None, "--until", help="Last day to look at, YYYY-MM-DD."),
+    as_json: bool = _JSON,
+) -> None:
+    """Compare treated with untreated zones or lawns from a date on."""
+    from lawnscore.history.trial import trial as compare
+    from lawnscore.round.tables import read_table
+
+    result = compare(
+        read_table(round_path, "visit_scores"),
+        [_place(text) for text in treated],
+        [_place(text) for text in control],
+        start,
+        until=until,
+    )
+    if as_json:
+        print_json(
+            {
+                "start": result.start,
+                "until": result.until,
+                "notes": list(result.notes),
+                "measures": result.table,
+            }
+        )
+        return
+    _show_trial(result)
+
+
+def _place(text: str) -> Place:
+    lawn, _, zone = text.partition("/")
+    return lawn, zone or None
+
+
+def _made_anew(round_path: Path, today: str | None) -> dict[str, pd.DataFrame]:
+    """Return the tables of the history, computed anew and written to the round."""
+    from lawnscore.contract.settings import read_settings
+    from lawnscore.history.attention import attention as wanted
+    from lawnscore.history.changes import changes
+    from lawnscore.history.recovery import recovery
+    from lawnscore.history.visits import visit_scores
+    from lawnscore.round.register import read_register
+    from lawnscore.round.tables import read_table, write_table
+
+    settings = read_settings(round_path / "round.toml").history
+    photos = read_table(round_path, "photo_scores")
+    kept = read_register(round_path)
+    visits = visit_scores(photos)
+    tables = {
+        "visit_scores": visits,
+        "changes": changes(visits, photo_scores=photos, work=kept.work),
+        "recovery": recovery(visits, kept.work, kept.weather, settings=settings),
+        "attention": wanted(
+            visits,
+            kept.work,
+            kept.weather,
+            photo_scores=photos,
+            lawns=kept.lawns,
+            today=today,
+            settings=settings,
+        ),
+    }
+    for name, table in tables.items():
+        write_table(round_path, name, table)
+    return tables
+
+
+def _only(table: pd.DataFrame, lawn: str | None) -> pd.DataFrame:
+    return table if lawn is None else table[table["lawn"] == lawn]
+
+
+def _no_such_lawn(visits: pd.DataFrame, lawn: str) -> None:
+    import difflib
+
+    from lawnscore.contract.errors import LawnscoreError
+
+    names = sorted(set(visits["lawn"]))
+    near = difflib.get_close_matches(lawn, names, 3) or names[:5]
+    raise LawnscoreError(
+        f"there are no visits of lawn `{lawn}`", f"Lawns with photos: {', '.join(near)}."
+    )
+
+
+def _latest(changes: pd.DataFrame) -> pd.DataFrame:
+    """Return the main measures of the last pair of each kind."""
+    from lawnscore.contract.measures import MEASURES
+
+    main = [name for name, measure in MEASURES.items() if measure.main]
+    table = changes[changes["measure"].isin(main)]
+    pair = ["lawn", "zone", "kind"]
+    last = table.astype({"to_date": "string"}).groupby(pair, observed=True)["to_date"]
+    return table[table["to_date"].astype("string") == last.transform("max")]
+
+
+def _text(value: Any) -> str:
+    import pandas as pd
+
+    return "" if pd.isna(value) else str(value)
+
+
+def _number(value: Any, digits: int = 1) -> str:
+    import pandas as pd
+
+    return "" if pd.isna(value) else f"{float(value):.{digits}f}"
+
+
+def _range(row: Mapping[Any, Any], name: str, digits: int = 0) -> str:
+    middle = _number(row[name], digits)
+    low, high = _number(row[f"{name}_low"], digits), _number(row[f"{name}_high"], digits)
+    return f"{middle} ({low} to {high})" if middle and low and high else middle
+
+
+def _show_visits(table: pd.DataFrame) -> None:
+    print_table(
+        ("lawn", "zone", "date", "stage", "photos", "green cover %", "bare soil %",
+         "casts per m2", "colour index", "condition"),
+        [
+            (r["lawn"], r["zone"], r["date"], r["stage"], r["photos"],
+             _range(r, "green_cover_pct"), _range(r, "bare_soil_pct", 1),
+             _range(r, "casts_per_m2", 1), _range(r, "colour_index", 2), _range(r, "condition"))
+            for r in table.to_dict("records")
+        ],
+        "Visits (95 % intervals in brackets)",
+    )  # fmt: skip
+
+
+def _digits(measure: str) -> int:
+    return 3 if measure == "colour_index" else 1
+
+
+def _show_changes(table: pd.DataFrame) -> None:
+    rows = []
+    for r in table.to_dict("records"):
+        d = _digits(str(r["measure"]))
+        interval = f"{_number(r['low'], d)} to {_number(r['high'], d)}"
+        verdict = _text(r["verdict"])
+        if verdict == "no clear change":
+            verdict += f" (would show {_number(r['smallest_detectable'], d)})"
+        rows.append(
+            (r["lawn"], r["zone"], r["kind"], r["measure"],
+             f"{r['from_date']} {r['from_stage']}", f"{r['to_date']} {r['to_stage']}",
+             _number(r["change"], d), interval, verdict)
+        )  # fmt: skip
+    print_table(
+        ("lawn", "zone", "kind", "measure", "from", "to", "change", "95 % interval", "verdict"),
+        rows,
+        "Latest changes",
+    )
+
+
+def _show_recovery(table: pd.DataFrame) -> None:
+    rows = []
+    for r in table.to_dict("records"):
+        expected = f"{_number(r['expected_days_to_95'], 0)} ({_text(r['expected_from'])})"
+        rows.append(
+            (r["lawn"], r["zone"], r["renovation_date"], r["task"],
+             f"{_number(r['cover_before'], 0)} > {_number(r['cover_after'], 0)} > "
+             f"{_number(r['cover_now'], 0)}",
+             _range(r, "days_to_95") or "not reached", expected, r["state"], _text(r["note"]))
+        )  # fmt: skip
+    print_table(
+        ("lawn", "zone", "renovation", "task", "cover before > after > now", "days to 95 %",
+         "expected", "state", "note"),
+        rows,
+        "Recoveries",
+    )  # fmt: skip
+
+
+def _show_trial(result: Trial) -> None:
+    rows = []
+    for r in result.table.to_dict("records"):
+        d = _digits(str(r["measure"]))
+        rows.append(
+            (r["measure"], _number(r["treated_change"], d), _number(r["control_change"], d),
+             _number(r["difference"], d), f"{_number(r['low'], d)} to {_number(r['high'], d)}",
+             _text(r["verdict"]), _number(r["smallest_detectable"], d))
+        )  # fmt: skip
+    print_table(
+        ("measure", "treated", "untreated", "difference", "95 % interval", "verdict",
+         "would show"),
+        rows,
+        f"Trial from {result.start} to {result.until}: changes, treated less untreated",
+    )  # fmt: skip
+    for note in result.notes:
+        say(note)

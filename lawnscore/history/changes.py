@@ -25,6 +25,7 @@ from lawnscore.history.series import (
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 KINDS = ("work", "visit", "since_renovation", "year")
 
@@ -263,14 +264,30 @@ _BETTER = np.array([m.better for m in MEASURES.values()])
 _VERDICTS = ("better", "worse", "no clear change")
 
 
-def _verdict_codes(block: dict[str, Array]) -> npt.NDArray[np.int8]:
-    adjusted = np.full_like(block["p"], np.nan)
-    for family in (_MAIN & (_BETTER != 0), ~_MAIN & (_BETTER != 0)):
-        adjusted[:, family] = holm(block["p"][:, family])
+def _verdict_codes(change: Array, p: Array, main: Flags, better: Index) -> npt.NDArray[np.int8]:
+    adjusted = np.full_like(p, np.nan)
+    for family in (main & (better != 0), ~main & (better != 0)):
+        adjusted[:, family] = holm(p[:, family])
     clear = adjusted < ALPHA
-    good = np.sign(block["change"]) * _BETTER > 0
+    good = np.sign(change) * better > 0
     codes = np.where(clear, np.where(good, 0, 1), 2)
     return np.where(np.isnan(adjusted), -1, codes).astype(np.int8)
+
+
+def verdicts(names: list[str], change: Array, p: Array) -> list[str | None]:
+    """Return the verdict of each measure of one comparison, corrected by Holm's method.
+
+    Parameters
+    ----------
+    names
+        Measures, k of them.
+    change, p
+        (k,) change and two-sided p-value; NaN gives no verdict.
+    """
+    main = np.array([MEASURES[name].main for name in names])
+    better = np.array([MEASURES[name].better for name in names])
+    codes = _verdict_codes(change[None], p[None], main, better)[0]
+    return [None if code < 0 else _VERDICTS[code] for code in codes]
 
 
 def _assemble(series: Occasions, pairs: Pairs, blocks: list[dict[str, Array]]) -> pd.DataFrame:
@@ -286,7 +303,9 @@ def _assemble(series: Occasions, pairs: Pairs, blocks: list[dict[str, Array]]) -
 
     first, second = pairs.first[pair], pairs.second[pair]
     place = series.place[first]
-    verdict = np.concatenate([_verdict_codes(b).ravel() for b in blocks])[keep]
+    verdict = np.concatenate(
+        [_verdict_codes(b["change"], b["p"], _MAIN, _BETTER).ravel() for b in blocks]
+    )[keep]
     columns = {
         "lawn": _categorical(series.places["lawn"].to_numpy(), place),
         "zone": _categorical(series.places["zone"].to_numpy(), place),
