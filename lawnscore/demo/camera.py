@@ -37,6 +37,8 @@ class Light:
         Share of the ground in shade, width of the half-shadow, direction of the edge.
     shade_green
         0 to 1: how far the light in the shade has passed through leaves.
+    shade_seed
+        Of the dapple: the same seed, the same dapple at the same place.
     """
 
     sun_elevation_deg: float = 45.0
@@ -49,6 +51,7 @@ class Light:
     shade_soft_mm: float = 12.0
     shade_angle_deg: float = 30.0
     shade_green: float = 0.0
+    shade_seed: int = 0
 
     def sun_spectrum(self) -> Floats:
         """Spectrum of the sun's light on level ground, (31,), luminance ``sun_share``."""

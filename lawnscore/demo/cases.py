@@ -84,6 +84,7 @@ def random_case(
     lawn = random_lawn(rng, kind=kind, family=family)
     view, size_mm = random_view(rng, camera, size_px=size_px)
     lawn = replace(lawn, width_mm=size_mm[0], height_mm=size_mm[1])
+    view = lit_like_the_lawn(view, light, rng)
     case = Case(lawn, light, camera, view)
     return spoil(case, kind, rng) if kind in BAD_KINDS else case
 
@@ -158,6 +159,7 @@ def random_light(rng: np.random.Generator, *, shade: bool = False) -> Light:
         shade_soft_mm=float(rng.lognormal(np.log(14), 0.6)),
         shade_angle_deg=float(rng.uniform(0, 360)),
         shade_green=float(rng.uniform(0, 1) if pattern == "dapple" else 0.0),
+        shade_seed=int(rng.integers(0, 2**31)),
     )
 
 
@@ -211,6 +213,26 @@ def random_view(
         card_angle_deg=float(rng.choice([0, 90, 180, 270]) + rng.normal(0, 15)) % 360.0,
     )  # fmt: skip
     return view, scene
+
+
+def lit_like_the_lawn(view: View, light: Light, rng: np.random.Generator) -> View:
+    """Move the card to where the sun falls on all of it, as its words ask; or nearly so."""
+    if light.shade == "none":
+        return view
+    from lawnscore.card.design import card_design
+    from lawnscore.demo.photograph import card_sun
+
+    best, best_seen = view, -1.0
+    spread = 0.6 * min(abs(view.card_centre_mm[i] - view.aim_mm[i]) + 150.0 for i in (0, 1)) + 150.0
+    for _ in range(40):
+        seen = float(card_sun(card_design("turf-a5"), light, best if best_seen < 0 else view).min())
+        if seen > best_seen:
+            best, best_seen = view, seen
+        if best_seen > 0.97:
+            break
+        x, y = (float(view.aim_mm[i] + rng.uniform(-spread, spread)) for i in (0, 1))
+        view = replace(view, card_centre_mm=(x, y))
+    return best
 
 
 def spoil(case: Case, kind: str, rng: np.random.Generator) -> Case:

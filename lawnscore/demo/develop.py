@@ -46,9 +46,9 @@ def develop(
 def automatic_gain(thumb: NDArray[np.float32], camera: Camera) -> float:
     """Return the exposure: middle grey in the mean, highlights mostly kept."""
     luma = np.clip(thumb @ np.array([0.2126, 0.7152, 0.0722], np.float32), 1e-4, None)
-    gain = _MIDDLE_GREY / float(np.mean(luma))
-    bright = float(np.quantile(luma, 0.985))
-    gain = min(gain, 0.95 / bright)
+    metered = _MIDDLE_GREY / float(np.mean(luma))
+    bright = float(np.quantile(luma, 0.993))  # white paper, when a card is in view
+    gain = min(metered, float(np.sqrt(metered * 0.9 / bright)), 1.1 / bright)
     return gain * 2.0**camera.exposure_ev
 
 

@@ -75,7 +75,7 @@ def photograph_ground(
     Parameters
     ----------
     seed
-        Of dapple, noise and native scale.
+        Of noise and of the native scale.
     mm_per_px
         Scale of the sample.
     native_mm_per_px
@@ -88,7 +88,7 @@ def photograph_ground(
     native = native_mm_per_px or float(rng.uniform(0.45, 0.9))
     printed = print_card(card) if isinstance(card, str) else card
     fall = lighting.fall_of_light(
-        scene.number, scene.height, scene.code, light, mm_per_px=scene.mm_per_px, seed=seed
+        scene.number, scene.height, scene.code, light, mm_per_px=scene.mm_per_px
     )
     to_rgb = camera.to_linear(light)
     linear = lighting.radiance(fall, scene.reflectance, light, to_rgb)

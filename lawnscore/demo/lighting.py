@@ -54,7 +54,6 @@ def fall_of_light(
     *,
     mm_per_px: float,
     origin_mm: tuple[float, float] = (0.0, 0.0),
-    seed: int = 0,
 ) -> GroundLight:
     """Work out shadows and openness of a piece of scene.
 
@@ -64,8 +63,6 @@ def fall_of_light(
         (H, W) uint8 of a scene or of a part of it.
     origin_mm
         Place of the part in its scene, so that large shadows stay where they are.
-    seed
-        Of the dapple.
     """
     facet = code.astype(np.uint16)
     facet <<= 8
@@ -83,9 +80,7 @@ def fall_of_light(
     sky |= number
     sun = None
     if light.shade != "none":
-        sun = sun_visibility(
-            light, number.shape, mm_per_px=mm_per_px, origin_mm=origin_mm, seed=seed
-        )
+        sun = sun_visibility(light, number.shape, mm_per_px=mm_per_px, origin_mm=origin_mm)
     return GroundLight(facet, sky, sun)
 
 
@@ -113,7 +108,6 @@ def sun_visibility(
     *,
     mm_per_px: float,
     origin_mm: tuple[float, float] = (0.0, 0.0),
-    seed: int = 0,
 ) -> NDArray[np.float32]:
     """Return the large-scale visibility of the sun, (H, W), 0 in full shade to 1.
 
@@ -124,12 +118,12 @@ def sun_visibility(
     rows, cols = -(-shape[0] // step_px) + 1, -(-shape[1] // step_px) + 1
     y = origin_mm[1] + (np.arange(rows) + 0.5) * step_px * mm_per_px
     x = origin_mm[0] + (np.arange(cols) + 0.5) * step_px * mm_per_px
-    field = _shade_field(light, x, y, seed)
+    field = _shade_field(light, x, y)
     wide = cv2.resize(field, (cols * step_px, rows * step_px), interpolation=cv2.INTER_LINEAR)
     return np.ascontiguousarray(wide[: shape[0], : shape[1]])
 
 
-def _shade_field(light: Light, x_mm: Floats, y_mm: Floats, seed: int) -> NDArray[np.float32]:
+def _shade_field(light: Light, x_mm: Floats, y_mm: Floats) -> NDArray[np.float32]:
     soft = max(light.shade_soft_mm, 2.0)
     if light.shade == "none":
         return np.ones((y_mm.size, x_mm.size), np.float32)
@@ -139,7 +133,7 @@ def _shade_field(light: Light, x_mm: Floats, y_mm: Floats, seed: int) -> NDArray
         signed = along - 1900.0 * (light.shade_share - 0.5)
         return np.asarray(np.clip(0.5 + signed / soft, 0.0, 1.0), dtype=np.float32)
     # Dapple: waves of many directions and lengths, the same function everywhere on the plane.
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(light.shade_seed)
     total = np.zeros((y_mm.size, x_mm.size))
     n_waves = 40
     for _ in range(n_waves):

@@ -168,7 +168,7 @@ def _green(tint: Tint, rng: np.random.Generator) -> Floats:
     rows = []
     for _ in range(GREEN.count):
         chl = max(0.7, tint.chlorophyll * rng.lognormal(0.0, 0.33))
-        surface = 0.018 + 0.012 * rng.random() + 0.05 * tint.dew
+        surface = 0.010 + 0.012 * rng.random() + 0.05 * tint.dew
         browning = 0.05 * rng.exponential()
         row = spectra.leaf(chl, car=car * rng.uniform(0.7, 1.3), browning=browning, surface=surface)
         rows.append(row * rng.uniform(0.85, 1.12))

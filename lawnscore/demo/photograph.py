@@ -10,10 +10,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lawnscore.card.design import CardDesign
 from lawnscore.demo import develop, lighting
 from lawnscore.demo.camera import Camera, Light
 from lawnscore.demo.geometry import View, bounds_mm, card_to_scene, pose, scale_at, scene_to_photo
-from lawnscore.demo.printed_card import PrintedCard, print_card
+from lawnscore.demo.printed_card import RASTER_DPI, PrintedCard, print_card
 from lawnscore.demo.scene import Scene
 from lawnscore.demo.spectra import Floats
 
@@ -91,7 +92,7 @@ def photograph(
         What, in which light, with what, from where. Beyond the scene's edge its mirror image
         goes on.
     seed
-        Of dapple and noise.
+        Of noise and of what lies on the card.
     card
         A printed card, the name of a design (printed by the usual office printer), or None.
 
@@ -102,7 +103,7 @@ def photograph(
     printed = print_card(card) if isinstance(card, str) else card
     to_px = scene_to_photo(view, camera.focal_35mm)
     to_rgb = camera.to_linear(light)
-    linear = _ground_image(scene, light, to_rgb, view, to_px, seed)
+    linear = _ground_image(scene, light, to_rgb, view, to_px)
     card_px = to_px @ card_to_scene(view, printed.design if printed else None)
     if printed is not None:
         _lay_card(linear, printed, light, to_rgb, view, card_px, seed)
@@ -131,7 +132,7 @@ def _exif(camera: Camera, taken_at: str) -> dict[str, object]:
 
 
 def _ground_image(
-    scene: Scene, light: Light, to_rgb: Floats, view: View, to_px: Floats, seed: int
+    scene: Scene, light: Light, to_rgb: Floats, view: View, to_px: Floats
 ) -> NDArray[np.float32]:
     """Return the lit ground as the lens sees it, (h, w, 3) linear."""
     left, top, right, bottom = _crop_px(scene, view, to_px)
@@ -139,7 +140,7 @@ def _ground_image(
     fall = lighting.fall_of_light(
         np.ascontiguousarray(scene.number[part]), np.ascontiguousarray(scene.height[part]),
         np.ascontiguousarray(scene.code[part]), light, mm_per_px=scene.mm_per_px,
-        origin_mm=(left * scene.mm_per_px, top * scene.mm_per_px), seed=seed,
+        origin_mm=(left * scene.mm_per_px, top * scene.mm_per_px),
     )  # fmt: skip
     ground = lighting.radiance(fall, scene.reflectance, light, to_rgb)
     scale = scale_at(to_px, np.asarray(view.aim_mm)) / scene.mm_per_px
@@ -259,7 +260,7 @@ def lit_card(
     else:
         sky = np.zeros((256, 3), np.float32)
         sky[: len(sky_rows)] = sky_rows
-        seen = _card_sun(card, light, view, seed)
+        seen = card_sun(card.design, light, view)[: card.number.shape[0], : card.number.shape[1]]
         sheet = np.take(sky, card.number, axis=0)
         sheet += (np.take(table, card.number, axis=0) - sheet) * seen[..., None]
     if view.card_warp_mm > 0 or view.card_curl_deg:
@@ -268,31 +269,31 @@ def lit_card(
     return np.asarray(sheet[:h, :w], dtype=np.float32)
 
 
-def _card_sun(card: PrintedCard, light: Light, view: View, seed: int) -> NDArray[np.float32]:
-    """Return the visibility of the sun over the card's raster, (h, w)."""
-    if view.card_in_shade:
-        return np.zeros(card.number.shape, np.float32)
+def card_sun(design: CardDesign, light: Light, view: View) -> NDArray[np.float32]:
+    """Return the visibility of the sun over the card's raster, at least (h, w)."""
+    mm_per_px = 25.4 / RASTER_DPI
     step = 8
-    ys, xs = np.mgrid[
-        0 : card.number.shape[0] + step : step, 0 : card.number.shape[1] + step : step
-    ]
-    points = np.stack([xs, ys], axis=-1).reshape(-1, 1, 2) * card.mm_per_px
-    scene_mm = cv2.perspectiveTransform(points.astype(np.float64), card_to_scene(view, card.design))
-    low = np.floor(scene_mm.reshape(-1, 2).min(axis=0))
-    high = scene_mm.reshape(-1, 2).max(axis=0)
+    rows = -(-round(design.height_mm / mm_per_px) // step) + 1
+    cols = -(-round(design.width_mm / mm_per_px) // step) + 1
+    if view.card_in_shade:
+        return np.zeros((rows * step, cols * step), np.float32)
+    ys, xs = np.mgrid[0:rows, 0:cols] * step
+    points = np.stack([xs, ys], axis=-1).reshape(-1, 1, 2) * mm_per_px
+    scene_mm = cv2.perspectiveTransform(points.astype(np.float64), card_to_scene(view, design))
+    scene_mm = scene_mm.reshape(-1, 2)
+    low = np.floor(scene_mm.min(axis=0))
+    high = scene_mm.max(axis=0)
     shape = (int(high[1] - low[1]) + 8, int(high[0] - low[0]) + 8)
     field_mm = lighting.sun_visibility(
-        light, shape, mm_per_px=1.0, origin_mm=(float(low[0]), float(low[1])), seed=seed
+        light, shape, mm_per_px=1.0, origin_mm=(float(low[0]), float(low[1]))
     )
-    at = (scene_mm.reshape(-1, 2) - low).astype(np.float32)
+    at = (scene_mm - low).astype(np.float32)
     seen = cv2.remap(
         field_mm, at[:, 0].reshape(xs.shape), at[:, 1].reshape(xs.shape), cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )  # fmt: skip
-    wide = cv2.resize(
-        seen, (xs.shape[1] * step, xs.shape[0] * step), interpolation=cv2.INTER_LINEAR
-    )
-    return np.ascontiguousarray(wide[: card.number.shape[0], : card.number.shape[1]])
+    wide = cv2.resize(seen, (cols * step, rows * step), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide, dtype=np.float32)
 
 
 def _warp_sheet(

@@ -189,7 +189,7 @@ def leaf(
     car: float = 0.25,
     browning: float = 0.0,
     antho: float = 0.0,
-    surface: float = 0.02,
+    surface: float = 0.014,
 ) -> Floats:
     """Return leaf reflectance, (31,); half of the light that is not absorbed passes through.
 
@@ -207,12 +207,12 @@ def leaf(
     k = 0.06 + chl * chlorophyll() + 3.0 * car * carotenoid()
     k = k + 3.0 * browning * brown(140.0) + antho * anthocyanin()
     inner = thick_layer(k, scatter=0.5)
-    return np.asarray(surface + 0.50 * inner)
+    return np.asarray(surface + 0.44 * inner)
 
 
 def straw(pigment: float = 1.0, *, weathering: float = 0.0, wet: float = 0.0) -> Floats:
     """Return reflectance of dead leaf: cellulose with brown pigment, greyed by weathering."""
-    k = 0.05 + pigment * (1.6 * brown(105.0) + 0.05) + 0.25 * weathering
+    k = 0.04 + pigment * (4.0 * brown(64.0) + 0.03) + 0.25 * weathering
     k = k * (1.0 + 1.3 * wet)
     return np.asarray(0.02 + 0.74 * thick_layer(k))
 
