@@ -139,9 +139,8 @@ class _Fit:
         return theta[: self.n_curve], slope
 
     def prior_sd(self) -> Array:
-        return np.r_[
-            np.full(self.n_curve, self.choice.curve_sd), np.full(self.n_slope, self.choice.slope_sd)
-        ]
+        sd = [self.choice.curve_sd] * self.n_curve + [self.choice.slope_sd] * self.n_slope
+        return np.array(sd, dtype=np.float64)
 
     def design(self, theta: Array) -> Array:
         curve, slope = self.split(theta)
@@ -167,7 +166,8 @@ class _Fit:
 
     def residual(self, theta: Array, noise: float) -> Array:
         _, rest = self.solve(theta)
-        return np.r_[rest.ravel() / noise, theta / self.prior_sd()]
+        whole = np.r_[rest.ravel() / noise, theta / self.prior_sd()]
+        return np.asarray(whole, dtype=np.float64)
 
 
 def _minimise(fit: _Fit, theta: Array, noise: float, steps: int = 12) -> Array:

@@ -104,11 +104,13 @@ def find_card(photo: Photo, design: CardDesign | None = None) -> CardFit:
     if design is not None and not design.markers:
         from lawnscore.photo.chart import find_chart
 
-        points_mm, pixels, step, n_markers = *find_chart(photo, design), 0
+        chart = find_chart(photo, design)
+        points_mm, pixels = chart.points_mm, chart.points_px
+        step, n_markers = chart.pixel_step, 0
     else:
         seen = find_markers(photo, design)
         design = seen.design
-        points_mm, pixels = seen.points_mm, seen.corners_px.reshape(-1, 2)
+        points_mm, pixels = seen.points_mm, seen.corners_px
         step, n_markers = seen.pixel_step, len(seen.ids)
     pose = solve_pose(
         points_mm,
@@ -119,8 +121,8 @@ def find_card(photo: Photo, design: CardDesign | None = None) -> CardFit:
     )
     if tilt_deg(pose.rotation) > _MAX_TILT_DEG:
         raise PhotoRefused("tilted", where=photo.path)
-    homography, _ = cv2.findHomography(points_mm, pixels)
-    return _card_fit(photo, design, pose, np.asarray(homography), n_markers)
+    homography, _ = cv2.findHomography(points_mm.reshape(-1, 2), pixels.reshape(-1, 2))
+    return _card_fit(photo, design, pose, np.asarray(homography, dtype=np.float64), n_markers)
 
 
 def _card_fit(
@@ -132,6 +134,7 @@ def _card_fit(
         pose, (photo.width_px, photo.height_px), design.centre_mm
     )
     corners = np.array(design.corners_mm).reshape(-1, 1, 2)
+    sheet = cv2.perspectiveTransform(corners, homography)
     return CardFit(
         design=design,
         homography=pose.homography,
@@ -144,7 +147,7 @@ def _card_fit(
         tilt_se_deg=tilt_se,
         focal_source=pose.focal_source,
         n_markers=n_markers,
-        sheet_px=cv2.perspectiveTransform(corners, homography).reshape(4, 2),
+        sheet_px=np.asarray(sheet, dtype=np.float64).reshape(4, 2),
         patch_rgb=rgb,
         patch_sd=sd,
         patch_ok=ok,
@@ -165,7 +168,9 @@ def _patch_samples(photo: Photo, homography: Array, design: CardDesign) -> tuple
     height, width = photo.rgb.shape[:2]
     inside = np.all((pixels >= 0) & (pixels <= [width - 1, height - 1]), axis=1)
     maps = pixels.reshape(len(centres), -1, 2).astype(np.float32)
-    values = cv2.remap(photo.rgb, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    values = cv2.remap(
+        photo.rgb, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     return values.astype(np.float64), inside.reshape(len(centres), -1)
 
 

@@ -51,9 +51,9 @@ class MarkersSeen:
 
     @property
     def points_mm(self) -> Array:
-        """The same corners on the card, ``(4 n, 2)``."""
+        """The same corners on the card, ``(n, 4, 2)``."""
         known = {m.id: m.corners_mm for m in self.design.markers}
-        return np.array([known[i] for i in self.ids], dtype=np.float64).reshape(-1, 2)
+        return np.array([known[i] for i in self.ids], dtype=np.float64)
 
 
 @lru_cache(maxsize=4)
@@ -191,14 +191,23 @@ def _complete(grey: Grey, sight: _Sight) -> _Sight:
         middle = corners.mean(axis=0)
         wide = (middle + 1.45 * (corners - middle)).reshape(-1, 1, 2)
         place = cv2.perspectiveTransform(wide, h).reshape(-1, 2)
-        box = _clip_box(place, grey.shape)
+        box = _clip_box(np.asarray(place, dtype=np.float64), grey.shape)
         if box is None:
             continue
-        part = cv2.resize(_crop(grey, box), None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        part = _grown(_crop(grey, box))
         again = _sharpen_corners(part, _detect(part, thorough=True))
         if marker_id in again:
             found[marker_id] = (again[marker_id] - 0.5) / 2 + np.array([box[2], box[0]])
     return _Sight(sight.design, found, sight.step)
+
+
+def _grown(grey: Grey) -> Grey:
+    shape = (2 * grey.shape[1], 2 * grey.shape[0])
+    return np.asarray(cv2.resize(grey, shape, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+
+
+def _stretched(grey: Grey) -> Grey:
+    return np.asarray(cv2.createCLAHE(4.0, (8, 8)).apply(grey), dtype=np.uint8)
 
 
 def _clip_box(points: Array, shape: tuple[int, ...]) -> Box | None:
@@ -223,13 +232,13 @@ def _rasters(photo: Photo) -> Iterator[tuple[Grey, float]]:
     step = float(photo.reduction)
     grey = _grey(photo.rgb)
     yield grey, step
-    yield cv2.createCLAHE(4.0, (8, 8)).apply(grey), step
+    yield _stretched(grey), step
     if photo.reduction > 1:
         from lawnscore.photo.read import read_photo
 
         full = _grey(read_photo(photo.path, reduction=1).rgb)
         yield full, 1.0
-        yield cv2.createCLAHE(4.0, (8, 8)).apply(full), 1.0
+        yield _stretched(full), 1.0
 
 
 def _mirrored(photo: Photo, design: CardDesign | None) -> bool:

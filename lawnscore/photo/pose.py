@@ -90,13 +90,15 @@ def _project(points: Array, p: Array, size_px: tuple[int, int]) -> tuple[Array, 
     focal = float(np.exp(p[6]))
     pixels, jacobian = cv2.projectPoints(points, p[:3], p[3:6], _matrix(focal, size_px), None)
     by_focal = focal * (jacobian[:, 6] + jacobian[:, 7])
-    return pixels.reshape(-1), np.column_stack([jacobian[:, :6], by_focal])
+    seen = np.asarray(pixels, dtype=np.float64).reshape(-1)
+    return seen, np.asarray(np.column_stack([jacobian[:, :6], by_focal]), dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
 class _Problem:
     points: Array  # (n, 3) mm
     pixels: Array  # (2n,)
+    corners: int  # of one marker; points of the same marker stand in a row
     inward: Array  # (2n,) unit steps from each corner to the middle of its marker
     sd: float
     size_px: tuple[int, int]
@@ -174,7 +176,7 @@ def _warp_covariance(problem: _Problem, p: Array, inverse: Array, warp_sd_mm: fl
     raised, _ = _project(problem.points + lift, p, problem.size_px)
     flat, _ = _project(problem.points, p, problem.size_px)
     moved = (raised - flat) / problem.sd
-    markers = np.repeat(np.arange(len(problem.points) // 4), 8)
+    markers = np.repeat(np.arange(len(problem.points) // problem.corners), 2 * problem.corners)
     effect = np.stack(
         [inverse @ jacobian.T @ (moved * (markers == m)) for m in range(markers[-1] + 1)], axis=1
     )
@@ -194,9 +196,9 @@ def solve_pose(
     Parameters
     ----------
     points_mm
-        ``(n, 2)`` corners on the card, four in a row for each marker.
+        ``(m, k, 2)`` points on the card: of m markers k corners each, or of m patches the middle.
     pixels
-        ``(n, 2)`` where they are seen, full-size pixels.
+        ``(m, k, 2)`` where they are seen, full-size pixels.
     size_px
         Width and height of the full-size photo.
     focal_35mm
@@ -206,9 +208,11 @@ def solve_pose(
     """
     source = "assumed" if focal_35mm is None else "exif"
     focal = focal_px(focal_35mm or _USUAL_FOCAL_35MM, size_px)
+    flat = points_mm.reshape(-1, 2)
     problem = _Problem(
-        points=np.column_stack([points_mm, np.zeros(len(points_mm))]),
+        points=np.column_stack([flat, np.zeros(len(flat))]),
         pixels=np.asarray(pixels, dtype=np.float64).reshape(-1),
+        corners=points_mm.shape[1],
         inward=_inward(pixels),
         sd=_CORNER_SD_PX * pixel_step,
         size_px=size_px,
@@ -227,9 +231,9 @@ def solve_pose(
 
 
 def _inward(pixels: Array) -> Array:
-    quads = np.asarray(pixels, dtype=np.float64).reshape(-1, 4, 2)
-    step = quads.mean(axis=1, keepdims=True) - quads
-    return np.asarray((step / np.linalg.norm(step, axis=2, keepdims=True)).reshape(-1))
+    step = pixels.mean(axis=1, keepdims=True) - pixels
+    length = np.maximum(np.linalg.norm(step, axis=2, keepdims=True), 1e-9)
+    return np.asarray((step / length).reshape(-1), dtype=np.float64)
 
 
 def _best(problem: _Problem, focal: float) -> tuple[Array, float]:
@@ -241,9 +245,9 @@ def _best(problem: _Problem, focal: float) -> tuple[Array, float]:
 def _pose(problem: _Problem, p: Array, source: str, chi2: float) -> Pose:
     hessian, _ = problem.normal(p)
     inverse = np.linalg.inv(hessian)
-    spread = max(chi2 / max(len(problem.pixels) - 8, 1), 1.0)
+    spread = float(max(chi2 / max(len(problem.pixels) - 8, 1), 1.0))
     # Residuals beyond what corners scatter tell of a warped card: allow for more of the same.
-    warp_mm = _WARP_SD_MM * np.sqrt(min(spread, 9.0))
+    warp_mm = _WARP_SD_MM * float(np.sqrt(min(spread, 9.0)))
     covariance = inverse * spread + _warp_covariance(problem, p, inverse, warp_mm)
     return Pose(
         camera_matrix=_matrix(float(np.exp(p[6])), problem.size_px),
