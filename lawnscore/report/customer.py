@@ -130,7 +130,7 @@ def customer_story(
     return CustomerStory(
         lawn=lawn,
         head=head,
-        zones=[_zone(lawn, zone, words) for zone in zones],
+        zones=[zone_story(lawn, zone, words) for zone in zones],
         visits=_visits(lawn, words),
         next_steps=outlook(lawn, words, head.tone),
         pairs=pairs or {},
@@ -167,7 +167,8 @@ def readings_of(rows: Sequence[Row], measure: str, factor: float = 1.0) -> list[
     return readings
 
 
-def _zone(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
+def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
+    """Return what a report says of one zone."""
     rows = lawn.zone_rows("visits", zone)
     now = latest_visit(lawn, zone)
     change = visit_change(lawn, zone, "condition")
@@ -240,7 +241,7 @@ def _drawing(
             day.isoformat(), "d MMM" if in_days else "MMM yy"
         ),
         marks=[(float(date.fromisoformat(d).toordinal()), mark) for d in renovations],
-        description=_describe(rows, measure, words),
+        description=describe(rows, measure, words),
     )
     return Drawing(measure, words.text(f"measure.{measure}"), chart)
 
@@ -251,7 +252,8 @@ def _tick(measure: str, value: float, words: Words) -> str:
     return words.text("unit.percent", value=number) if measure.endswith("_pct") else number
 
 
-def _describe(rows: Sequence[Row], measure: str, words: Words) -> str:
+def describe(rows: Sequence[Row], measure: str, words: Words) -> str:
+    """Return a series in words, for those who cannot see its chart."""
     name = words.text(f"measure.{measure}")
     known = [row for row in rows if row[measure] is not None]
     if not known:
@@ -306,7 +308,7 @@ def _visits(lawn: LawnRows, words: Words) -> list[VisitEntry]:
 def _visit(lawn: LawnRows, day: str, words: Words) -> VisitEntry:
     photos = [p for p in lawn.photos if p["date"] == day]
     refused = sum(p["status"] == "refused" for p in photos)
-    lines = [_work_line(row, len(lawn.zones) > 1, words) for row in lawn.work if row["date"] == day]
+    lines = _work_lines(lawn, day, words)
     if not lines:
         lines = [words.text("customer.visit_look")]
     said = ""
@@ -316,10 +318,26 @@ def _visit(lawn: LawnRows, day: str, words: Words) -> VisitEntry:
         said = words.counted("count.photos", len(photos))
         if refused:
             said += ", " + words.counted("count.refused", refused)
-    return VisitEntry(day, words.date(day), list(dict.fromkeys(lines)), said)
+    return VisitEntry(day, words.date(day), lines, said)
 
 
-def _work_line(row: Row, name_zone: bool, words: Words) -> str:
+def _work_lines(lawn: LawnRows, day: str, words: Words) -> list[str]:
+    zones: dict[str, list[str]] = {}
+    for row in lawn.work:
+        if row["date"] == day:
+            zones.setdefault(_work_line(row, words), []).append(row["zone"] or "all")
+    every = set(lawn.zones) | {"all"}
+    return [
+        line if set(where) & {"all"} or every - {"all"} <= set(where) else f"{line}, {_and(where)}"
+        for line, where in zones.items()
+    ]
+
+
+def _and(zones: Sequence[str]) -> str:
+    return ", ".join(f"“{zone}”" for zone in dict.fromkeys(zones))
+
+
+def _work_line(row: Row, words: Words) -> str:
     line = task_words(row["task"], words)
     line = line[:1].upper() + line[1:]
     details = []
@@ -339,6 +357,4 @@ def _work_line(row: Row, name_zone: bool, words: Words) -> str:
         if row[column] is not None:
             mm = words.number(row[column], 0 if float(row[column]).is_integer() else 1)
             details.append(words.text(f"customer.{key}", mm=mm))
-    if name_zone and row["zone"] and row["zone"] != "all":
-        details.append(str(row["zone"]))
     return f"{line} ({'; '.join(details)})" if details else line

@@ -154,12 +154,14 @@ class Words:
         text = self.text(f"unit.{unit}", value=number) if unit else number
         return Shown(text, value, column or measure)
 
-    def bare(self, measure: str, value: float | None, *, fine: bool = False) -> Shown | str:
+    def bare(
+        self, measure: str, value: float | None, column: str = "", *, fine: bool = False
+    ) -> Shown | str:
         """Return a measure's value without its unit; unknown is empty."""
         if value is None:
             return ""
         _, factor, decimals = self._unit(measure, fine)
-        return Shown(self.number(value * factor, decimals), value, measure)
+        return Shown(self.number(value * factor, decimals), value, column or measure)
 
     def interval(
         self, measure: str, low: float | None, high: float | None, *, fine: bool = False

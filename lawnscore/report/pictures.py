@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 PICTURES = Path(".lawnscore") / "pictures"
 GROUND_LONGEST_PX = 2400  # kept for pairs; a pair is cut out of it
-VIEW_LONGEST_PX = 720  # shown beside each other on the lawn page
+SEEN_LONGEST_PX = 1400  # photo and what was seen, side by side
 PAIR_LONGEST_PX = 1000
 PAIR_SHARE_BYTES = 2_000_000  # of a customer's page, before base64 adds a third
 PAIR_MOST_BYTES = 320_000
@@ -143,10 +143,10 @@ class PictureBook:
         self,
         photos: Iterable[Row],
         *,
-        progress: Callable[[int, int], None] | None = None,
+        progress: Callable[[int, int, str], None] | None = None,
         workers: int | None = None,
-    ) -> None:
-        """Draw what is missing, on all cores when there is much of it."""
+    ) -> int:
+        """Draw what is missing, on all cores when there is much of it; return how many."""
         wanted = {picture_key(p): p for p in photos if p["status"] == "scored" and p["sha256"]}
         missing = [(key, p) for key, p in wanted.items() if not self._meta(key).exists()]
         jobs = [
@@ -155,19 +155,19 @@ class PictureBook:
             if (path := _inside(self.round_path, str(p["photo"]))) is not None
         ]
         if not jobs:
-            return
+            return 0
         self.folder.mkdir(parents=True, exist_ok=True)
         cores = workers or os.cpu_count() or 1
         done = map(_draw_one, jobs) if len(jobs) < 4 or cores == 1 else _in_processes(jobs, cores)
         for count, _ in enumerate(done, start=1):
             if progress:
-                progress(count, len(jobs))
+                progress(count, len(jobs), Path(jobs[count - 1][0]).name)
+        return len(jobs)
 
-    def views(self, photo: Row) -> tuple[Path, Path] | None:
-        """Return the small pictures of a photo: its ground and what was seen in it."""
-        key = picture_key(photo)
-        ground, seen = (self.folder / f"{key}-{kind}.jpg" for kind in ("small", "seen"))
-        return (ground, seen) if ground.exists() and seen.exists() else None
+    def seen(self, photo: Row) -> Path | None:
+        """Return the picture of a photo beside what was seen in it; ``None`` when not at hand."""
+        path = self.folder / f"{picture_key(photo)}-seen.jpg"
+        return path if path.exists() else None
 
     def pair(self, before: Row | None, after: Row, *, budget_bytes: int) -> Pair | None:
         """Cut the ground both photos show out of them; ``None`` when a picture is not at hand."""
@@ -295,6 +295,7 @@ def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
     card = load_reference(settings.card, base=_round_of(base))
     score = score_photo(base, card, settings=settings, keep_views=True)
     if score.views is None or score.row["sha256"] != sha256:
+        (Path(folder) / f"{key}.json").write_text("{}", encoding="utf-8")  # not to be tried again
         return
     ground = corrected_ground(score.views)
     keep_pictures(
@@ -325,7 +326,7 @@ def keep_pictures(
     Parameters
     ----------
     ground, seen
-        Corrected ground and overlay, (H, W, 3) uint8 sRGB; black is outside the photo.
+        Corrected ground, black outside the photo, and overlay; (H, W, 3) uint8 sRGB each.
     origin_mm
         Place of the centre of the first pixel of ``ground`` in the card's frame.
     mm_per_px
@@ -338,10 +339,9 @@ def keep_pictures(
     shrink = max(1.0, max(picture.size) / GROUND_LONGEST_PX)
     kept = picture.resize((round(picture.width / shrink), round(picture.height / shrink)))
     kept.save(folder / f"{key}-ground.jpg", quality=90)
-    for kind, image in (("small", picture), ("seen", Image.fromarray(seen))):
-        small = image.copy()
-        small.thumbnail((VIEW_LONGEST_PX, VIEW_LONGEST_PX), Image.Resampling.LANCZOS)
-        small.save(folder / f"{key}-{kind}.jpg", quality=76)
+    side_by_side = Image.fromarray(seen)
+    side_by_side.thumbnail((SEEN_LONGEST_PX, SEEN_LONGEST_PX), Image.Resampling.LANCZOS)
+    side_by_side.save(folder / f"{key}-seen.jpg", quality=76)
     corner = [origin - mm_per_px / 2 for origin in origin_mm]
     meta = {
         "origin_mm": corner,

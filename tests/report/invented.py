@@ -5,8 +5,11 @@ Nobody's lawns: names, dates and numbers are made up from a seed.
 
 from __future__ import annotations
 
+import json
 import math
 from datetime import date, timedelta
+from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,6 +17,9 @@ import pandas as pd
 
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES
+from lawnscore.report.load import rows_of
+from lawnscore.report.pictures import PICTURES, keep_pictures, picture_key
+from lawnscore.round.tables import write_table
 
 SURFACE = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct", "litter_pct", "cast_cover_pct")
 FLAGS = ("cover_falling", "casts_rising", "recovery_slow", "uneven", "not_visited")
@@ -188,7 +194,7 @@ class RoundMaker:
             if r["lawn"] == lawn and r["zone"] == zone and r["photos"]
         ]
         start = [r for r in rows if renovated is not None and r["date"] == iso(renovated)]
-        for a, b in zip(rows, rows[1:], strict=False):
+        for a, b in pairwise(rows):
             self._change(a, b, "work" if a["date"] == b["date"] else "visit")
         if start:
             for b in rows[rows.index(start[-1]) + 1 :]:
@@ -288,3 +294,30 @@ def turf_picture(seed: int, cover: float, *, size: tuple[int, int] = (700, 1000)
     green = level < np.quantile(level, cover / 100)
     picture = np.where(green[..., None], (78, 112, 50), (150, 122, 84)) + fine * 14
     return np.clip(picture, 10, 255).astype(np.uint8)
+
+
+def write_round(folder: Path, frames: dict[str, pd.DataFrame], **report: str) -> Path:
+    """Write an invented round as it lies on disk after scoring, without its photos."""
+    folder.mkdir(parents=True, exist_ok=True)
+    lines = ["[report]", *(f"{key} = {json.dumps(value)}" for key, value in report.items())]
+    (folder / "round.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    for name in ("lawns", "work"):
+        frames[name].to_csv(folder / f"{name}.csv", index=False, encoding="utf-8")
+    for name in OUTPUT_TABLES:
+        write_table(folder, name, frames[name])
+    return folder
+
+
+def keep_turf_pictures(folder: Path, frames: dict[str, pd.DataFrame], *, most: int = 400) -> None:
+    """Put pictures of green noise where the pictures of a round's photos are kept."""
+    scored = rows_of(frames["photo_scores"])
+    for k, row in enumerate([r for r in scored if r["status"] == "scored"][:most]):
+        picture = turf_picture(k, row["green_cover_pct"], size=(400, 520))
+        keep_pictures(
+            folder / PICTURES,
+            picture_key(row),
+            ground=picture,
+            seen=np.hstack([picture, picture]),
+            origin_mm=(-260.0, -200.0),
+            mm_per_px=2.0,
+        )

@@ -1,0 +1,254 @@
+"""The practitioner's page of one lawn: every visit, every photo, every refusal, all intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from urllib.parse import quote
+
+from markupsafe import Markup
+
+from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.reasons import REASONS
+from lawnscore.report.customer import Drawing, zone_story
+from lawnscore.report.glance import change_interval, flag_words, verdict_key
+from lawnscore.report.language import Shown, Words
+from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.pages import render
+from lawnscore.report.story import task_words
+
+_STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
+
+
+@dataclass(frozen=True, eq=False)
+class Cell:
+    """One figure of a table: value and interval, both with their exact numbers kept."""
+
+    value: Shown | str
+    interval: Markup | str
+
+
+@dataclass(frozen=True, eq=False)
+class VisitLine:
+    """One row of the table of visits."""
+
+    when: str
+    stage: str
+    photos: int
+    refused: int
+    area: str
+    reference: str
+    cells: Sequence[Cell]
+
+
+@dataclass(frozen=True, eq=False)
+class ChangeLine:
+    """One row of the table of changes."""
+
+    name: str
+    kind: str
+    start: str
+    end: str
+    change: Shown | str
+    interval: Markup | str
+    verdict: str
+    smallest: Shown | str
+    paired: str
+    method_changed: bool
+
+
+@dataclass(frozen=True, eq=False)
+class RecoveryLine:
+    """One row of the table of recoveries, every field as it is shown."""
+
+    date: str
+    task: str
+    covers: Sequence[Shown | str]
+    days: Shown | str
+    days_range: Markup | str
+    expected: str
+    state: str
+    note: str
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoLine:
+    """One photo: its picture or its refusal."""
+
+    photo: str
+    when: str
+    stage: str
+    zone: str
+    spot: str
+    picture: str
+    refused: str
+    detail: str
+    advice: str
+    facts: Sequence[tuple[str, Shown | str]]
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneTables:
+    """The tables of one zone."""
+
+    zone: str
+    drawings: Sequence[Drawing]
+    visits: Sequence[VisitLine]
+    changes: Sequence[ChangeLine]
+    recovery: Sequence[RecoveryLine]
+
+
+def lawn_page(lawn: LawnRows, words: Words, *, pictures: Mapping[str, str] | None = None) -> str:
+    """Return the page of one lawn.
+
+    Parameters
+    ----------
+    pictures
+        Links to the pictures of what was seen, by photo (as in the table).
+    """
+    links = pictures or {}
+    return render(
+        "lawn.html",
+        pictures="'self' file: data:",
+        lawn=lawn,
+        words=words,
+        customer_href=f"../customers/{quote(lawn.stem)}.html",
+        flags=[_flag(row, words) for row in lawn.attention],
+        measures=[words.text(f"measure.{name}") for name in MEASURES],
+        zones=[_zone(lawn, zone, words) for zone in lawn.zones],
+        work=[_work(row, words) for row in reversed(lawn.work)],
+        photos=[_photo(row, links, words) for row in reversed(lawn.photos)],
+    )
+
+
+def _flag(row: Row, words: Words) -> dict[str, str]:
+    return {
+        "flag": flag_words(row["flag"], words),
+        "zone": row["zone"],
+        "since": words.date(row["since"]) if row["since"] else "",
+        "evidence": row["evidence"],
+        "next_step": row["next_step"],
+    }
+
+
+def _zone(lawn: LawnRows, zone: str, words: Words) -> ZoneTables:
+    story = zone_story(lawn, zone, words)
+    drawings = [story.condition_chart, *story.drawings] if story.n_visits > 1 else []
+    return ZoneTables(
+        zone=zone,
+        drawings=drawings,
+        visits=[_visit(row, words) for row in reversed(lawn.zone_rows("visits", zone))],
+        changes=[_change(row, words) for row in _newest(lawn.zone_rows("changes", zone))],
+        recovery=[_recovery(row, words) for row in reversed(lawn.zone_rows("recovery", zone))],
+    )
+
+
+def _newest(changes: Sequence[Row]) -> list[Row]:
+    measures = {name: i for i, name in enumerate(MEASURES)}
+    kinds = {kind: i for i, kind in enumerate(("work", "visit", "since_renovation", "year"))}
+    by_measure = sorted(changes, key=lambda c: (kinds[c["kind"]], measures[c["measure"]]))
+    return sorted(
+        by_measure, key=lambda c: (c["to_date"], _STAGE_ORDER[c["to_stage"]]), reverse=True
+    )
+
+
+def _visit(row: Row, words: Words) -> VisitLine:
+    return VisitLine(
+        when=words.date(row["date"], "medium"),
+        stage=words.text(f"stage.{row['stage']}"),
+        photos=row["photos"] or 0,
+        refused=row["refused"] or 0,
+        area=words.area(row["area_m2"]) if row["area_m2"] is not None else "",
+        reference=row.get("colour_reference") or "",
+        cells=[
+            Cell(
+                words.bare(name, row[name], fine=True),
+                words.interval(name, row[f"{name}_low"], row[f"{name}_high"], fine=True),
+            )
+            for name in MEASURES
+        ],
+    )
+
+
+def _change(row: Row, words: Words) -> ChangeLine:
+    measure, smallest = row["measure"], row["smallest_detectable"]
+    return ChangeLine(
+        name=words.text(f"measure.{measure}"),
+        kind=words.text(f"kind.{row['kind']}"),
+        start=_occasion(row["from_date"], row["from_stage"], words),
+        end=_occasion(row["to_date"], row["to_stage"], words),
+        change=words.difference(measure, row["change"], fine=True),
+        interval=change_interval(row, measure, words, fine=True),
+        verdict=verdict_key(row),
+        smallest=words.bare(measure, smallest, "smallest_detectable", fine=True),
+        paired="" if row["n_paired_spots"] is None else words.number(row["n_paired_spots"]),
+        method_changed=bool(row["method_changed"]),
+    )
+
+
+def _occasion(day: str, stage: str, words: Words) -> str:
+    return f"{words.date(day, 'medium')}, {words.text('stage.' + stage)}"
+
+
+def _recovery(row: Row, words: Words) -> RecoveryLine:
+    def days(column: str) -> Shown | str:
+        value = row[column]
+        return "" if value is None else Shown(words.number(value), value, column)
+
+    columns = ("cover_before", "cover_after", "cover_now", "recovered_pct")
+    low, high = days("days_to_95_low"), days("days_to_95_high")
+    both = words.html("unit.range", low=low, high=high) if low and high else low
+    expected = row["expected_days_to_95"]
+    source = row["expected_from"] or ""
+    return RecoveryLine(
+        date=words.date(row["renovation_date"], "medium"),
+        task=task_words(row["task"], words),
+        covers=[words.bare("green_cover_pct", row[c], c, fine=True) for c in columns],
+        days=days("days_to_95"),
+        days_range=both,
+        expected="" if expected is None else f"{words.number(expected)} ({source})",
+        state=words.text(f"state.{row['state'].replace(' ', '_')}"),
+        note=row["note"] or "",
+    )
+
+
+def _work(row: Row, words: Words) -> dict[str, str]:
+    rate = "" if row["rate"] is None else f"{words.number(row['rate'], 1)} {row['rate_unit'] or ''}"
+    return {
+        "date": words.date(row["date"], "medium"),
+        "zone": row["zone"] or "",
+        "task": task_words(row["task"], words),
+        "product": row["product"] or "",
+        "rate": rate,
+        "notes": row["notes"] or "",
+    }
+
+
+def _photo(row: Row, links: Mapping[str, str], words: Words) -> PhotoLine:
+    refused = row["status"] == "refused"
+    reason = REASONS.get(row["reason"] or "")
+    facts: list[tuple[str, Shown | str]] = []
+    for column, key, decimals in (
+        ("card_delta_e", "card", 1),
+        ("mm_per_px", "scale", 2),
+        ("tilt_deg", "tilt", 0),
+    ):
+        if row[column] is not None:
+            unit = "°" if key == "tilt" else ""
+            text = words.number(row[column], decimals) + unit
+            facts.append((words.text(f"lawn.{key}"), Shown(text, row[column], column)))
+    for name in ("green_cover_pct", "colour_index", "casts_per_m2", "condition"):
+        if row[name] is not None:
+            facts.append((words.text(f"measure.{name}"), words.value(name, row[name], fine=True)))
+    return PhotoLine(
+        photo=row["photo"],
+        when=words.date(row["date"]),
+        stage=words.text(f"stage.{row['stage']}"),
+        zone=row["zone"],
+        spot=row["spot"] or "",
+        picture=links.get(row["photo"], ""),
+        refused=str(row["reason"] or "") if refused else "",
+        detail=(row["detail"] or (reason.meaning if reason else "")) if refused else "",
+        advice=reason.advice if refused and reason else "",
+        facts=facts,
+    )
