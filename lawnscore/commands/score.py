@@ -1,9 +1,110 @@
-"""Commands of `score`."""
+"""Commands of `score`: photos of a round become tables."""
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
 import typer
+
+from lawnscore.commands.output import Exit, print_json, say
+
+Progress = Callable[[int, int, str], None]
+
+_INTERRUPTED = 130
+"""Exit status of a program stopped by Ctrl-C: 128 and the number of the signal (POSIX shells)."""
+
+_PLAIN_EVERY = 10
+"""Photos from one plain progress line to the next."""
 
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
+    app.command()(score)
+
+
+def score(
+    round_path: Path = typer.Argument(..., metavar="ROUND", help="Folder of the round."),
+    as_json: bool = typer.Option(False, "--json", help="Print what was found as JSON."),
+    parquet: bool = typer.Option(False, "--parquet", help="Write the tables as Parquet too."),
+    workers: int | None = typer.Option(
+        None, "--workers", min=1, help="Processes to score with; by default 1 or 2."
+    ),
+    today: str | None = typer.Option(
+        None, "--today", metavar="YYYY-MM-DD", help="Date for what is due, instead of today."
+    ),
+) -> None:
+    """Score every new or changed photo of a round and write its tables.
+
+    Photos that were scored before are not opened again. A run that was stopped goes on where
+    it stopped. Exit status: 0 all went well, 1 some photos were refused or lie in the wrong
+    place, 2 nothing could be done.
+    """
+    from lawnscore.round.batch import score_round
+    from lawnscore.round.summary import summary_lines
+
+    try:
+        with _progress() as progress:
+            summary = score_round(
+                round_path,
+                progress=progress,
+                workers=workers,
+                parquet=parquet,
+                today=_day(today),
+            )
+    except KeyboardInterrupt:
+        say("Stopped. What was scored is kept; run the same command again to go on.")
+        raise typer.Exit(_INTERRUPTED) from None
+    if as_json:
+        print_json(summary.as_dict())
+    else:
+        typer.echo("\n".join(summary_lines(summary)))
+    if summary.n_photos == 0:
+        raise typer.Exit(Exit.NOTHING_DONE)
+    raise typer.Exit(Exit.WELL if summary.went_well else Exit.SOME_REFUSED)
+
+
+def _day(text: str | None) -> str | None:
+    from datetime import date
+
+    from lawnscore.contract.errors import LawnscoreError
+
+    try:
+        return None if text is None else date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise LawnscoreError(
+            f"--today {text} is not a date", "Write it as YYYY-MM-DD, such as 2026-05-01."
+        ) from None
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """Give a function to call after each photo: a bar on a terminal, plain lines elsewhere."""
+    if not sys.stderr.isatty():
+        yield _plain_progress
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (
+        TextColumn("Scoring"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        TextColumn("{task.description}", markup=False),
+    )
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None)
+
+        def show(done: int, total: int, photo: str) -> None:
+            bar.update(task, completed=done, total=total, description=Path(photo).name[-40:])
+
+        yield show
+
+
+def _plain_progress(done: int, total: int, photo: str) -> None:
+    if done == total or done == 1 or done % _PLAIN_EVERY == 0:
+        say(f"{done} of {total}: {photo}")

@@ -80,6 +80,11 @@ _ALL = (
         "the colours of the card do not fit any sensible correction",
         "Check that the round names the card in the photo; clean, dry or reprint the card.",
     ),
+    Reason(
+        "failed",
+        "the program failed on this photo; the fault is its own, not the photo's",
+        "Keep the photo and report it with the text in .lawnscore/faults.txt.",
+    ),
 )
 
 REASONS: dict[str, Reason] = {reason.word: reason for reason in _ALL}
