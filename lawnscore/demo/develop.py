@@ -27,7 +27,7 @@ def develop(
     """
     rng = np.random.default_rng(seed + 1)
     image = _blur(linear, camera)
-    thumb = cv2.resize(image, (96, 72), interpolation=cv2.INTER_AREA)
+    thumb = _f32(cv2.resize(image, (96, 72), interpolation=cv2.INTER_AREA))
     if gain is None:
         gain = automatic_gain(thumb, camera)
     if camera.vignetting > 0 or camera.local_tone > 0:
@@ -49,7 +49,11 @@ def automatic_gain(thumb: NDArray[np.float32], camera: Camera) -> float:
     metered = _MIDDLE_GREY / float(np.mean(luma))
     bright = float(np.quantile(luma, 0.993))  # white paper, when a card is in view
     gain = min(metered, float(np.sqrt(metered * 0.9 / bright)), 1.1 / bright)
-    return gain * 2.0**camera.exposure_ev
+    return float(gain * 2.0**camera.exposure_ev)
+
+
+def _f32(values: object) -> NDArray[np.float32]:
+    return np.asarray(values, dtype=np.float32)
 
 
 def _blur(image: NDArray[np.float32], camera: Camera) -> NDArray[np.float32]:
@@ -57,10 +61,10 @@ def _blur(image: NDArray[np.float32], camera: Camera) -> NDArray[np.float32]:
         n = round(camera.motion_px) | 1
         kernel = np.zeros((n, n), np.float32)
         cv2.line(kernel, (0, n // 3), (n - 1, n - 1 - n // 3), 1.0, 1)
-        image = cv2.filter2D(image, -1, kernel / kernel.sum())
+        image = _f32(cv2.filter2D(image, -1, kernel / kernel.sum()))
     if camera.blur_px >= 0.3:
         size = 3 if camera.blur_px < 0.8 else 0
-        image = cv2.GaussianBlur(image, (size, size), camera.blur_px)
+        image = _f32(cv2.GaussianBlur(image, (size, size), camera.blur_px))
     return image
 
 

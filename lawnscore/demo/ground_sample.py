@@ -6,7 +6,7 @@ that its patches go through the same exposure, local tone mapping and JPEG as th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -101,8 +101,8 @@ def photograph_ground(
     sun = np.ones(scene.number.shape, np.float32) if fall.sun is None else fall.sun
     return GroundSample(
         rgb, mm_per_px, cell_shares(scene.surface, scene.mm_per_px), CELL_MM, scene.casts,
-        cv2.resize(true, size, interpolation=cv2.INTER_AREA),
-        cv2.resize(sun, size, interpolation=cv2.INTER_AREA),
+        _f32(cv2.resize(true, size, interpolation=cv2.INTER_AREA)),
+        _f32(cv2.resize(sun, size, interpolation=cv2.INTER_AREA)),
         patch_rgb, patch_sd, spectra.to_linear_srgb(printed.patch_reflectance),
     )  # fmt: skip
 
@@ -123,20 +123,16 @@ def _through_camera(
     h, w = round(linear.shape[0] * scene_mm / native), round(linear.shape[1] * scene_mm / native)
     ground = cv2.resize(linear, (w, h), interpolation=cv2.INTER_AREA)
     strip = round(_SIDE_MM / native)
-    frame = cv2.copyMakeBorder(ground, 0, 0, strip, 0, cv2.BORDER_REFLECT)
-    sheet = lit_card(printed, Light(**{**_fields(light), "shade": "none"}), to_rgb, View(), seed)
+    frame = _f32(cv2.copyMakeBorder(ground, 0, 0, strip, 0, cv2.BORDER_REFLECT))
+    sheet = lit_card(printed, replace(light, shade="none"), to_rgb, View(), seed)
     card_size = (round(printed.design.width_mm / native), round(printed.design.height_mm / native))
-    sheet = cv2.resize(sheet, card_size, interpolation=cv2.INTER_AREA)
+    sheet = _f32(cv2.resize(sheet, card_size, interpolation=cv2.INTER_AREA))
     top, left = (h - card_size[1]) // 2, (strip - card_size[0]) // 2
     frame[top : top + card_size[1], left : left + card_size[0]] = sheet
     picture = jpeg_round_trip(develop.develop(frame, camera, seed=seed), camera)
     patch_rgb, patch_sd = _read_patches(picture, printed, native, (left, top))
     ground_rgb = cv2.resize(picture[:, strip:], size, interpolation=cv2.INTER_AREA)
     return np.asarray(ground_rgb, np.uint8), patch_rgb, patch_sd
-
-
-def _fields(light: Light) -> dict[str, object]:
-    return {name: getattr(light, name) for name in Light.__dataclass_fields__}
 
 
 def _read_patches(
@@ -164,4 +160,9 @@ def jpeg_round_trip(rgb: NDArray[np.uint8], camera: Camera) -> NDArray[np.uint8]
         cv2.IMWRITE_JPEG_QUALITY, camera.jpeg_quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling,
     ]  # fmt: skip
     data = cv2.imencode(".jpg", rgb[..., ::-1], options)[1]
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+    decoded = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), dtype=np.uint8)
+    return np.ascontiguousarray(decoded[..., ::-1])
+
+
+def _f32(values: object) -> NDArray[np.float32]:
+    return np.asarray(values, dtype=np.float32)

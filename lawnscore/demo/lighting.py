@@ -69,7 +69,7 @@ def fall_of_light(
     facet |= number
     if light.sun_share > 0:
         shadow = _micro_shadow(height, light, mm_per_px)
-        facet |= cv2.bitwise_and(shadow, 64).astype(np.uint16) << 8
+        facet |= (shadow & np.uint8(64)).astype(np.uint16) << 8
     around = cv2.blur(height, (round(14 / mm_per_px) | 1,) * 2)
     depth = cv2.subtract(around, height)  # 0.25 mm steps; 0 where the pixel stands out
     table = np.arange(256) * HEIGHT_STEP_MM
@@ -97,7 +97,7 @@ def _micro_shadow(height: NDArray[np.uint8], light: Light, mm_per_px: float) -> 
             continue
         to = (slice(max(-sy, 0), h - max(sy, 0)), slice(max(-sx, 0), w - max(sx, 0)))
         source = (slice(max(sy, 0), h - max(-sy, 0)), slice(max(sx, 0), w - max(-sx, 0)))
-        lowered = cv2.subtract(height[source], (drop,))
+        lowered = cv2.LUT(height[source], np.clip(np.arange(256) - drop, 0, 255).astype(np.uint8))
         np.maximum(blocker[to], lowered, out=blocker[to])
     return np.asarray(cv2.compare(blocker, height, cv2.CMP_GT), dtype=np.uint8)
 
@@ -116,8 +116,8 @@ def sun_visibility(
     """
     step_px = max(1, round(4.0 / mm_per_px))
     rows, cols = -(-shape[0] // step_px) + 1, -(-shape[1] // step_px) + 1
-    y = origin_mm[1] + (np.arange(rows) + 0.5) * step_px * mm_per_px
-    x = origin_mm[0] + (np.arange(cols) + 0.5) * step_px * mm_per_px
+    y = origin_mm[1] + (np.arange(rows, dtype=np.float64) + 0.5) * step_px * mm_per_px
+    x = origin_mm[0] + (np.arange(cols, dtype=np.float64) + 0.5) * step_px * mm_per_px
     field = _shade_field(light, x, y)
     wide = cv2.resize(field, (cols * step_px, rows * step_px), interpolation=cv2.INTER_LINEAR)
     return np.ascontiguousarray(wide[: shape[0], : shape[1]])

@@ -45,14 +45,14 @@ LITTER_KINDS = ("brown", "orange", "yellow", "red", "greenish")
 # so that a method tuned on one is reported on soils it has not met.
 _SOILS: dict[str, dict[str, tuple[float, float, float, float]]] = {
     "train": {
-        "loam": (1.5, 1.0, 0.20, 0.75),
-        "clay": (0.25, 1.0, 0.95, 0.35),
-        "sand": (0.12, 0.35, 0.06, 0.12),
+        "loam": (1.6, 1.6, 0.25, 0.60),
+        "clay": (0.25, 1.9, 0.80, 0.30),
+        "sand": (0.12, 0.70, 0.06, 0.10),
     },
     "report": {
-        "loam": (2.1, 0.7, 0.35, 0.55),
-        "clay": (0.40, 1.4, 0.65, 0.25),
-        "sand": (0.20, 0.50, 0.03, 0.18),
+        "loam": (2.3, 1.2, 0.40, 0.45),
+        "clay": (0.40, 2.4, 0.50, 0.22),
+        "sand": (0.20, 0.95, 0.03, 0.16),
     },
 }
 
@@ -115,7 +115,7 @@ def palette(tint: Tint, rng: np.random.Generator) -> Floats:
     )
     for block, rows in makers:
         out[block.first : block.first + block.count] = rows
-    return np.clip(out, 0.005, 0.95)
+    return np.asarray(np.clip(out, 0.005, 0.95))
 
 
 def _soil(tint: Tint) -> Floats:

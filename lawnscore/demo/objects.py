@@ -42,7 +42,9 @@ def draw_cast(
         [
             number,
             np.clip((relief + lift) / HEIGHT_STEP_MM, 0, 255),
-            codes_of_relief(cv2.GaussianBlur(relief, (0, 0), 0.9), mm_per_px),
+            codes_of_relief(
+                np.asarray(cv2.GaussianBlur(relief, (0, 0), 0.9), np.float32), mm_per_px
+            ),
         ]
     ).astype(np.uint8)
     _paste(drawing, patch, mask, centre_mm, mm_per_px)
@@ -83,8 +85,9 @@ def _smear(
     heading, stretch = rng.uniform(0, np.pi), rng.uniform(1.1, 2.0)
     p = (xx * np.cos(heading) + yy * np.sin(heading)) / stretch**0.5
     q = (-xx * np.sin(heading) + yy * np.cos(heading)) * stretch**0.5
-    ragged = cv2.GaussianBlur(rng.normal(0, 1, (size, size)).astype(np.float32), (0, 0), 4)
-    ragged = ragged / max(float(ragged.std()), 1e-6)
+    noise = rng.normal(0, 1, (size, size)).astype(np.float32)
+    ragged = np.asarray(cv2.GaussianBlur(noise, (0, 0), 4), np.float32)
+    ragged = ragged / np.float32(max(float(ragged.std()), 1e-6))
     inside = 1.0 - np.hypot(p, q) * mm_per_px / (diameter_mm / 2.0) + 0.22 * ragged
     film = np.clip(inside, 0.0, 0.25) * 6.0
     film = np.where(inside > 0, film + 0.4 + 0.25 * np.abs(ragged), 0.0)

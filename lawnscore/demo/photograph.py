@@ -147,11 +147,10 @@ def _ground_image(
     shrink = max(1, round(scale)) if scale >= 1.5 else 1
     if shrink > 1:
         size = (ground.shape[1] // shrink, ground.shape[0] // shrink)
-        ground = cv2.resize(
-            ground[: size[1] * shrink, : size[0] * shrink], size, interpolation=cv2.INTER_AREA
-        )
+        trimmed = ground[: size[1] * shrink, : size[0] * shrink]
+        ground = _f32(cv2.resize(trimmed, size, interpolation=cv2.INTER_AREA))
     else:
-        ground = cv2.GaussianBlur(ground, (3, 3), 0.6)  # scene pixels are hard-edged
+        ground = _f32(cv2.GaussianBlur(ground, (3, 3), 0.6))  # scene pixels are hard-edged
     step = scene.mm_per_px * shrink
     from_part = np.array([
         [step, 0.0, left * scene.mm_per_px + step / 2],
@@ -203,7 +202,7 @@ def _lay_card(
     shrink = max(1, int(photo_mm / card.mm_per_px / 1.1))
     if shrink > 1:
         size = (sheet.shape[1] // shrink, sheet.shape[0] // shrink)
-        sheet = cv2.resize(sheet, size, interpolation=cv2.INTER_AREA)
+        sheet = _f32(cv2.resize(sheet, size, interpolation=cv2.INTER_AREA))
     step_x = card.design.width_mm / sheet.shape[1]
     step_y = card.design.height_mm / sheet.shape[0]
     to_mm = np.array([[step_x, 0, step_x / 2], [0, step_y, step_y / 2], [0, 0, 1.0]])
@@ -221,15 +220,14 @@ def _lay_card(
     image = cv2.warpPerspective(
         sheet, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    cover = cv2.warpPerspective(
-        np.ones(sheet.shape[:2], np.float32), matrix, size, flags=cv2.INTER_LINEAR
-    )
+    whole = np.ones(sheet.shape[:2], np.float32)
+    cover = _f32(cv2.warpPerspective(whole, matrix, size, flags=cv2.INTER_LINEAR))
     below = linear[y0:y1, x0:x1]
-    below *= _contact_shadow(cover, light, to_px_direction(view, light), photo_mm)[..., None]
+    below *= _contact_shadow(cover, light, _shadow_direction(view, light), photo_mm)[..., None]
     below += (image - below) * cover[..., None]
 
 
-def to_px_direction(view: View, light: Light) -> tuple[float, float]:
+def _shadow_direction(view: View, light: Light) -> tuple[float, float]:
     """Return where shadows fall in the photo, a unit vector, roughly."""
     a = np.deg2rad(light.sun_azimuth_deg + 180.0 - view.yaw_deg)
     return float(np.cos(a)), float(np.sin(a))
@@ -322,3 +320,7 @@ def _warp_sheet(
     )  # fmt: skip
     slope = np.cos(np.deg2rad(view.card_curl_deg))
     return np.asarray(bent * slope, dtype=np.float32)
+
+
+def _f32(values: object) -> NDArray[np.float32]:
+    return np.asarray(values, dtype=np.float32)

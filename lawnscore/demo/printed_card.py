@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lawnscore.card.colourspace import xyz_to_lab
 from lawnscore.card.design import CardDesign
 from lawnscore.demo import spectra
 from lawnscore.demo.ink import Ink, printed_spectra
@@ -84,29 +85,31 @@ def printed_reference(design: CardDesign, ink: Ink | None = None) -> Floats:
 
 
 def write_cgats(design: CardDesign, path: Path, *, ink: Ink | None = None, title: str = "") -> None:
-    """Write a printed card's measured values as CGATS.17 text (ISO 28178), CIE XYZ under D65.
+    """Write a printed card's measured values as CGATS.17 text (ISO 28178).
 
-    XYZ is on the scale of 100 for a perfect white; the patch names are the sample ids.
+    CIELAB under D50, 2 degree observer, computed from the ink spectra: what an instrument of
+    graphic arts reports. The sample names are those of the patches.
     """
-    linear = printed_reference(design, ink)
-    xyz = 100.0 * linear @ np.linalg.inv(spectra.XYZ_TO_LINEAR_SRGB).T
+    nominal = [patch.srgb for patch in design.patches]
+    reflectance = printed_spectra(nominal, Ink() if ink is None else ink)
+    weights = spectra.observer() * spectra.daylight(5003.0)[:, None]
+    xyz = reflectance @ weights
+    lab = xyz_to_lab(xyz, weights.sum(axis=0))
     rows = [
-        f'{n + 1}\t"{patch.name}"\t' + "\t".join(f"{v:.4f}" for v in row)
-        for n, (patch, row) in enumerate(zip(design.patches, xyz, strict=True))
+        f'{n} "{patch.name}" ' + " ".join(f"{v:.3f}" for v in row)
+        for n, (patch, row) in enumerate(zip(design.patches, lab, strict=True), 1)
     ]
     head = [
         "CGATS.17",
-        'ORIGINATOR\t"lawnscore demo"',
-        f'DESCRIPTOR\t"{title or "invented card, rendered"}"',
-        'CREATED\t"2024-01-01"',
-        'INSTRUMENTATION\t"none: computed from ink spectra"',
-        'ILLUMINATION_NAME\t"D65"',
-        'OBSERVER_ANGLE\t"2"',
-        "NUMBER_OF_FIELDS\t5",
+        'ORIGINATOR "lawnscore demo"',
+        f'DESCRIPTOR "{title or "invented card, computed from ink spectra"}"',
+        'WEIGHTING_FUNCTION "ILLUMINANT, D50"',
+        'WEIGHTING_FUNCTION "OBSERVER, 2 degree"',
+        "NUMBER_OF_FIELDS 5",
         "BEGIN_DATA_FORMAT",
-        "SAMPLE_ID\tSAMPLE_NAME\tXYZ_X\tXYZ_Y\tXYZ_Z",
+        "SAMPLE_ID SAMPLE_NAME LAB_L LAB_A LAB_B",
         "END_DATA_FORMAT",
-        f"NUMBER_OF_SETS\t{len(rows)}",
+        f"NUMBER_OF_SETS {len(rows)}",
         "BEGIN_DATA",
     ]
     path.write_text("\n".join([*head, *rows, "END_DATA"]) + "\n", encoding="utf-8")

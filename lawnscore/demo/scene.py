@@ -112,8 +112,7 @@ class Scene:
     @property
     def surface(self) -> NDArray[np.uint8]:
         """Surface of each pixel, an index into SURFACES, (H, W)."""
-        labels: NDArray[np.uint8] = cv2.LUT(self.number, surface_of_number())
-        return labels
+        return np.asarray(cv2.LUT(self.number, surface_of_number()), dtype=np.uint8)
 
     def shares(self) -> dict[str, float]:
         """Return the share of each surface over the whole scene."""
@@ -150,7 +149,8 @@ def grow_lawn(spec: LawnSpec, *, seed: int, mm_per_px: float = 0.5) -> Scene:
     casts = _scatter_casts(drawing, spec, mm_per_px, rng)
     _scatter_litter(drawing, spec, mm_per_px, rng)
     scene = Scene(
-        spec, mm_per_px, *(np.ascontiguousarray(drawing[..., i]) for i in range(3)),
+        spec, mm_per_px, np.ascontiguousarray(drawing[..., 0]),
+        np.ascontiguousarray(drawing[..., 1]), np.ascontiguousarray(drawing[..., 2]),
         palette(spec.tint, rng), casts,
     )  # fmt: skip
     return _with_seen_casts(scene)
@@ -246,8 +246,8 @@ def _blades(
     lean = _lean(spec, x, n, rng)
     straw = _straw_ratio(spec)
     number = sward.healthy_numbers(n, yellowing=spec.yellowing, straw=straw, rng=rng)
-    tip_number = np.where(rng.random(n) < 0.05 + 0.5 * spec.yellowing,
-                          sward.healthy_numbers(n, yellowing=0.5, straw=0.5, rng=rng), number)  # fmt: skip
+    faded = sward.healthy_numbers(n, yellowing=0.5, straw=0.5, rng=rng)
+    tip_number = np.where(rng.random(n) < 0.05 + 0.5 * spec.yellowing, faded, number)
     dead = number < 64
     length = np.clip(length_mm * rng.lognormal(-0.08, 0.4, n), 4.0, 110.0)
     height = spec.mowing_height_mm * np.clip(rng.beta(2.2, 1.6, n), 0.08, 1.0)
@@ -316,7 +316,8 @@ def _rim_blades(
         length_mm=np.clip(0.5 * spec.mowing_height_mm * rng.lognormal(0, 0.3, n), 4, 40),
         width_mm=np.clip(spec.blade_width_mm * rng.lognormal(0, 0.25, n), 0.7, 5.0),
         tip_height_mm=spec.mowing_height_mm * rng.uniform(0.6, 1.0, n),
-        bend=rng.normal(0, 0.15, n), roll_deg=rng.normal(0, 28, n), number=number, tip_number=number,
+        bend=rng.normal(0, 0.15, n), roll_deg=rng.normal(0, 28, n),
+        number=number, tip_number=number,
     )  # fmt: skip
 
 

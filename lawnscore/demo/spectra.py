@@ -113,7 +113,7 @@ def planck(cct_k: float) -> Floats:
     """Return relative spectral power of a Planckian radiator, (31,)."""
     c2 = 1.438777e7  # nm K, CODATA 2018
     ratio: Floats = WAVELENGTHS_NM**-5.0 / np.expm1(c2 / (WAVELENGTHS_NM * cct_k))
-    return ratio / ratio[16]
+    return np.asarray(ratio / ratio[16])
 
 
 def normalise(power: ArrayLike) -> Floats:

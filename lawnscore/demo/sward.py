@@ -90,7 +90,7 @@ def _worley(
         wrapped, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
     inner = (slice(pad, -pad), slice(pad, -pad))
-    return distance[inner], label[inner]
+    return np.asarray(distance[inner], np.float32), np.asarray(label[inner], np.int32)
 
 
 @lru_cache(maxsize=1)
@@ -274,7 +274,7 @@ def _pieces(b: Blades, mm_per_px: float) -> tuple[NDArray[np.float64], NDArray[n
     reach = b.length_mm[:, None]
     middle = root + 0.5 * reach * along
     tip = root + reach * along + (b.bend * b.length_mm)[:, None] * across
-    width = b.width_mm / mm_per_px
+    width = np.asarray(b.width_mm / mm_per_px, dtype=np.float64)
     root, middle, tip = root / mm_per_px, middle / mm_per_px, tip / mm_per_px
     lower = _taper(root, middle, width, 1.0)
     upper = _taper(middle, tip, width, 0.35)

@@ -1,25 +1,25 @@
 """True measures of a piece of rendered ground.
 
-Shares are areas of what lies on top. Definitions that need a scale:
+Shares are areas of what lies on top, pixel by pixel. Measures that need a rule (bare patches,
+condition) apply the rule of :mod:`lawnscore.photo` to the true shares:
 
-* bare patch: 4 mm cells whose green share over 12 mm is under a tenth and which are not cast,
-  opened by a disc of 20 mm, connected, of at least 25 cm2;
+* bare patches: :func:`~lawnscore.photo.patches.find_patches` on the true shares of 4 mm cells;
 * evenness: 100 less twice the standard deviation of green cover over 10 cm squares of which at
-  least half is measured;
-* leaf colour: mean over green pixels in open light of linear sRGB under D65, as lit in the photo
-  relative to level white ground (`colour_index`), and of the same lawn under an overcast D65 sky
-  (`colour_index_overcast`), which does not depend on the photo's light.
+  least three quarters are measured;
+* leaf colour: mean over green pixels, all in open light, of linear sRGB under D65, as lit in the
+  photo relative to level white ground (``colour_index``), and of the same lawn under an overcast
+  D65 sky (``colour_index_overcast``), which does not depend on the light of the photo.
 """
 
 from __future__ import annotations
 
-import colorsys
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from lawnscore.demo import lighting, spectra
 from lawnscore.demo.camera import Light
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 CELL_MM = 4.0
 _SQUARE_MM = 100.0
-_XYZ_D65 = np.array([0.95047, 1.0, 1.08883])
+_SQUARE_WEIGHT = 0.75
 _SHARE_NAMES = {
     "green": "green_cover_pct",
     "straw": "straw_cover_pct",
@@ -106,10 +106,20 @@ def scene_measures(
     for name, count in zip(SURFACES, counts, strict=True):
         out[_SHARE_NAMES[name]] = 100.0 * float(count) / max(float(counts.sum()), 1.0)
     out["casts_per_m2"] = len(casts_inside(scene, inside, low)) / area_m2
-    out |= _patch_measures(surface, inside, step, area_m2, min_patch_cm2)
+    out |= _patch_measures(surface, inside, step, min_patch_cm2)
     out["evenness"] = _evenness(surface, inside, step)
     out |= _leaf(scene, rows, cols, inside & (surface == SURFACES.index("green")), light)
+    out["condition"] = _condition(out)
     return out
+
+
+def _condition(values: dict[str, float]) -> float:
+    """Return the condition of true measures, with the weights a round has by default."""
+    from lawnscore.contract.settings import ConditionWeights
+    from lawnscore.photo.condition import condition
+
+    known = {"colour_index": math.nan, **values}
+    return condition(known, ConditionWeights())
 
 
 def casts_inside(scene: Scene, inside: NDArray[np.bool_], low: NDArray[np.int_]) -> Floats:
@@ -150,49 +160,34 @@ def cell_shares(
     out = np.empty((hc, wc, len(SURFACES)), np.float32)
     part = surface[: hc * n, : wc * n]
     for k in range(len(SURFACES)):
-        hit = cv2.compare(part, (k,), cv2.CMP_EQ)
-        out[..., k] = (
-            cv2.resize(hit.astype(np.float32), (wc, hc), interpolation=cv2.INTER_AREA) / 255
-        )
+        hit = _f32(part == k)
+        out[..., k] = cv2.resize(hit, (wc, hc), interpolation=cv2.INTER_AREA)
     return out
 
 
-def bare_patches(
-    surface: NDArray[np.uint8],
-    inside: NDArray[np.bool_],
-    mm_per_px: float,
-    *,
-    min_area_cm2: float = 25.0,
-) -> list[float]:
-    """Return the areas (cm2) of the true bare patches."""
-    shares = cell_shares(surface, mm_per_px)
-    n = round(CELL_MM / mm_per_px)
-    hc, wc = shares.shape[:2]
-    measured = cv2.resize(
-        inside[: hc * n, : wc * n].astype(np.float32), (wc, hc), interpolation=cv2.INTER_AREA
-    )
-    green = cv2.blur(shares[..., 0], (3, 3))
-    bare = (green < 0.1) & (measured > 0.5)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    opened = cv2.morphologyEx(bare.astype(np.uint8), cv2.MORPH_OPEN, disc)
-    opened[shares[..., SURFACES.index("cast")] > 0.5] = 0
-    label, n_labels = ndimage.label(opened, np.ones((3, 3)))
-    area = np.bincount(label.ravel(), minlength=n_labels + 1)[1:] * CELL_MM**2 / 100.0
-    return sorted((float(a) for a in area if a >= min_area_cm2), reverse=True)
-
-
 def _patch_measures(
-    surface: NDArray[np.uint8],
-    inside: NDArray[np.bool_],
-    step: float,
-    area_m2: float,
-    min_area_cm2: float,
+    surface: NDArray[np.uint8], inside: NDArray[np.bool_], step: float, min_area_cm2: float
 ) -> dict[str, float]:
-    areas = bare_patches(surface, inside, step, min_area_cm2=min_area_cm2)
+    """Return the bare patches by the rule of the measure, applied to the true shares."""
+    from lawnscore.photo.classes import ClassMap
+    from lawnscore.photo.patches import find_patches
+
+    shares = cell_shares(surface, step)
+    n = round(CELL_MM / step)
+    hc, wc = shares.shape[:2]
+    weight = _f32(
+        cv2.resize(_f32(inside[: hc * n, : wc * n]), (wc, hc), interpolation=cv2.INTER_AREA)
+    )
+    nothing = np.zeros_like(weight)
+    true_map = ClassMap(
+        shares, weight, CELL_MM, nothing, nothing, np.zeros(5), 1.0, np.zeros(3), np.zeros(3)
+    )
+    patches = find_patches(true_map, min_area_cm2=min_area_cm2)
+    area_cm2 = float(weight.sum()) * CELL_MM**2 / 100.0
     return {
-        "bare_patch_pct": sum(areas) / max(area_m2 * 1e4, 1e-9) * 100.0,
-        "bare_patches_per_m2": len(areas) / area_m2,
-        "largest_bare_patch_cm2": areas[0] if areas else 0.0,
+        "bare_patch_pct": 100.0 * float(patches.area_cm2.sum()) / area_cm2,
+        "bare_patches_per_m2": patches.count / (area_cm2 * 1e-4),
+        "largest_bare_patch_cm2": float(patches.area_cm2.max(initial=0.0)),
     }
 
 
@@ -208,7 +203,7 @@ def _evenness(surface: NDArray[np.uint8], inside: NDArray[np.bool_], step: float
 
     measured = blocks(inside)
     green = blocks(inside & (surface == 0))
-    enough = measured > 0.5
+    enough = measured >= _SQUARE_WEIGHT
     if enough.sum() < 2:
         return float("nan")
     cover = 100.0 * green[enough] / measured[enough]
@@ -223,6 +218,9 @@ def _leaf(
     light: Light | None,
 ) -> dict[str, float]:
     """Return leaf colour: as lit (when a light is given) and under an overcast D65 sky."""
+    from lawnscore.card.colourspace import encode_srgb, linear_to_lab
+    from lawnscore.photo.measures import dgci
+
     every = 2  # a pixel in two is enough for a mean
     part = np.ix_(rows, cols)
     planes = [
@@ -234,23 +232,15 @@ def _leaf(
         return dict.fromkeys(names, float("nan"))
     pick = np.zeros_like(green)
     pick[::every, ::every] = green[::every, ::every]
-    overcast = Light(sun_share=0.0)
-    for name, lit in (("", light), ("_overcast", overcast)):
+    for name, lit in (("", light), ("_overcast", Light(sun_share=0.0))):
         if lit is None:
             continue
-        open_light = Light(**{**_plain(lit), "shade": "none"})
-        colour = mean_colour(planes, scene, open_light, pick)
-        out |= {f"colour_index{name}": dark_green_index(colour)}
-        lab = lab_of_linear(colour)
+        colour = mean_colour(planes, scene, replace(lit, shade="none"), pick)
+        out |= {f"colour_index{name}": dgci(encode_srgb(np.clip(colour, 0.0, 1.0)))}
         keys = ("leaf_L", "leaf_a", "leaf_b")
+        lab = linear_to_lab(colour)
         out |= {f"{k}{name}": float(v) for k, v in zip(keys, lab, strict=True)}
     return out
-
-
-def _plain(light: Light) -> dict[str, object]:
-    from dataclasses import asdict
-
-    return asdict(light)
 
 
 def mean_colour(
@@ -263,22 +253,5 @@ def mean_colour(
     return np.asarray(values.reshape(-1, 3).mean(axis=0), dtype=np.float64)
 
 
-def dark_green_index(linear: Floats) -> float:
-    """Return the dark green colour index (Karcher & Richardson 2003) of linear sRGB (3,)."""
-    hue, saturation, value = colorsys.rgb_to_hsv(*encode(np.clip(linear, 0.0, 1.0)).tolist())
-    return ((360.0 * hue - 60.0) / 60.0 + (1.0 - saturation) + (1.0 - value)) / 3.0
-
-
-def encode(linear: Floats) -> Floats:
-    """Return sRGB codes 0 to 1 (IEC 61966-2-1) of linear light 0 to 1."""
-    v = np.asarray(linear, np.float64)
-    return np.asarray(
-        np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.maximum(v, 0) ** (1 / 2.4) - 0.055)
-    )
-
-
-def lab_of_linear(linear: Floats) -> Floats:
-    """Return CIELAB (D65) of linear sRGB (3,), CIE 15."""
-    xyz = np.linalg.inv(spectra.XYZ_TO_LINEAR_SRGB) @ np.asarray(linear) / _XYZ_D65
-    f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz / (3 * (6 / 29) ** 2) + 4 / 29)
-    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+def _f32(values: object) -> NDArray[np.float32]:
+    return np.asarray(values, dtype=np.float32)
