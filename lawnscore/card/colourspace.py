@@ -131,7 +131,9 @@ def ciede2000(lab_1: ArrayLike, lab_2: ArrayLike) -> Array:
     h2 = np.degrees(np.arctan2(second[..., 2], a2)) % 360
 
     grey = c1 * c2 == 0
-    turn = np.where(grey, 0.0, (h2 - h1 + 180) % 360 - 180)
+    turn = h2 - h1
+    turn = np.where(np.abs(turn) <= 180, turn, turn - np.copysign(360.0, turn))
+    turn = np.where(grey, 0.0, turn)
     d_hue = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2))
     hue_mean = np.where(grey, h1 + h2, (h1 + turn / 2) % 360)
     l_mean, c_mean = (l1 + l2) / 2, (c1 + c2) / 2

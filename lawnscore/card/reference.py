@@ -177,7 +177,7 @@ def _from_cgats(text: str, path: Path) -> ReferenceCard:
             linear[n] = table.linear_srgb[row]
     name = table.header.get("DESCRIPTOR") or path.stem
     source: Source = (
-        "learned" if table.header.get("ORIGINATOR", "").startswith("lawnscore") else "measured"
+        "learned" if table.header.get("ORIGINATOR", "").startswith("lawnscore card") else "measured"
     )
     return ReferenceCard(design, name, linear, source, np.zeros_like(linear))
 

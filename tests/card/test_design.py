@@ -1,0 +1,119 @@
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from lawnscore.card.design import DESIGNS, MARKER_DICTIONARY, CardDesign, card_design, design_names
+from lawnscore.card.draw import marker_code
+from lawnscore.contract.errors import LawnscoreError
+
+TURF = ("turf-a5", "turf-a4", "turf-letter")
+# ISO 216 (A5, A4) and ANSI/ASME Y14.1 (Letter, 8.5 x 11 in), landscape.
+SHEETS = {"turf-a5": (210, 148), "turf-a4": (297, 210), "turf-letter": (279.4, 215.9)}
+
+
+@pytest.fixture(params=TURF)
+def design(request: pytest.FixtureRequest) -> CardDesign:
+    return card_design(request.param)
+
+
+def _boxes(design: CardDesign) -> np.ndarray:
+    patches = [
+        (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
+        for (x, y), (w, h) in ((p.centre_mm, p.size_mm) for p in design.patches)
+    ]
+    markers = [(*m.corners_mm[0], *m.corners_mm[2]) for m in design.markers]
+    return np.array(patches + markers)
+
+
+def test_card_fills_its_sheet(design: CardDesign) -> None:
+    assert (design.width_mm, design.height_mm) == SHEETS[design.name]
+
+
+def test_nothing_overlaps_or_leaves_the_sheet(design: CardDesign) -> None:
+    box = _boxes(design)
+    assert box.min() >= 3.0
+    assert np.all(box[:, 2:] <= np.array([design.width_mm, design.height_mm]) - 3.0)
+    for i in range(len(box)):
+        apart = (box[:, 0] > box[i, 2]) | (box[i, 0] > box[:, 2])
+        apart |= (box[:, 1] > box[i, 3]) | (box[i, 1] > box[:, 3])
+        apart[i] = True
+        assert apart.all()
+
+
+def test_patches_are_enough_and_large(design: CardDesign) -> None:
+    neutral = [p for p in design.patches if p.kind == "neutral"]
+    assert len({p.srgb for p in neutral}) >= 8
+    assert min(p.srgb[0] for p in neutral) < 30
+    assert max(p.srgb[0] for p in neutral) == 255
+    assert len(design.patches) - len(neutral) >= 18
+    assert min(min(p.size_mm) for p in design.patches) >= 12.0
+    assert len({p.name for p in design.patches}) == len(design.patches)
+
+
+def test_lightness_of_the_ramp_does_not_go_with_the_place(design: CardDesign) -> None:
+    ramp = [p for p in design.patches if p.name.startswith("neutral")]
+    x = np.array([p.centre_mm[0] for p in ramp])
+    x = x - x.mean()
+    step = np.array([p.srgb[0] for p in ramp])
+    assert abs(np.corrcoef(x, step)[0, 1]) < 0.02
+    assert abs(np.corrcoef(x**2, step)[0, 1]) < 0.02
+
+
+def test_markers_have_a_quiet_zone(design: CardDesign) -> None:
+    box = _boxes(design)
+    n = len(design.patches)
+    for m in box[n:]:
+        module = (m[2] - m[0]) / 8
+        near = box[:n]
+        dx = np.maximum(np.maximum(near[:, 0] - m[2], m[0] - near[:, 2]), 0)
+        dy = np.maximum(np.maximum(near[:, 1] - m[3], m[1] - near[:, 3]), 0)
+        assert np.hypot(dx, dy).min() >= module
+
+
+def test_sheets_share_no_marker() -> None:
+    ids = [m.id for name in TURF for m in card_design(name).markers]
+    assert len(set(ids)) == 12
+
+
+def test_dictionary_corrects_six_bits() -> None:
+    # OpenCV 4.10 and 5.0: 6x6_50 corrects 6 bits, 4x4_50 a single one.
+    found = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
+    assert found.maxCorrectionBits == 6
+    assert cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50).maxCorrectionBits == 1
+
+
+def test_mirrored_markers_are_far_from_every_marker() -> None:
+    codes = [marker_code(i) for i in range(50)]
+    for name in TURF:
+        for marker in card_design(name).markers:
+            mirrored = codes[marker.id][:, ::-1]
+            far = min(
+                int((np.rot90(mirrored, k) != code).sum()) for k in range(4) for code in codes
+            )
+            assert far > 6
+
+
+def test_scale_bar_is_100_mm(design: CardDesign) -> None:
+    assert design.scale_bar_mm is not None
+    (x0, y0), (x1, y1) = design.scale_bar_mm
+    assert (x1 - x0, y1 - y0) == (100.0, 0.0)
+
+
+def test_chart24_has_six_by_four_patches() -> None:
+    chart = card_design("chart24")
+    assert len(chart.patches) == 24
+    assert [p.kind for p in chart.patches].count("neutral") == 6
+    assert not chart.markers
+
+
+def test_designs_hold_every_name() -> None:
+    assert all(DESIGNS[name].name == name for name in design_names())
+    with pytest.raises(KeyError):
+        DESIGNS["turf-a0"]
+
+
+def test_unknown_card_is_told_with_the_names_there_are() -> None:
+    with pytest.raises(LawnscoreError, match=r"no card is named `x`.*turf-a5"):
+        card_design("x")
