@@ -7,15 +7,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from PIL import Image
 
 from lawnscore import __version__
+from lawnscore.card.design import card_design
+from lawnscore.card.draw import card_image
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.photo.read import read_photo
 from lawnscore.photo.score import PhotoScore
+
+LAWN_MM_PER_PX = 0.6
 
 VISIT = "photos/oak-lane/front/2026-05-01-before"
 
@@ -34,6 +39,23 @@ def put_photo(base: Path, name: str = "a.jpg", *, seed: int = 0, visit: str = VI
     path.parent.mkdir(parents=True, exist_ok=True)
     pixels = np.random.default_rng(seed).integers(0, 255, (80, 100, 3), np.uint8)
     Image.fromarray(pixels).save(path, "JPEG", quality=90)
+    return path
+
+
+def put_lawn_photo(base: Path, name: str = "lawn.jpg", *, visit: str = VISIT) -> Path:
+    """Write a photo that can be scored: half green ground from above, with the card on it."""
+    path = base / visit / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng(3)
+    card = card_image(card_design("turf-a5"), dpi=25.4 / LAWN_MM_PER_PX)
+    texture = cv2.GaussianBlur(rng.normal(0, 8, (900, 1200)).astype(np.float32), (0, 0), 2)
+    green = cv2.GaussianBlur(rng.normal(0, 1, (900, 1200)).astype(np.float32), (0, 0), 3) > 0
+    ground = np.where(green[..., None], (70.0, 115.0, 45.0), (95.0, 75.0, 55.0))
+    ground *= 1 + texture[..., None] / 8
+    ground += rng.normal(0, 4, ground.shape)
+    pixels = np.clip(ground, 0, 255).astype(np.uint8)
+    pixels[300 : 300 + card.shape[0], 700 : 700 + card.shape[1]] = card
+    Image.fromarray(pixels).save(path, "JPEG", quality=92)
     return path
 
 
