@@ -9,9 +9,10 @@ from datetime import timedelta
 from pathlib import Path
 
 from lawnscore.round.filing_plan import Action, FilingItem
+from lawnscore.round.folder import SPOT_MARK
 from lawnscore.round.journal import filed_before
 from lawnscore.round.register import nearest, read_register
-from lawnscore.round.shots import PHOTO_SUFFIXES, SPOT_MARK, Shot, same_shot, sha256_of, shot_of
+from lawnscore.round.shots import PHOTO_SUFFIXES, Shot, same_shot, sha256_of, shot_of
 from lawnscore.round.slip_finder import SlipSighting
 
 _BURST = timedelta(seconds=1)  # nobody walks to another spot in a second

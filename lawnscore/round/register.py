@@ -7,6 +7,7 @@ changed here, so nothing is lost.
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -266,6 +267,7 @@ class _Reader:
             return _in_range(column, value, text)
         if column.allowed:
             return _allowed(column, text)
+        text = unicodedata.normalize("NFC", text)  # as the folders of the photos are compared
         return text if column.name == "notes" else " ".join(text.split())
 
     def _places(self, known: dict[str, Heading]) -> dict[str, tuple[int, Heading]]:

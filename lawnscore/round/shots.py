@@ -12,6 +12,7 @@ from typing import Literal
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.photo.exif import read_exif
+from lawnscore.round.folder import SPOT_MARK
 from lawnscore.round.slip_finder import HEIF_SUFFIXES
 
 Kind = Literal["photo", "video", "screenshot", "other"]
@@ -24,7 +25,6 @@ _COPY_MARK = re.compile(r"(\s*\(\d+\)|\s+copy|\s+\d)$", re.IGNORECASE)
 _COUNTER = re.compile(r"(.*?)(\d{3,5})$")
 _TIME_IN_NAME = re.compile(r"(?<!\d)(20\d{6})[-_ T]?(\d{6})(?=\D|\d{3}$|\d{3}\D|$)")
 _CHUNK_BYTES = 1 << 20
-SPOT_MARK = "--"
 
 
 @dataclass(frozen=True)

@@ -54,24 +54,17 @@ def find_slips(path: Path) -> SlipSighting:
     grey = _read_grey(path, _LONG_SIDES_PX[-1])
     small = _shrink(grey, _LONG_SIDES_PX[0])
     sharpness = float(cv2.Laplacian(small, cv2.CV_64F).var())
-    texts: list[str] = []
-    seen = False
-    for picture in (small, grey):
-        found, texts = _read_codes(picture)
-        seen = seen or found
-        if texts:
-            break
-    if seen and not texts:
-        texts = _read_codes(_read_grey(path, None))[1]
+    texts, unread = _search(path, small, grey)
     codes, fault = _understand(texts)
+    fault = fault or ("it cannot be read" if unread else "")
     shows_card = _n_markers(grey) >= _MIN_CARD_MARKERS
     return SlipSighting(codes, fault, shows_card, round(sharpness, 3))
 
 
-def _understand(texts: list[str]) -> tuple[tuple[SlipCode, ...], str]:
+def _understand(texts: set[str]) -> tuple[tuple[SlipCode, ...], str]:
     codes: list[SlipCode] = []
     fault = ""
-    for text in texts:
+    for text in sorted(texts):
         try:
             code = read_slip_text(text)
         except ValueError as error:
@@ -82,14 +75,45 @@ def _understand(texts: list[str]) -> tuple[tuple[SlipCode, ...], str]:
     return tuple(sorted(codes)), fault
 
 
-def _read_codes(grey: np.ndarray[Any, Any]) -> tuple[bool, list[str]]:
+def _search(
+    path: Path, small: np.ndarray[Any, Any], grey: np.ndarray[Any, Any]
+) -> tuple[set[str], bool]:
+    """Return the texts of the codes in a photo, and whether a code is there that was not read.
+
+    Finder patterns of two codes can be taken for one code, which then cannot be read; hence the
+    second detector, and the full size, wherever a code was seen and not read.
+    """
+    import cv2
+
+    aruco, plain = cv2.QRCodeDetectorAruco, cv2.QRCodeDetector
+    texts: set[str] = set()
+    for picture in (small, grey):
+        found, unread = _read_codes(aruco(), picture)
+        texts |= found
+        if unread or found:
+            break
+    else:
+        return texts, False
+    if not unread:
+        return texts, False
+    for detector, picture in ((plain, small), (aruco, grey), (plain, grey)):
+        found, still = _read_codes(detector(), picture)
+        texts |= found
+        if found and not still:
+            return texts, False
+    found, _ = _read_codes(aruco(), _read_grey(path, None))
+    texts |= found
+    return texts, not texts
+
+
+def _read_codes(detector: Any, grey: np.ndarray[Any, Any]) -> tuple[set[str], bool]:
     import cv2
 
     try:
-        found, texts, _, _ = cv2.QRCodeDetectorAruco().detectAndDecodeMulti(grey)
+        seen, texts, _, _ = detector.detectAndDecodeMulti(grey)
     except (cv2.error, UnicodeDecodeError):  # some patterns break its geometry, or are no text
-        return True, []
-    return bool(found), [text for text in texts if text]
+        return set(), True
+    return {text for text in texts if text}, bool(seen) and not all(texts)
 
 
 def _n_markers(grey: np.ndarray[Any, Any]) -> int:
