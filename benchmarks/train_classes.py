@@ -1,0 +1,451 @@
+"""Train the network of the class stage on rendered scenes.
+
+    python benchmarks/train_classes.py make --scenes 2000 --out DIR     render the scenes
+    python benchmarks/train_classes.py train --data DIR --out FILE.npz   train (needs PyTorch)
+    python benchmarks/train_classes.py check --data DIR --net FILE.npz   score scenes kept back
+
+The scenes come from `lawnscore.demo` with `family="train"`: soils, turfs and cameras that the
+accuracy benchmark never uses. No photograph is used in training. `--quick` makes and checks a
+handful of scenes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+SIDE_PX = 448
+CELL_PX = 4
+N_OUT = 7
+
+
+def make_scene(job: tuple[int, str]) -> str:
+    """Render scene number `seed` and store what training needs."""
+    seed, folder = job
+    out = Path(folder) / f"scene_{seed:06d}.npz"
+    if out.exists():
+        return ""
+    import cv2
+
+    cv2.setNumThreads(1)
+    try:
+        scene = training_scene(seed)
+    except Exception as error:
+        return f"{seed}: {type(error).__name__} {error}"
+    part = out.with_suffix(".part.npz")
+    np.savez(part, **scene)
+    part.rename(out)
+    return ""
+
+
+def training_scene(seed: int) -> dict[str, np.ndarray]:
+    """Render one piece of flattened ground and fit its colours as the scoring does."""
+    import cv2
+
+    from lawnscore.demo.cases import random_camera, random_lawn, random_light
+    from lawnscore.demo.ground_sample import photograph_ground
+    from lawnscore.demo.ink import Ink
+    from lawnscore.demo.printed_card import print_card
+    from lawnscore.demo.scene import grow_lawn
+
+    rng = np.random.default_rng([seed, 77])
+    kind = str(rng.choice(["any", "shade", "casts", "patches", "leaves"], p=[0.5, 0.15, 0.15, 0.1, 0.1]))
+    room_mm = SIDE_PX + 24.0
+    lawn = replace(random_lawn(rng, kind=kind, family="train"), width_mm=room_mm, height_mm=room_mm)
+    shaded = kind == "shade" or rng.random() < 0.2
+    light = random_light(rng, shade=shaded)
+    camera = random_camera(rng, family="train")
+    ink = INKS[seed % len(INKS)]
+    card = print_card("turf-a5", Ink(**ink) if ink else None)
+    native = float(rng.uniform(0.4, 0.75))
+    seen = native * (2.0 if native < 0.62 else 1.0)
+    scene = grow_lawn(lawn, seed=int(rng.integers(2**31)))
+    sample = photograph_ground(
+        scene, light, camera, seed=int(rng.integers(2**31)), mm_per_px=seen,
+        native_mm_per_px=native, card=card,
+    )  # fmt: skip
+    rgb = to_ground(sample.rgb, seen, cv2)
+    size = (SIDE_PX, SIDE_PX)
+    true = cv2.resize(sample.corrected, (round(room_mm), round(room_mm)), interpolation=cv2.INTER_AREA)
+    sun = cv2.resize(sample.sun, (round(room_mm), round(room_mm)), interpolation=cv2.INTER_AREA)
+    green = (scene.surface == 0).astype(np.float32)
+    green = cv2.resize(green, (round(room_mm), round(room_mm)), interpolation=cv2.INTER_AREA)
+    true, sun, green = (x[:SIDE_PX, :SIDE_PX] for x in (true, sun, green))
+    lit = green * (sun > 0.9)
+    leaf = (true * lit[..., None]).sum((0, 1)) / lit.sum() if lit.sum() > 500 else np.full(3, np.nan)
+    cells = SIDE_PX // CELL_PX
+    casts = np.full((96, 3), np.nan)
+    inside = sample.casts[(sample.casts[:, :2] < SIDE_PX).all(1)] if len(sample.casts) else sample.casts
+    casts[: len(inside)] = inside[:96]
+    shade = 1.0 - cv2.resize(sun, (cells, cells), interpolation=cv2.INTER_AREA)
+    return {
+        "rgb": rgb,
+        "table": colour_table(sample, card, rng).astype(np.float16),
+        "shares": sample.shares[:cells, :cells].astype(np.float16),
+        "green": np.round(255 * green).astype(np.uint8),
+        "casts": casts,
+        "shade": shade.astype(np.float16),
+        "leaf": leaf,
+    }
+
+
+def to_ground(rgb: np.ndarray, mm_per_px: float, cv2) -> np.ndarray:  # noqa: ANN001
+    """Flatten as the scoring does: bilinear, from the photo's scale to 1 mm a pixel."""
+    shift = (0.5 - 0.5 * mm_per_px) / mm_per_px  # centre of ground pixel 0 in the photo's pixels
+    matrix = np.array([[1 / mm_per_px, 0, shift], [0, 1 / mm_per_px, shift]])
+    return cv2.warpAffine(
+        rgb, matrix, (SIDE_PX, SIDE_PX), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REFLECT_101,
+    )  # fmt: skip
+
+
+def colour_table(sample, card, rng: np.random.Generator) -> np.ndarray:  # noqa: ANN001
+    """Fit the colours by the card: measured references in two of three scenes, else nominal."""
+    from lawnscore.card.reference import ReferenceCard, nominal_reference
+    from lawnscore.photo.colour import fit_colour
+    from lawnscore.photo.find import CardFit
+
+    design, n = card.design, len(card.design.patches)
+    reference = nominal_reference(design)
+    if rng.random() < 0.67:
+        known = np.asarray(sample.patch_linear)
+        reference = ReferenceCard(design, "printed", known, "measured", np.zeros((n, 3)))
+    values = np.asarray(sample.patch_rgb)
+    eye = np.eye(3)
+    seen = CardFit(
+        design, eye, eye, eye, np.zeros(3), 0.5, 0.01, 0.0, 0.5, "exif", 4, np.zeros((4, 2)),
+        values, np.asarray(sample.patch_sd), (values.max(1) < 0.985), np.eye(7), 0.1,
+    )  # fmt: skip
+    return fit_colour(seen, reference).table(5)
+
+
+INKS: list[dict[str, object]] = [
+    {},
+    {"strength": (1.0, 1.0, 1.0, 1.0), "dot_gain": 0.0},
+    {"strength": (1.06, 0.94, 0.97, 1.05), "dot_gain": 0.04, "paper": 0.84},
+    {"strength": (0.9, 0.97, 1.1, 1.0), "dot_gain": -0.02, "paper": 0.9},
+    {"strength": (0.97, 0.9, 0.9, 0.9), "dot_gain": 0.03, "fade": 0.35},
+]
+"""Printers and ages of the card."""
+
+
+def make(args: argparse.Namespace) -> None:
+    """Render the scenes on all cores."""
+    Path(args.out).mkdir(parents=True, exist_ok=True)
+    jobs = [(args.first + i, args.out) for i in range(args.scenes)]
+    start, failed = time.time(), []
+    with ProcessPoolExecutor(args.processes) as pool:
+        for problem in pool.map(make_scene, jobs, chunksize=4):
+            if problem:
+                failed.append(problem)
+    print(f"{len(jobs)} scenes in {time.time() - start:.0f} s, {len(failed)} failed")
+    print("\n".join(failed[:10]))
+
+
+def load(folder: str) -> dict[str, np.ndarray]:
+    """Read all scenes of a folder into arrays of one row a scene."""
+    files = sorted(Path(folder).glob("scene_*.npz"))
+    rows = [dict(np.load(file)) for file in files if ".part" not in file.name]
+    return {key: np.stack([row[key] for row in rows]) for key in rows[0]}
+
+
+def pixel_index(rgb):  # noqa: ANN001, ANN201
+    """Return the index of each pixel's colour among 32,768, for NumPy and PyTorch alike."""
+    rgb = rgb.int() if hasattr(rgb, "int") else rgb.astype(np.int32)
+    return (rgb[..., 0] >> 3 << 10) | (rgb[..., 1] >> 3 << 5) | (rgb[..., 2] >> 3)
+
+
+def cast_heat(centres: np.ndarray, cells: int) -> np.ndarray:
+    """Return (cells, cells): a bump at the middle of each cast; rows of `centres` are x, y, d in mm."""
+    heat = np.zeros((cells, cells), np.float32)
+    yy, xx = np.mgrid[:cells, :cells]
+    for x, y, diameter in centres[~np.isnan(centres[:, 0])]:
+        sigma = max(0.9, diameter / CELL_PX / 5)
+        near = (xx + 0.5 - x / CELL_PX) ** 2 + (yy + 0.5 - y / CELL_PX) ** 2
+        heat = np.maximum(heat, np.exp(-near / (2 * sigma**2)))
+    return heat
+
+
+def build_model(torch):  # noqa: ANN001, ANN201
+    """Return the network as a PyTorch module; the same arithmetic as `lawnscore.photo.class_net`."""
+    nn, F = torch.nn, torch.nn.functional
+
+    def box(x, side):
+        pad = side // 2
+        return F.avg_pool2d(F.pad(x, (pad, pad, pad, pad), mode="reflect"), side, 1)
+
+    class Net(nn.Module):
+        def __init__(self, learned=3, hidden=32, wide=24):
+            super().__init__()
+            self.pixel0, self.pixel1 = nn.Linear(5, hidden), nn.Linear(hidden, hidden)
+            self.pixel2 = nn.Linear(hidden, learned + 1)  # the last is the logit of green leaf
+            n = learned + 1 + 3
+            self.context = nn.Linear(n, wide)
+            conv = lambda a, b, bias=False: nn.Conv2d(a, b, 1, bias=bias)  # noqa: E731
+            self.c0h, self.c0n, self.c0f = conv(n, wide, True), conv(n, wide), conv(n, wide)
+            self.c1h, self.c1n, self.c1f = (
+                conv(wide, wide, True),
+                conv(wide, wide),
+                conv(wide, wide),
+            )
+            self.fh, self.fn, self.fu = conv(n, wide, True), conv(n, wide), conv(wide, wide)
+            self.head = conv(wide, N_OUT, True)
+            self.box = box
+
+        def table(self, linear):
+            held = linear.clamp(0, 1.5)
+            total = held.sum(-1, keepdim=True) + 0.01
+            x = torch.cat([held.sqrt(), 2 * held[..., :2] / total], -1)
+            x = F.relu(self.pixel0(x))
+            x = F.relu(self.pixel1(x))
+            x = self.pixel2(x)
+            green = x[..., -1]
+            x = torch.sigmoid(x[..., :-1])
+            y = (linear @ linear.new_tensor([0.2126, 0.7152, 0.0722])).clamp(0, 1)
+            return torch.cat([(y + 1e-9).pow(1 / 3).unsqueeze(-1), x], -1), green
+
+        def features(self, channels):
+            """(B, C, H, W) -> (B, C + 3, H / 4, W / 4)."""
+            light = channels[:, :1].detach()
+            dx = (light - light.roll(1, 3)).abs()
+            dy = (light - light.roll(1, 2)).abs()
+            around = (light - box(light, 5)).abs()
+            return F.avg_pool2d(torch.cat([channels, dx, dy, around], 1), CELL_PX)
+
+        def forward(self, channels, keep):
+            fine = self.features(channels)
+            keep = keep.unsqueeze(1)
+            mean = (fine * keep).sum((2, 3)) / keep.sum((2, 3)).clamp(min=1)
+            fine = torch.where(keep > 0, fine, mean[..., None, None])
+            coarse = F.avg_pool2d(fine, 2)
+            context = self.context(mean)[..., None, None]
+            coarse = F.relu(
+                self.c0h(coarse) + self.c0n(box(coarse, 3)) + self.c0f(box(coarse, 9)) + context
+            )
+            coarse = F.relu(self.c1h(coarse) + self.c1n(box(coarse, 3)) + self.c1f(box(coarse, 9)))
+            up = F.interpolate(coarse, scale_factor=2, mode="bilinear", align_corners=False)
+            hidden = F.relu(self.fh(fine) + self.fn(box(fine, 3)) + self.fu(up))
+            return self.head(hidden)
+
+        def export(self):
+            def t(x):
+                return x.detach().cpu().numpy().astype(np.float32)
+
+            out = {}
+            for name in ("pixel0", "pixel1", "pixel2", "context"):
+                layer = getattr(self, name)
+                out[f"{name}.weight"], out[f"{name}.bias"] = t(layer.weight).T.copy(), t(layer.bias)
+            for name, layers in {
+                "coarse0": (self.c0h, self.c0n, self.c0f),
+                "coarse1": (self.c1h, self.c1n, self.c1f),
+            }.items():
+                for key, layer in zip(("here", "near", "far"), layers, strict=True):
+                    out[f"{name}.{key}"] = t(layer.weight[:, :, 0, 0]).T.copy()
+                out[f"{name}.bias"] = t(layers[0].bias)
+            for key, layer in zip(("here", "near", "up"), (self.fh, self.fn, self.fu), strict=True):
+                out[f"fine.{key}"] = t(layer.weight[:, :, 0, 0]).T.copy()
+            out["fine.bias"] = t(self.fh.bias)
+            out["head.weight"] = t(self.head.weight[:, :, 0, 0]).T.copy()
+            out["head.bias"] = t(self.head.bias)
+            return out
+
+    return Net
+
+
+def train(args: argparse.Namespace) -> None:
+    """Train on all scenes but every tenth, and report on those."""
+    import torch
+
+    F = torch.nn.functional
+    torch.manual_seed(args.seed)
+    rng = np.random.default_rng(args.seed)
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    data = load(args.data)
+    n = len(data["rgb"])
+    cells = SIDE_PX // CELL_PX
+    print(f"{n} scenes on {device}", flush=True)
+    heat = np.stack([cast_heat(c, cells) for c in data["casts"]])
+    index = torch.cat([pixel_index(torch.from_numpy(part).to(device)) for part in np.array_split(data["rgb"], 64)])
+    table = torch.from_numpy(data["table"]).to(device)
+    shares = torch.from_numpy(data["shares"].astype(np.float32)).permute(0, 3, 1, 2).to(device)
+    shade = torch.from_numpy(data["shade"].astype(np.float32)).to(device)
+    leafy = torch.from_numpy(data["green"]).to(device)
+    heat_t = torch.from_numpy(heat).to(device)
+    held = torch.arange(n) % 10 == 9
+    fit_ids = torch.where(~held)[0].numpy()
+
+    model = build_model(torch)().to(device)
+    optimiser = torch.optim.AdamW(model.parameters(), lr=args.rate, weight_decay=1e-4)
+    per_epoch = max(1, len(fit_ids) // args.batch)
+    steps = max(20, args.epochs * per_epoch)
+
+    def pace() -> float:
+        """Set the learning rate by the share of the steps, or of the time, that is spent."""
+        done = step / steps
+        if args.seconds:
+            done = max(done, (time.time() - start) / args.seconds)
+        rate = args.rate * min(1.0, done / 0.05 + 0.02) * 0.5 * (1 + np.cos(np.pi * min(done, 1)))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        return done
+
+    def run(ids, flip=None, augment=False):
+        lin = table[ids].float()
+        if augment:  # the colour fit is never perfect: gain, hue, offset
+            gain = torch.exp(0.05 * torch.randn(len(ids), 1, 1, device=device))
+            tint = torch.exp(0.025 * torch.randn(len(ids), 1, 3, device=device))
+            lin = lin * gain * tint + 0.003 * torch.randn(len(ids), 1, 3, device=device)
+        pixel, green = model.table(lin)  # (B, 32768, C), (B, 32768)
+        if augment:
+            pixel = pixel + (torch.rand_like(pixel) - 0.5) / 255
+        idx, sh, he, sd, gr = index[ids], shares[ids], heat_t[ids], shade[ids], leafy[ids]
+        if flip is not None:
+            if flip[0]:
+                idx, sh, he, sd, gr = idx.flip(1), sh.flip(2), he.flip(1), sd.flip(1), gr.flip(1)
+            if flip[1]:
+                idx, sh, he, sd, gr = idx.flip(2), sh.flip(3), he.flip(2), sd.flip(2), gr.flip(2)
+            if flip[2]:
+                idx, sh, he, sd, gr = (x.transpose(-1, -2) for x in (idx, sh, he, sd, gr))
+        flat = idx.reshape(len(ids), -1).long()
+        chan = torch.gather(pixel, 1, flat.unsqueeze(-1).expand(-1, -1, pixel.shape[-1]))
+        chan = chan.transpose(1, 2).reshape(len(ids), -1, *idx.shape[1:])
+        keep = torch.ones(len(ids), cells, cells, device=device)
+        if augment and rng.random() < 0.5:
+            a, b = rng.integers(0, cells - 40, 2)
+            keep[:, a : a + 36, b : b + 50] = 0
+        logit = torch.gather(green, 1, flat[:, ::7])
+        target = gr.reshape(len(ids), -1)[:, ::7].float() / 255
+        leaf = F.binary_cross_entropy_with_logits(logit, target)
+        return model(chan, keep), keep, sh, he, sd, leaf
+
+    def losses(out, keep, sh, he, sd, leaf):
+        k = keep.unsqueeze(1)
+        logp = F.log_softmax(out[:, :5], 1)
+        p = logp.exp()
+        cross = -(sh * logp).sum(1)
+        cell = (cross * keep).sum() / keep.sum()
+        mean_p = (p * k).sum((2, 3)) / k.sum((2, 3))
+        mean_t = (sh * k).sum((2, 3)) / k.sum((2, 3))
+        bias = ((mean_p - mean_t) ** 2 * mean_p.new_tensor([2.0, 1.0, 1.0, 2.0, 1.0])).sum(1)
+        square = ((p - sh) ** 2).sum(1)
+        heat = F.binary_cross_entropy_with_logits(out[:, 5], he, reduction="none")
+        heat = (heat * (1 + 8 * he) * keep).mean()
+        dark = (F.binary_cross_entropy_with_logits(out[:, 6], sd, reduction="none") * keep).mean()
+        return (
+            cell + 2 * (square * keep).mean() + 60 * bias.mean() + heat + 0.2 * dark,
+            mean_p,
+            mean_t,
+        )
+
+    def report(tag):
+        model.eval()
+        got, want = [], []
+        with torch.no_grad():
+            for ids in torch.where(held)[0].split(16):
+                _, mean_p, mean_t = losses(*run(ids.numpy()))
+                got.append(mean_p.cpu())
+                want.append(mean_t.cpu())
+        model.train()
+        e = 100 * (torch.cat(got) - torch.cat(want)).numpy()
+        rms = np.sqrt((e**2).mean(0)).round(2)
+        print(
+            f"{tag} held back: bias {e.mean(0).round(2)} rms {rms} p95 {np.percentile(abs(e[:, 0]), 95):.1f}",
+            flush=True,
+        )
+        return e
+
+    step, start = 0, time.time()
+    pace()
+    for epoch in range(args.epochs):
+        order = rng.permutation(fit_ids)
+        for b in range(per_epoch):
+            ids = order[b * args.batch : (b + 1) * args.batch]
+            out = run(ids, rng.random(3) < 0.5, augment=True)
+            loss, _, _ = losses(*out)
+            optimiser.zero_grad()
+            loss.backward()
+            torch.nn.utils.clip_grad_norm_(model.parameters(), 1.0)
+            optimiser.step()
+            step += 1
+            if pace() >= 1.0:
+                break
+        if epoch % args.report == args.report - 1 or epoch == args.epochs - 1:
+            report(f"epoch {epoch + 1} loss {loss.item():.3f} {time.time() - start:.0f} s")
+        if step >= steps or (args.seconds and time.time() - start > args.seconds):
+            break
+    report("final")
+    weights = model.export()
+    np.savez(args.out, **weights)
+    model.eval()
+    with torch.no_grad():
+        out, *_ = run(np.array([9]))
+    scene = {k: data[k][9] for k in ("rgb", "table")}
+    np.savez(Path(args.out).with_suffix(".check.npz"), out=out.cpu().numpy(), **scene)
+
+
+def check(args: argparse.Namespace) -> None:
+    """Compare NumPy's arithmetic with the truth of the scenes kept back."""
+    from lawnscore.photo.class_net import ClassNet
+
+    stored = np.load(args.net)
+    net = ClassNet({k: stored[k] for k in stored.files})
+    errors = []
+    for file in sorted(Path(args.data).glob("scene_*9.npz"))[: args.scenes]:
+        scene = np.load(file)
+        index = pixel_index(scene["rgb"])
+        channels, _ = net.pixel_table(scene["table"].astype(np.float32))
+        channels = channels[index]
+        out = net.cells(channels, np.ones([s // CELL_PX for s in index.shape], bool))
+        e = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True))
+        share = e / e.sum(-1, keepdims=True)
+        errors.append(100 * (share.mean((0, 1)) - scene["shares"].astype(float).mean((0, 1))))
+    errors = np.array(errors)
+    print(
+        "scenes",
+        len(errors),
+        "bias",
+        errors.mean(0).round(2),
+        "rms",
+        np.sqrt((errors**2).mean(0)).round(2),
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    commands = parser.add_subparsers(required=True)
+    p = commands.add_parser("make")
+    p.add_argument("--scenes", type=int, default=2000)
+    p.add_argument("--first", type=int, default=0)
+    p.add_argument("--out", required=True)
+    p.add_argument("--processes", type=int, default=os.cpu_count())
+    p.set_defaults(run=make)
+    p = commands.add_parser("train")
+    p.add_argument("--data", required=True)
+    p.add_argument("--out", required=True)
+    p.add_argument("--epochs", type=int, default=60)
+    p.add_argument("--batch", type=int, default=16)
+    p.add_argument("--rate", type=float, default=4e-3)
+    p.add_argument("--seed", type=int, default=1)
+    p.add_argument("--report", type=int, default=5)
+    p.add_argument("--seconds", type=float, default=0)
+    p.set_defaults(run=train)
+    p = commands.add_parser("check")
+    p.add_argument("--data", required=True)
+    p.add_argument("--net", required=True)
+    p.add_argument("--scenes", type=int, default=200)
+    p.set_defaults(run=check)
+    args = parser.parse_args()
+    args.run(args)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
