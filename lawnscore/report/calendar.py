@@ -55,7 +55,9 @@ def _event(lawn: LawnRows, row: Row, place: tuple[str, int], stamp: date, words:
     event.add("dtstart", day)
     event.add("dtend", day + timedelta(days=1))  # the end of an all-day event is not part of it
     event.add("summary", words.text(key, name=lawn.name, zone=zone))
-    event.add("description", words.text("calendar.description", why=row["why"] or ""))
+    event.add(
+        "description", words.text("calendar.description", why=str(row["why"] or "").rstrip("."))
+    )
     event.add("status", "TENTATIVE")
     event.add("transp", "TRANSPARENT")
     return event

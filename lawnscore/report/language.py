@@ -42,8 +42,9 @@ class Shown(str):
         return shown
 
     def __html__(self) -> Markup:
-        return Markup('<data value="{}" data-column="{}">{}</data>').format(
-            repr(self.value), self.column, str(self)
+        # written out by hand, since a page holds thousands; columns are names of the contract
+        return Markup(
+            f'<data value="{self.value!r}" data-column="{self.column}">{escape(str(self))}</data>'
         )
 
 

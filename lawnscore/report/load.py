@@ -23,6 +23,8 @@ _STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)  # Windows device names
 _UNSAFE = re.compile(r'[\x00-\x1f\x7f/\\<>:"|?*%#]+')
 _STEM_LENGTH = 80
+WEEKS_AHEAD = 8
+"""How far ahead visits are suggested in reports; our choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,11 +201,29 @@ def read_round(path: Path) -> RoundRows:
     register = read_register(path)
     frames = {name: read_table(path, name) for name in OUTPUT_TABLES}
     frames |= {"lawns": register.lawns, "work": register.work}
-    frames["next_visits"] = _suggested(frames, register)
+    frames["next_visits"] = _suggested(frames, register.weather, settings)
     return arrange(path, settings, frames)
 
 
-def _suggested(frames: dict[str, pd.DataFrame], register: Any) -> pd.DataFrame:
+def _suggested(
+    frames: dict[str, pd.DataFrame], weather: pd.DataFrame, settings: Settings
+) -> pd.DataFrame:
+    """Return the visits suggested as of the newest photo, so that reports do not age by the day."""
     import pandas as pd
 
-    return pd.DataFrame(columns=["date", "lawn", "zone", "why"])
+    from lawnscore.care.next_visits import NEXT_COLUMNS, next_visits
+
+    newest = frames["photo_scores"]["date"].dropna().max()
+    if not isinstance(newest, str):
+        return pd.DataFrame(columns=list(NEXT_COLUMNS))
+    return next_visits(
+        frames["visit_scores"],
+        frames["attention"],
+        frames["recovery"],
+        frames["lawns"],
+        frames["work"],
+        weather,
+        today=newest,
+        weeks=WEEKS_AHEAD,
+        settings=settings.history,
+    )

@@ -168,7 +168,7 @@ def _lawn_files(lawn: LawnRows, job: _Job) -> Iterator[tuple[str, bool]]:
         if name in fresh:
             continue
         if name.endswith(".pdf"):
-            from lawnscore.report.paper import customer_pdf
+            from lawnscore.report.customer_paper import customer_pdf
 
             data = customer_pdf(story, job.words, job.letterhead)
         elif name.startswith("customers/"):
@@ -213,7 +213,7 @@ def _round_files(job: _Job, *, xlsx: bool, parquet: bool) -> Iterator[tuple[str,
     rows = sheet_rows(rounds, words)
     yield _put(job, "attention.html", sheet_page(rounds, rows, words).encode("utf-8"))
     if job.pdf:
-        from lawnscore.report.paper import sheet_pdf
+        from lawnscore.report.sheet_paper import sheet_pdf
 
         yield _put(job, "attention.pdf", sheet_pdf(rounds, rows, words))
     yield _put(job, "visits.ics", visits_calendar(rounds, words))
