@@ -13,7 +13,6 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES, Measure
 from lawnscore.contract.tables import VISIT_SCORES
 from lawnscore.history.intervals import (
-    Spread,
     fit_spread,
     satterthwaite,
     score_density,
@@ -23,6 +22,8 @@ from lawnscore.history.intervals import (
 
 Array = npt.NDArray[np.float64]
 _KEY = ("lawn", "zone", "date", "stage")
+MAX_KURTOSIS = 20.0
+"""Excess kurtosis of the photos of a round counted at most; our choice."""
 _REFERENCE_ORDER = ("nominal", "learned", "measured")
 """Worst first: a visit is only as good as the worst card colours in it."""
 
@@ -34,6 +35,7 @@ class _Sample:
     n: Array
     mean: Array
     variance: Array  # between photos, NaN below two photos
+    fourth: Array  # mean fourth power of the departures from the mean
     n_effective: Array  # Kish: (sum w)**2 / sum w**2
     area: Array  # ground of the photos that have the measure, m2
     shared_se: Array
@@ -169,13 +171,14 @@ def _summarise(
         mean = total(w * y) / sum_w
         scatter = total(w * (y - mean[g]) ** 2) / sum_w
         variance = np.where(n > 1, scatter * n / (n - 1), np.nan)
+        fourth = total(w * (y - mean[g]) ** 4) / sum_w
         n_effective = sum_w**2 / total(w**2)
         s = se[known]
         has = np.isfinite(s)
         shared = np.bincount(g[has], s[has] ** 2, minlength=n_visits) / np.bincount(
             g[has], minlength=n_visits
         )
-    return _Sample(n, mean, variance, n_effective, sum_w, np.sqrt(np.nan_to_num(shared)))
+    return _Sample(n, mean, variance, fourth, n_effective, sum_w, np.sqrt(np.nan_to_num(shared)))
 
 
 def _interval(measure: Measure, sample: _Sample) -> tuple[Array, Array]:
@@ -188,8 +191,7 @@ def _interval(measure: Measure, sample: _Sample) -> tuple[Array, Array]:
 
 def _share_interval(sample: _Sample) -> tuple[Array, Array]:
     expected = sample.mean * (100 - sample.mean)
-    own = np.where(expected > 0, sample.variance / expected, np.nan)
-    unit, df = _moderated(own, sample.n)
+    unit, df = _moderated(sample, expected)
     # photos of nothing but 0 or 100 with nothing to borrow: the widest spread shares can have
     ends = np.isnan(unit) & (expected <= 0) & (sample.n > 1)
     unit, df = np.where(ends, 1.0, unit), np.where(ends, sample.n - 1, df)
@@ -205,8 +207,7 @@ def _density_interval(sample: _Sample) -> tuple[Array, Array]:
     poisson = sample.mean / per_photo
     clump = _clumping(sample, poisson)
     expected = poisson + clump * sample.mean**2
-    own = np.where(expected > 0, sample.variance / expected, np.nan)
-    unit, df = _moderated(own, sample.n)
+    unit, df = _moderated(sample, expected)
     none_seen = (sample.mean == 0) & (sample.n > 0)
     unit = np.where(none_seen & np.isnan(unit), 1.0, unit)
     df = np.where(none_seen & np.isnan(df), np.maximum(sample.n - 1, 1), df)
@@ -230,7 +231,7 @@ def _clumping(sample: _Sample, poisson: Array) -> float:
 
 
 def _plain_interval(measure: Measure, sample: _Sample) -> tuple[Array, Array]:
-    unit, df = _moderated(sample.variance, sample.n)
+    unit, df = _moderated(sample, np.ones_like(sample.mean))
     variance = unit / sample.n_effective
     total = np.sqrt(variance + sample.shared_se**2)
     half = t_quantile(satterthwaite(variance, df, sample.shared_se**2)) * total
@@ -242,10 +243,24 @@ def _plain_interval(measure: Measure, sample: _Sample) -> tuple[Array, Array]:
     return _where_known(unit, (low, high))
 
 
-def _moderated(own: Array, n: Array) -> tuple[Array, Array]:
-    df = np.maximum(n - 1, 0.0)
-    spread: Spread = fit_spread(own, df)
-    return spread.moderate(own, df)
+def _moderated(sample: _Sample, expected: Array) -> tuple[Array, Array]:
+    """Return unit variances (variance over ``expected``), moderated, and degrees of freedom."""
+    own = np.where(expected > 0, sample.variance / expected, np.nan)
+    tail = _excess_kurtosis(sample, expected)
+    # long tails make a variance less sure: Var(s2) = s4 (2 / (n - 1) + kurtosis / n)
+    df = np.where(sample.n > 1, 2 / (2 / np.maximum(sample.n - 1, 1) + tail / sample.n), 0.0)
+    return fit_spread(own, df).moderate(own, df)
+
+
+def _excess_kurtosis(sample: _Sample, expected: Array) -> float:
+    good = (sample.n > 1) & (expected > 0)
+    if good.sum() < 2:
+        return 0.0
+    n = sample.n[good]
+    loss = n / (n - 1)  # departures from the sample's own mean are too small
+    second = np.average(sample.variance[good] / expected[good], weights=n)
+    fourth = np.average(sample.fourth[good] * loss**2 / expected[good] ** 2, weights=n)
+    return float(np.clip(fourth / second**2 - 3, 0.0, MAX_KURTOSIS)) if second > 0 else 0.0
 
 
 def _where_known(unit: Array, ends: tuple[Array, Array]) -> tuple[Array, Array]:
