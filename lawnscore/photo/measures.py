@@ -129,7 +129,7 @@ def _tiles(class_map: ClassMap) -> _Tiles:
     weight = class_map.weight[: rows * side, : cols * side]
     shares = class_map.shares[: rows * side, : cols * side]
     area = cv2.resize(weight, (cols, rows), interpolation=cv2.INTER_AREA)
-    weighted = np.dstack([shares[..., k] * weight for k in range(shares.shape[-1])])
+    weighted = shares * weight[..., None]
     mean = cv2.resize(weighted, (cols, rows), interpolation=cv2.INTER_AREA)
     mean = mean / np.maximum(area, 1e-6)[..., None]
     return _Tiles(mean.astype(np.float64), area.astype(np.float64))
@@ -138,9 +138,7 @@ def _tiles(class_map: ClassMap) -> _Tiles:
 def _shares(class_map: ClassMap, tiles: _Tiles) -> dict[str, _Estimate]:
     weight = class_map.weight
     total = max(float(weight.sum(dtype=np.float64)), 1e-9)
-    means = np.array(
-        [float((class_map.shares[..., k] * weight).sum(dtype=np.float64)) for k in range(5)]
-    )
+    means = (weight.reshape(-1) @ class_map.shares.reshape(-1, 5)).astype(np.float64)
     means *= 100.0 / total
     means *= 100.0 / max(float(means.sum()), 1e-9)
     out = {}

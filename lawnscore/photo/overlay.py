@@ -38,6 +38,9 @@ NAMES = {
 PANEL_PX = 1150
 """Longer side of each of the two panels, px."""
 
+DRAWN_PX = 1500
+"""Longer side of the ground as drawn, before it is turned and fitted to its panel, px."""
+
 _RING = (255, 255, 255)
 _RING_EDGE = (40, 10, 30)
 _PATCH_EDGE = (255, 255, 255)
@@ -119,15 +122,44 @@ def _photo_panel(views: PhotoViews) -> Picture:
 
 def _class_panel(views: PhotoViews) -> tuple[Picture, float]:
     ground = views.ground
-    scale = PANEL_PX / max(ground.rgb.shape[:2])
+    scale = DRAWN_PX / max(ground.rgb.shape[:2])
     size = (round(ground.rgb.shape[1] * scale), round(ground.rgb.shape[0] * scale))
     seen = cv2.resize(_daylight(ground.rgb, views), size, interpolation=cv2.INTER_AREA)
     panel = _tinted(np.asarray(seen, dtype=np.uint8), views)
     _outline_patches(panel, views)
-    mask = cv2.resize(ground.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    panel[mask] = _hatched(panel.shape[:2])[mask]
     _ring_casts(panel, views, scale)
-    return panel, ground.mm_per_px / scale
+    mask = cv2.resize(ground.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    panel, left_out = _turned_as_photo(panel, np.asarray(mask, dtype=np.uint8), views)
+    fit = PANEL_PX / max(panel.shape[:2])
+    fitted = np.array(cv2.resize(panel, None, fx=fit, fy=fit, interpolation=cv2.INTER_AREA))
+    hidden = cv2.resize(left_out, fitted.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
+    fitted[hidden] = _hatched(fitted.shape[:2])[hidden]
+    return fitted.astype(np.uint8), ground.mm_per_px / scale / fit
+
+
+def _turned_as_photo(panel: Picture, mask: Picture, views: PhotoViews) -> tuple[Picture, Picture]:
+    """Turn the panel as the photo is turned, and cut off what was not measured around it."""
+    top_left, top_right = views.card_fit.sheet_px[:2]
+    along = np.asarray(top_right) - np.asarray(top_left)
+    angle = float(np.degrees(np.arctan2(along[1], along[0])))
+    height, width = mask.shape
+    matrix = cv2.getRotationMatrix2D((width / 2, height / 2), -angle, 1.0)
+    ys, xs = np.nonzero(mask == 0)
+    hull = cv2.convexHull(np.column_stack([xs, ys]).astype(np.int32))
+    turned = hull.reshape(-1, 2) @ matrix[:, :2].T + matrix[:, 2]
+    low = turned.min(axis=0) - _MARGIN / 2
+    matrix[:, 2] -= low
+    size = tuple(int(v) for v in np.ceil(turned.max(axis=0) + _MARGIN / 2 - low))
+    out = cv2.warpAffine(panel, matrix, size, flags=cv2.INTER_LINEAR)
+    hidden = cv2.warpAffine(
+        mask,
+        matrix,
+        size,
+        flags=cv2.INTER_NEAREST,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(1,),
+    )
+    return np.asarray(out, dtype=np.uint8), np.asarray(hidden, dtype=np.uint8)
 
 
 def _tinted(seen: Picture, views: PhotoViews) -> Picture:
@@ -195,7 +227,9 @@ def _sheet(left: Picture, right: Picture, mm_per_px: float, views: PhotoViews) -
     font = ImageFont.load_default(size=24)
     draw.text((_MARGIN, 14), f"photo: {views.photo.path.name}", _INK, font)
     area = float(views.classes.weight.sum()) * (views.classes.cell_mm / 1000) ** 2
-    draw.text((right_x, 14), f"what was seen, from straight above ({area:.2f} m²)", _INK, font)
+    draw.text(
+        (right_x, 14), f"what was seen, from straight above ({area:.2f} square metres)", _INK, font
+    )
     below = title_px + height + 18
     _draw_legend(draw, _MARGIN, below, views)
     _draw_scale_bar(draw, width - _MARGIN, below, mm_per_px)

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lawnscore.card.design import MARKER_MODULES
 from lawnscore.contract.errors import PhotoRefused
 
 if TYPE_CHECKING:
@@ -53,8 +54,12 @@ LIT_RANGE = (0.010, 0.42)
 MAX_SHADED_SHARE = 0.90
 """Share of the ground in cast shade above which the card must have been in other light."""
 
-_PROFILE_MM = 5.0
-_PROFILE_STEPS = 41
+_THINNING = 8
+_FLAT_PART = 0.8
+"""Part of a marker's black border, one module wide, that a profile reaches into."""
+_GAP_PART = 0.15
+"""Part of a chart patch, and of the gap beside it, that a profile reaches into."""
+_PROFILE_STEPS = 33
 _EDGE_SAMPLES = 16
 _MIN_CONTRAST = 25.0
 
@@ -96,29 +101,29 @@ def check_sharpness(photo: Photo, card_fit: CardFit) -> Check:
 
 
 def ground_sample(ground: Ground) -> NDArray[np.uint8]:
-    """Return (n, 3) camera colours of the measured ground, every fourth pixel both ways."""
-    step = 4
-    out: NDArray[np.uint8] = ground.rgb[::step, ::step][~ground.mask[::step, ::step]]
-    return out
+    """Return (3, n) camera colours of the measured ground, every eighth pixel both ways."""
+    thinned = ground.rgb[::_THINNING, ::_THINNING][~ground.mask[::_THINNING, ::_THINNING]]
+    return np.ascontiguousarray(thinned.T)
 
 
 def check_burnt(sample: NDArray[np.uint8]) -> Check:
     """Share of the ground with two channels or more burnt out."""
-    share = 100.0 * _mean((sample >= BURNT).sum(axis=-1) >= 2)
+    red, green, blue = sample >= BURNT
+    share = 100.0 * _mean((red & green) | (green & blue) | (blue & red))
     limit = f"up to {MAX_BURNT_PCT:g}"
     return Check("overexposed", "burnt out ground", share, limit, " %", not share > MAX_BURNT_PCT)
 
 
 def check_black(sample: NDArray[np.uint8]) -> Check:
     """Share of the ground that is black in all channels."""
-    share = 100.0 * _mean(sample.max(axis=-1, initial=0) <= BLACK)
+    share = 100.0 * _mean(sample.max(axis=0) <= BLACK)
     limit = f"up to {MAX_BLACK_PCT:g}"
     return Check("underexposed", "black ground", share, limit, " %", not share > MAX_BLACK_PCT)
 
 
 def check_level(sample: NDArray[np.uint8]) -> Check:
     """Median of the green channel of the ground."""
-    level = _median(sample[:, 1])
+    level = _median(sample[1])
     limit = f"from {MIN_MEDIAN_LEVEL:g}"
     passed = not level < MIN_MEDIAN_LEVEL
     return Check("underexposed", "middle brightness of the ground", level, limit, "", passed)
@@ -126,7 +131,7 @@ def check_level(sample: NDArray[np.uint8]) -> Check:
 
 def check_light(sample: NDArray[np.uint8], colour_fit: ColourFit) -> Check:
     """Luminance of the lawn by the card's light: turf is never as bright as paper, nor black."""
-    linear = colour_fit.correct(sample[::5][None])[0]
+    linear = colour_fit.correct(np.ascontiguousarray(sample[:, ::3].T))
     luminance = _median(linear @ np.array([0.2126, 0.7152, 0.0722]))
     low, high = LIT_RANGE
     return Check(
@@ -169,48 +174,61 @@ def card_blur_mm(photo: Photo, card_fit: CardFit) -> float:
     worse of the two directions counts, because hands move along one. NaN when no edge has
     contrast enough.
     """
-    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    grey, corner = _grey_card(photo, card_fit)
     spreads: dict[bool, list[float]] = {False: [], True: []}
-    for start, end, outward in _edges(card_fit.design):
-        spread = _edge_spread_mm(grey, card_fit, photo.reduction, start, end, outward)
+    for edge in _edges(card_fit.design):
+        spread = _edge_spread_mm(grey, corner, (card_fit, photo.reduction), edge)
         if math.isfinite(spread):
-            spreads[bool(abs(outward[0]) > abs(outward[1]))].append(spread)
+            spreads[bool(abs(edge[2][0]) > abs(edge[2][1]))].append(spread)
     found = [float(np.median(values)) for values in spreads.values() if values]
     return max(found) if found else math.nan
 
 
+def _grey_card(photo: Photo, card_fit: CardFit) -> tuple[NDArray[np.uint8], Floats]:
+    """Return the part of the photo around the card in grey, and where it starts (x, y)."""
+    place = np.asarray(card_fit.sheet_px, dtype=np.float64) / photo.reduction
+    height, width = photo.rgb.shape[:2]
+    low = np.clip(np.floor(place.min(axis=0)) - 4, 0, [width - 2, height - 2]).astype(int)
+    high = np.clip(np.ceil(place.max(axis=0)) + 4, low + 2, [width, height]).astype(int)
+    part = np.ascontiguousarray(photo.rgb[low[1] : high[1], low[0] : high[0]])
+    grey = cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
+    return np.asarray(grey, dtype=np.uint8), low.astype(np.float64)
+
+
 def _edges(design: CardDesign) -> list[tuple[Floats, Floats, Floats]]:
-    """Edges of the markers or the patches: start, end and outward unit vector, mm."""
-    boxes: list[Floats] = [np.asarray(m.corners_mm, dtype=float) for m in design.markers]
+    """Edges to cut across, mm: start, end, and the outward vector that is flat on both sides."""
+    boxes = [
+        (np.asarray(m.corners_mm, dtype=float), _FLAT_PART / MARKER_MODULES) for m in design.markers
+    ]
     if not boxes:
         for patch in design.patches:
-            half = np.asarray(patch.size_mm) / 2
-            corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
-            boxes.append(np.asarray(patch.centre_mm) + corner)
+            corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.asarray(patch.size_mm) / 2
+            boxes.append((np.asarray(patch.centre_mm) + corner, _GAP_PART))
     edges = []
-    for box in boxes:
-        middle = box.mean(axis=0)
+    for box, part in boxes:
+        reach = part * float(np.linalg.norm(box[1] - box[0]))
         for start, end in zip(box, np.roll(box, -1, axis=0), strict=True):
-            outward = (start + end) / 2 - middle
-            edges.append((start, end, outward / np.linalg.norm(outward)))
+            outward = (start + end) / 2 - box.mean(axis=0)
+            edges.append((start, end, reach * outward / np.linalg.norm(outward)))
     return edges
 
 
 def _edge_spread_mm(
     grey: NDArray[np.uint8],
-    card_fit: CardFit,
-    reduction: int,
-    start: Floats,
-    end: Floats,
-    outward: Floats,
+    corner: Floats,
+    view: tuple[CardFit, int],
+    edge: tuple[Floats, Floats, Floats],
 ) -> float:
+    start, end, outward = edge
+    card_fit, reduction = view
     along = np.linspace(0.15, 0.85, _EDGE_SAMPLES)[:, None, None]
-    across = np.linspace(-_PROFILE_MM, _PROFILE_MM, _PROFILE_STEPS)[None, :, None]
+    across = np.linspace(-1.0, 1.0, _PROFILE_STEPS)[None, :, None]
     points = start + along * (end - start) + across * outward
     pixels = cv2.perspectiveTransform(points.reshape(-1, 1, 2), card_fit.homography)
-    place = ((pixels.reshape(*points.shape) + 0.5) / reduction - 0.5).astype(np.float32)
+    place = (pixels.reshape(*points.shape) + 0.5) / reduction - 0.5 - corner
+    place = place.astype(np.float32)
     profile = cv2.remap(grey, place[..., 0], place[..., 1], cv2.INTER_LINEAR).astype(np.float64)
-    return edge_spread(profile, _PROFILE_MM / (_PROFILE_STEPS // 2))
+    return edge_spread(profile, float(np.linalg.norm(outward)) / (_PROFILE_STEPS // 2))
 
 
 def edge_spread(profiles: Floats, step: float) -> float:
@@ -226,28 +244,26 @@ def edge_spread(profiles: Floats, step: float) -> float:
     Notes
     -----
     The 25 to 75 % rise of a step blurred by a Gaussian is 1.349 standard deviations.
-    NaN when the step is lower than 25 grey levels or is not met in the middle.
+    NaN when the step is lower than 25 grey levels.
     """
-    ends = profiles.shape[1] // 5
+    ends = max(2, profiles.shape[1] // 8)
     inner = np.median(profiles[:, :ends])
     outer = np.median(profiles[:, -ends:])
     if abs(outer - inner) < _MIN_CONTRAST:
         return math.nan
-    rise = np.clip((profiles - inner) / (outer - inner), 0, 1)
-    return float(np.median((_crossing(rise, 0.75) - _crossing(rise, 0.25)) * step / 1.349))
-
-
-def _crossing(rise: Floats, level: float) -> Floats:
-    """Last place at which each rising profile passes `level`, seen from its inner end."""
-    n, m = rise.shape
-    below = rise < level
-    last = m - 1 - np.argmax(below[:, ::-1], axis=1) if level < 0.5 else np.argmax(~below, axis=1)
-    at = np.clip(last if level < 0.5 else last - 1, 0, m - 2)
-    row = np.arange(n)
-    low, high = rise[row, at], rise[row, at + 1]
-    step = np.where(np.abs(high - low) < 1e-9, 1.0, high - low)
-    out: Floats = at + np.clip((level - low) / step, 0, 1)
-    return out
+    rise = (profiles - inner) / (outer - inner)
+    row = np.arange(len(rise))
+    high = np.argmax(rise >= 0.75, axis=1)
+    # The last sample under a quarter before that: noise on the flat is no start of the edge.
+    under = (rise < 0.25) & (np.arange(rise.shape[1]) < high[:, None])
+    low = rise.shape[1] - 1 - np.argmax(under[:, ::-1], axis=1)
+    clear = (high > 0) & under.any(axis=1)
+    if clear.mean() < 0.5:
+        return math.nan
+    row, low, high = row[clear], low[clear], high[clear]
+    start = low + (0.25 - rise[row, low]) / (rise[row, low + 1] - rise[row, low])
+    end = high - (rise[row, high] - 0.75) / (rise[row, high] - rise[row, high - 1])
+    return float(np.median(end - start)) * step / 1.349
 
 
 def _mean(found: NDArray[np.bool_]) -> float:

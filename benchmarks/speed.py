@@ -1,0 +1,168 @@
+"""How long does one 12-megapixel photo take, set against OpenCV's full decode of that JPEG?
+
+    python benchmarks/speed.py            one core, interleaved pairs, memory in a fresh process
+    python benchmarks/speed.py --stages   where the time goes
+    python benchmarks/speed.py --quick    a smaller photo and few pairs, for CI
+
+The photo is rendered (seeded) unless --photo names one. Both sides read the same file from the
+page cache; the ratio is the median over pairs measured one right after the other.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
+
+import cv2
+import numpy as np
+
+SEED = 7
+TARGET_RATIO = 2.0
+TARGET_MB = 400.0
+_MEMORY = """
+import resource, sys
+import cv2
+cv2.setNumThreads(1)
+from lawnscore import score_photo
+score = score_photo(sys.argv[1])
+print(score.row["status"], resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+"""
+
+
+def render(path: Path, *, quick: bool) -> None:
+    """Write a rendered photo of 12 megapixels (3 when quick)."""
+    from lawnscore.demo.camera import CAMERAS, Light
+    from lawnscore.demo.geometry import View
+    from lawnscore.demo.photograph import photograph
+    from lawnscore.demo.scene import LawnSpec, grow_lawn
+
+    size = (2000, 1500) if quick else (4032, 3024)
+    spec = LawnSpec(
+        width_mm=2300, height_mm=1800, green=0.8, casts_per_m2=15, bare_patches_per_m2=1
+    )
+    view = View(*size, distance_mm=1300, aim_mm=(1150, 900), card_centre_mm=(700, 600))
+    light = Light(sun_share=0.4)
+    photo = photograph(grow_lawn(spec, seed=SEED), light, CAMERAS["report-a"], view, seed=SEED)
+    photo.save_jpeg(path)
+
+
+def seconds(action: object) -> float:
+    """Time one call, s."""
+    began = time.perf_counter()
+    action()  # type: ignore[operator]
+    return time.perf_counter() - began
+
+
+def measure_pairs(path: Path, pairs: int) -> tuple[float, float, float, float, str]:
+    """Median times of score and decode (s), median ratio, its half interquartile range, status."""
+    from lawnscore import score_photo
+
+    data = np.frombuffer(path.read_bytes(), np.uint8)
+    status = str(score_photo(path).row["status"])
+    cv2.imdecode(data, cv2.IMREAD_COLOR)
+    times = np.array(
+        [
+            (
+                seconds(lambda: score_photo(path)),
+                seconds(lambda: cv2.imdecode(data, cv2.IMREAD_COLOR)),
+            )
+            for _ in range(pairs)
+        ]
+    )
+    ratio = times[:, 0] / times[:, 1]
+    low, high = np.percentile(ratio, [25, 75])
+    score, decode = np.median(times, axis=0)
+    return float(score), float(decode), float(np.median(ratio)), float(high - low) / 2, status
+
+
+def memory_mb(path: Path) -> float:
+    """Peak memory of a fresh process that scores the photo, MB."""
+    done = subprocess.run(
+        [sys.executable, "-c", _MEMORY, str(path)], capture_output=True, text=True, check=True
+    )
+    return float(done.stdout.split()[-1])
+
+
+def stage_times(path: Path, repeats: int) -> list[tuple[str, float]]:
+    """Median time of each stage, s."""
+    from lawnscore.contract.settings import ScoringSettings
+    from lawnscore.photo import score as line
+
+    found: dict[str, list[float]] = {}
+    names = (
+        "read_photo", "find_card", "fit_colour", "flatten", "classify", "find_casts",
+        "find_patches", "measure",
+    )  # fmt: skip
+    originals = {name: getattr(line, name) for name in names}
+    checks = [n for n in dir(line.quality) if n.startswith("check_") or n == "ground_sample"]
+    originals_of_quality = {name: getattr(line.quality, name) for name in checks}
+
+    def timed(name: str, call: object) -> object:
+        def wrapped(*args: object, **options: object) -> object:
+            began = time.perf_counter()
+            try:
+                return call(*args, **options)  # type: ignore[operator]
+            finally:
+                found.setdefault(name, []).append(time.perf_counter() - began)
+
+        return wrapped
+
+    try:
+        for name, call in originals.items():
+            setattr(line, name, timed(name, call))
+        for name, call in originals_of_quality.items():
+            setattr(line.quality, name, timed(name, call))
+        for _ in range(repeats):
+            line.score_photo(path, settings=ScoringSettings())
+    finally:
+        for name, call in originals.items():
+            setattr(line, name, call)
+        for name, call in originals_of_quality.items():
+            setattr(line.quality, name, call)
+    return [(name, float(np.median(times))) for name, times in found.items()]
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Print the table; exit status 0 whatever the figures are."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--photo", type=Path, help="a photo with the card; rendered when absent")
+    parser.add_argument("--pairs", type=int, default=15)
+    parser.add_argument("--stages", action="store_true", help="show the time of each stage")
+    parser.add_argument("--quick", action="store_true", help="3 megapixels and 3 pairs")
+    options = parser.parse_args(arguments)
+    cv2.setNumThreads(1)
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+    with tempfile.TemporaryDirectory() as scratch:
+        path = options.photo or Path(scratch) / "photo.jpg"
+        if options.photo is None:
+            render(path, quick=options.quick)
+        pairs = 3 if options.quick else options.pairs
+        score, decode, ratio, spread, status = measure_pairs(path, pairs)
+        memory = memory_mb(path)
+        stages = stage_times(path, pairs) if options.stages else []
+        megabytes = path.stat().st_size / 1e6
+    print(f"photo: {megabytes:.1f} MB JPEG, {status}; {pairs} interleaved pairs, one core")
+    print(f"{'score':24}{1e3 * score:9.1f} ms")
+    print(f"{'full decode':24}{1e3 * decode:9.1f} ms")
+    print(f"{'ratio':24}{ratio:9.2f}    ± {spread:.2f}, target {TARGET_RATIO:g}")
+    print(f"{'peak memory':24}{memory:9.0f} MB  target {TARGET_MB:g}")
+    for name, took in stages:
+        print(f"  {name:22}{1e3 * took:9.1f} ms  {took / decode:5.2f} of the decode")
+    print(
+        f"Python {platform.python_version()}, NumPy {np.__version__}, OpenCV {cv2.__version__}, "
+        f"{platform.machine()}, seed {SEED}"
+    )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
