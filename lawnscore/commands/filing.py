@@ -1,9 +1,227 @@
-"""Commands of `filing`."""
+"""Commands of filing: `slips`, `file`."""
 
 from __future__ import annotations
 
+import sys
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
 import typer
+
+from lawnscore.commands.output import Exit, print_json, print_table, say
+
+if TYPE_CHECKING:
+    from lawnscore.round.filing_plan import FilingItem, FilingPlan
+
+_ROUND = typer.Argument(..., help="Folder of the round.")
+_JSON = typer.Option(False, "--json", help="Print the result as JSON.")
+_MANY = 4
+"""How many file names of one kind are printed before the rest is counted."""
 
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
+    app.command("slips")(_slips)
+    app.command("file")(_file)
+
+
+def _slips(
+    round_path: Path = _ROUND,
+    out: Path = typer.Argument(..., help="PDF to write."),
+    lawn: str = typer.Option(None, help="Only this lawn."),
+    stages: str = typer.Option(
+        "before,after", help="Codes to print. before,after make one slip to fold; or check."
+    ),
+    spots: bool = typer.Option(False, "--spots", help="A slip too for each spot seen before."),
+    spot: list[str] = typer.Option([], help="A slip for this spot in each zone; repeat it."),
+    paper: str = typer.Option("a4", help="a4 or letter."),
+    as_json: bool = _JSON,
+) -> None:
+    """Draw slips to print: photograph a slip, then the zone, and `lawnscore file` sorts them."""
+    from lawnscore.round.slips import spots_of, write_slips
+
+    made = write_slips(
+        round_path,
+        out,
+        lawn=lawn,
+        stages=tuple(part.strip() for part in stages.split(",") if part.strip()),
+        spots=spots_of(round_path, seen=spots, named=tuple(spot)),
+        paper=paper,
+    )
+    if as_json:
+        codes = [{**vars(code)} for code in made.codes]
+        print_json({"pdf": str(made.path), "slips": made.n_slips, "codes": codes})
+        return
+    slips, pages = _count(made.n_slips, "slip"), _count(made.n_pages, "page")
+    typer.echo(f"{made.path}: {slips} on {pages}. Print at full size (100 %).")
+
+
+def _file(
+    round_path: Path = _ROUND,
+    folder: Path = typer.Argument(None, help="Folder with the phone's photos."),
+    plan: bool = typer.Option(False, "--plan", help="Only say what would be done."),
+    undo: bool = typer.Option(False, "--undo", help="Take back the last filing."),
+    confirm: bool = typer.Option(False, "--confirm", help="File as proposed what needs a word."),
+    clock_offset: str = typer.Option(
+        "", help="Added to the camera's times when its clock was wrong: +1h, -30min, +1d2h."
+    ),
+    date: str = typer.Option("", help="Date of all visits in the folder, for a clock that is off."),
+    gap_min: float = typer.Option(15.0, help="A longer break, in minutes, needs a word."),
+    no_work: bool = typer.Option(
+        False, "--no-work", help="File `before` as `check` where there is no `after`."
+    ),
+    together: bool = typer.Option(
+        False, "--together", help="The cameras' clocks agree: a slip holds for all of them."
+    ),
+    bursts: bool = typer.Option(False, "--bursts", help="File every photo of a burst."),
+    again: bool = typer.Option(False, "--again", help="File also what was removed since."),
+    as_json: bool = _JSON,
+) -> None:
+    """Sort a phone's photos into the round by the slips among them.
+
+    Copies and verifies; never deletes or overwrites; files nothing that is not sure. Exit status
+    1 when a photo was left because it was not sure.
+    """
+    if undo:
+        _undo(round_path, as_json)
+        return
+    from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.round.filing import plan_filing
+    from lawnscore.round.filing_copy import file_photos
+    from lawnscore.round.filing_plan import FilingOptions
+
+    if folder is None:
+        raise LawnscoreError(
+            "no folder of photos is named", "Say `lawnscore file ROUND FOLDER`, or --undo."
+        )
+    options = FilingOptions(
+        _offset(clock_offset), _date(date), gap_min, confirm, together, no_work, bursts, again
+    )
+    made = plan_filing(round_path, folder, options, progress=None if as_json else _progress())
+    if not (plan or as_json):
+        made = _asked(made)
+    done = None if plan else file_photos(made)
+    if as_json:
+        print_json(_as_json(made, plan, "" if done is None else done.run))
+    else:
+        _print_plan(made, plan)
+    if made.having("left", "ask"):
+        raise typer.Exit(Exit.SOME_REFUSED)
+
+
+def _undo(round_path: Path, as_json: bool) -> None:
+    from lawnscore.round.journal import undo_filing
+
+    undone = undo_filing(round_path)
+    if as_json:
+        kept = [{"photo": target, "reason": why} for target, why in undone.kept]
+        print_json({"run": undone.run, "removed": undone.removed, "kept": kept})
+    else:
+        typer.echo(
+            f"Took back {_count(len(undone.removed), 'photo')} of the filing of {undone.run}."
+        )
+        for target, why in undone.kept:
+            typer.echo(f"  kept {target}: {why}")
+    if undone.kept:
+        raise typer.Exit(Exit.SOME_REFUSED)
+
+
+def _offset(text: str) -> timedelta:
+    from lawnscore.round.shots import parse_offset
+
+    return parse_offset(text) if text else timedelta(0)
+
+
+def _date(text: str) -> str:
+    from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.round.cells import CellError, parse_date
+
+    try:
+        return parse_date(text) if text else ""
+    except CellError as error:
+        raise LawnscoreError(error.what, error.mend, "--date") from None
+
+
+def _progress() -> Callable[[int, int], None]:
+    def show(done: int, of: int) -> None:
+        if sys.stderr.isatty():
+            end = "\n" if done == of else ""
+            typer.echo(f"\rlooking for slips: {done} of {of} photos{end}", err=True, nl=False)
+
+    return show
+
+
+def _asked(plan: FilingPlan) -> FilingPlan:
+    """Ask about each proposal on a terminal; elsewhere leave them as they are."""
+    from lawnscore.round.filing_plan import confirmed
+
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return plan
+    groups: dict[tuple[str, str], list[FilingItem]] = defaultdict(list)
+    for item in plan.having("ask"):
+        groups[item.reason, str(Path(item.target).parent)].append(item)
+    yes: set[Path] = set()
+    for (reason, target), items in groups.items():
+        typer.echo(f"{_names(items)}: {reason}.")
+        if typer.confirm(f"File {len(items)} in {target}?"):
+            yes |= {item.source for item in items}
+    taken = tuple(confirmed(item) if item.source in yes else item for item in plan.items)
+    return replace(plan, items=taken)
+
+
+def _print_plan(plan: FilingPlan, only_plan: bool) -> None:
+    groups: dict[str, list[FilingItem]] = defaultdict(list)
+    for item in plan.having("file"):
+        groups[str(Path(item.target).parent.as_posix())].append(item)
+    if groups:
+        title = "Would be filed" if only_plan else "Filed"
+        rows = [(target, len(items), _names(items)) for target, items in sorted(groups.items())]
+        print_table((title, "photos", "files"), rows)
+    why: dict[tuple[str, str], list[FilingItem]] = defaultdict(list)
+    for item in plan.items:
+        if item.action not in ("file", "slip"):
+            why[item.action, _common_reason(item)].append(item)
+    if why:
+        print_table(
+            ("Not filed", "why", "files"),
+            [(action, reason, _names(items)) for (action, reason), items in why.items()],
+        )
+    n = {action: len(plan.having(action)) for action in ("file", "slip", "ask", "left")}
+    verb = "would be filed" if only_plan else "filed"
+    typer.echo(f"{n['file']} {verb}, {_count(n['slip'], 'slip')}, {n['ask'] + n['left']} left.")
+    if n["ask"]:
+        say("--confirm files as proposed what needs a word.")
+    if only_plan:
+        say("Nothing was copied.")
+
+
+def _common_reason(item: FilingItem) -> str:
+    if item.action == "ask":
+        return f"{item.reason}; proposed: {Path(item.target).parent.as_posix()}"
+    return "is in the round" if item.reason.startswith("is photos/") else item.reason
+
+
+def _names(items: list[FilingItem]) -> str:
+    names = [item.relative for item in items]
+    more = f" and {len(names) - _MANY} more" if len(names) > _MANY else ""
+    return ", ".join(names[:_MANY]) + more
+
+
+def _as_json(plan: FilingPlan, only_plan: bool, run: str) -> dict[str, Any]:
+    return {
+        "plan_only": only_plan,
+        "run": run,
+        "filed": len(plan.having("file")),
+        "left": len(plan.having("left", "ask")),
+        "items": [
+            {**vars(item), "source": str(item.source), "file": item.relative} for item in plan.items
+        ],
+    }
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

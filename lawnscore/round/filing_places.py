@@ -36,11 +36,20 @@ def known_places(root: Path, items: Sequence[FilingItem]) -> list[FilingItem]:
             guess = nearest(f"{item.lawn}, {item.zone}", [f"{a}, {b}" for a, b in spelt.values()])
             reason = f"lawns.csv has no lawn {item.lawn} with a zone {item.zone}. {guess}"
             out.append(_left(item, reason.strip()))
-        elif any(_NO_FOLDER_NAME.search(name) for name in place):
+        elif not all(is_folder_name(name) for name in place):
             out.append(_left(item, f"`{place[0]}`, `{place[1]}` cannot be names of folders"))
         else:
             out.append(replace(item, lawn=place[0], zone=place[1]))
     return out
+
+
+def is_folder_name(name: str) -> bool:
+    """Return whether a name can be a folder on every system and in a photo's path.
+
+    >>> is_folder_name("mill-lane-3"), is_folder_name("3/4"), is_folder_name("..")
+    (True, False, False)
+    """
+    return not _NO_FOLDER_NAME.search(name)
 
 
 def _left(item: FilingItem, reason: str, action: Action = "left") -> FilingItem:

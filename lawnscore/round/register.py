@@ -79,12 +79,13 @@ class Register:
 
 @dataclass(frozen=True, eq=False)
 class TableRead:
-    """One hand-kept file: its rows as values, where they stood, and what was wrong."""
+    """One hand-kept file: its rows as values, where they stood, what was wrong, decimal mark."""
 
     rows: tuple[dict[str, Any], ...] = ()
     row_numbers: tuple[int, ...] = ()
     problems: tuple[Problem, ...] = ()
     notes: tuple[Problem, ...] = ()
+    mark: Mark = "."
 
 
 def read_register(round_path: Path | str) -> Register:
@@ -199,7 +200,8 @@ class _Reader:
             )
             return TableRead(problems=tuple(self.problems), notes=tuple(self.notes))
         rows, numbers = self._rows()
-        return TableRead(tuple(rows), tuple(numbers), tuple(self.problems), tuple(self.notes))
+        problems, notes = tuple(self.problems), tuple(self.notes)
+        return TableRead(tuple(rows), tuple(numbers), problems, notes, self.mark)
 
     def _rows(self) -> tuple[list[dict[str, Any]], list[int]]:
         rows, numbers = [], []

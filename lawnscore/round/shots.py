@@ -24,6 +24,7 @@ _SCREENSHOT_WORDS = ("screenshot", "screen shot", "bildschirmfoto", "capture")
 _COPY_MARK = re.compile(r"(\s*\(\d+\)|\s+copy|\s+\d)$", re.IGNORECASE)
 _COUNTER = re.compile(r"(.*?)(\d{3,5})$")
 _TIME_IN_NAME = re.compile(r"(?<!\d)(20\d{6})[-_ T]?(\d{6})(?=\D|\d{3}$|\d{3}\D|$)")
+_OFFSET = re.compile(r"([+-]?)(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m(?:in)?)?(?:(\d{1,3}):(\d{2}))?")
 _CHUNK_BYTES = 1 << 20
 
 
@@ -104,6 +105,33 @@ def gather_shots(
         raise LawnscoreError("there is no such folder", "Name the folder of the photos.", root)
     skip = None if leave_out is None else leave_out.resolve()
     return [shot_of(path, root, clock_offset) for path in sorted(_files(root, skip))]
+
+
+def parse_offset(text: str) -> timedelta:
+    """Return a clock offset such as ``+1h``, ``-00:30`` or ``+1d2h30min``.
+
+    Raises
+    ------
+    LawnscoreError
+        When it is no offset.
+
+    Examples
+    --------
+    >>> parse_offset("-1d2h"), parse_offset("+00:30")
+    (datetime.timedelta(days=-2, seconds=79200), datetime.timedelta(seconds=1800))
+    """
+    match = _OFFSET.fullmatch(text.strip().replace(" ", ""))
+    if match is None or not any(match.groups()[1:]):
+        raise LawnscoreError(
+            f"`{text}` is not a clock offset", "Write it as +1h, -30min, +1d2h or -00:30."
+        )
+    sign, days, hours, minutes, clock_hours, clock_minutes = match.groups()
+    length = timedelta(
+        days=int(days or 0),
+        hours=int(hours or clock_hours or 0),
+        minutes=int(minutes or clock_minutes or 0),
+    )
+    return -length if sign == "-" else length
 
 
 def sha256_of(path: Path) -> str:

@@ -12,6 +12,8 @@ from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import STAGES
+from lawnscore.round.filing_places import is_folder_name
+from lawnscore.round.folder import SPOT_MARK, open_round
 from lawnscore.round.register import WHOLE_LAWN, nearest, read_register
 from lawnscore.round.slip_code import SlipCode, slip_text
 
@@ -89,6 +91,8 @@ def write_slips(
     """
     if paper not in PAPERS_MM:
         raise LawnscoreError(f"unknown paper `{paper}`", f"Use one of: {', '.join(PAPERS_MM)}.")
+    if not stages:
+        raise LawnscoreError("no stage is named", f"Name one of: {', '.join(STAGES)}.")
     for stage in stages:
         if stage not in STAGES:
             raise LawnscoreError(f"unknown stage `{stage}`", f"Use one of: {', '.join(STAGES)}.")
@@ -102,6 +106,30 @@ def write_slips(
     n_pages = _draw(_pages(panels), Path(out), PAPERS_MM[paper])
     n_slips = sum(not panel.folded for panel in panels)
     return SlipSheets(Path(out), n_slips, n_pages, tuple(panel.code for panel in panels))
+
+
+def spots_of(
+    round_path: Path | str, *, seen: bool = False, named: Sequence[str] = ()
+) -> dict[tuple[str, str], list[str]]:
+    """Return the spots of each zone: those its photos' names say, if ``seen``, and those named.
+
+    Raises
+    ------
+    LawnscoreError
+        When a named spot cannot start a file name.
+    """
+    for spot in named:
+        if not is_folder_name(spot) or SPOT_MARK in spot:
+            raise LawnscoreError(
+                f"`{spot}` cannot be the name of a spot", "Use letters, digits and spaces."
+            )
+    lawns = read_register(round_path).lawns
+    spots = {place: list(named) for place in zip(lawns["lawn"], lawns["zone"], strict=True)}
+    for photo in open_round(round_path).photos if seen else ():
+        known = spots.setdefault((photo.lawn, photo.zone), [])
+        if photo.spot and photo.spot not in known:
+            known.append(photo.spot)
+    return spots
 
 
 def _zones(folder: Path, lawn: str | None) -> list[dict[Any, Any]]:
