@@ -30,7 +30,7 @@ _OUTLIER_DELTA_E = 6.0
 _OUTLIER_SPREADS = 4.0
 _MIN_PATCHES = 14
 _MIN_SHARE = 0.5
-_ROUNDS = 4
+_ROUGH, _FINAL = ModelChoice(degree=1), ModelChoice()
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,16 +166,19 @@ def _robust(camera: Array, known: Array, at: Array) -> tuple[Model, Array]:
     """Return the fit and the patches' weights, 0 for those that do not go with the others."""
     wanted = linear_to_lab(known)
     weight = np.ones(len(camera))
-    start: Array | None = None
-    for turn in range(_ROUNDS):
-        last = turn == _ROUNDS - 1
-        choice = ModelChoice() if turn >= 2 else ModelChoice(degree=1)
-        model = fit_model(camera, known, at, weight=weight, choice=choice, start=start)
-        start = np.r_[model.curve, model.slope]
+    model = fit_model(camera, known, at, choice=_ROUGH, max_steps=4)
+    for choice, steps in ((_ROUGH, 4), (_FINAL, 6), (_FINAL, 8)):
         off = ciede2000(linear_to_lab(model.apply(camera, at)), wanted)
         spread = max(1.4826 * float(np.median(off)), 0.5)
-        if turn < 1:
+        if choice is _ROUGH:
             weight = 1 / np.maximum(off / spread, 1.0) ** 2
-        elif not last:
-            weight = (off <= max(_OUTLIER_SPREADS * spread, _OUTLIER_DELTA_E)).astype(float)
+        else:
+            kept = (off <= max(_OUTLIER_SPREADS * spread, _OUTLIER_DELTA_E)).astype(float)
+            if np.array_equal(kept, weight):
+                break
+            weight = kept
+        start = np.r_[model.curve, model.slope]
+        model = fit_model(
+            camera, known, at, weight=weight, choice=choice, start=start, max_steps=steps
+        )
     return model, weight

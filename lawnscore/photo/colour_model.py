@@ -20,10 +20,15 @@ from lawnscore.card.colourspace import decode_srgb, linear_to_lab
 
 Array = NDArray[np.float64]
 
-_LEVELS = 512
+_LEVELS = 129
 _PLAIN_TERMS = 0.02
 """Ridge of the plain terms over that of the cross terms."""
 _GRID = np.linspace(0.0, 1.0, _LEVELS)
+_SRGB_STEPS = np.diff(decode_srgb(_GRID))
+_MIDDLE = _GRID[1:] + _GRID[:-1] - 1.0  # middle of each step, from -1 to 1
+_SHAPES = np.stack([_MIDDLE, 1.5 * _MIDDLE**2 - 0.5, 2.5 * _MIDDLE**3 - 1.5 * _MIDDLE])
+_STEP = 1e-4
+"""Step of the derivatives by the tone-curve parameters."""
 
 
 @dataclass(frozen=True)
@@ -58,17 +63,13 @@ class ModelChoice:
 
 
 def tone_curve(parameters: ArrayLike) -> Array:
-    """Return linear light ``(512,)`` of evenly spaced camera values 0 to 1.
+    """Return linear light ``(129,)`` of evenly spaced camera values 0 to 1.
 
     The log of the slope, against sRGB, is a polynomial (Legendre, degree 1 to 3) of the camera
     value, so that the curve rises for all parameters; all zero gives sRGB. It runs from 0 to 1.
     """
-    theta = np.zeros(3)
-    given = np.asarray(parameters, dtype=np.float64)
-    theta[: len(given)] = given
-    u = 2 * _GRID - 1
-    shape = theta[0] * u + theta[1] * (1.5 * u**2 - 0.5) + theta[2] * (2.5 * u**3 - 1.5 * u)
-    steps = np.diff(decode_srgb(_GRID)) * np.exp((shape[1:] + shape[:-1]) / 2)
+    theta = np.asarray(parameters, dtype=np.float64)
+    steps = _SRGB_STEPS * np.exp(theta @ _SHAPES[: len(theta)])
     rise = np.concatenate([[0.0], np.cumsum(steps)])
     return np.asarray(rise / rise[-1], dtype=np.float64)
 
@@ -164,40 +165,64 @@ class _Fit:
         matrix = np.linalg.solve(gram, rows.T @ wanted)
         return matrix, wanted - rows @ matrix
 
-    def residual(self, theta: Array, noise: float) -> Array:
-        _, rest = self.solve(theta)
-        whole = np.r_[rest.ravel() / noise, theta / self.prior_sd()]
-        return np.asarray(whole, dtype=np.float64)
+    def slopes(self, theta: Array, matrix: Array) -> Array:
+        """Return the weighted correction's derivatives by ``theta``, ``(k, n, 3)``."""
+        here = self.design(theta) * self.scale[:, None]
+        found = []
+        for step in _STEP * np.eye(theta.size)[: self.n_curve]:
+            moved = self.design(theta + step) * self.scale[:, None]
+            found.append((moved - here) @ matrix / _STEP)
+        if self.n_slope:
+            seen = here @ matrix
+            found += [-place[:, None] * seen for place in self.places.T]
+        return np.array(found).reshape(theta.size, len(here), 3)
+
+    def noise(self, rest: Array) -> float:
+        """Return the spread of the residuals: it sets how much the priors weigh."""
+        n = max(int(np.count_nonzero(self.scale)), 1)
+        return max(float(np.sqrt((rest[: len(self.scale)] ** 2).sum() / (3 * n))), 1e-3)
+
+    def step(self, theta: Array) -> tuple[Array, Array, float, float]:
+        """Return normal matrix, gradient, sum of squares and noise of the projected problem.
+
+        Kaufman 1975, BIT 15:49-57: the matrix is held while the curve moves, and what the matrix
+        would take up is projected out.
+        """
+        matrix, rest = self.solve(theta)
+        noise = self.noise(rest)
+        design = self.design(theta) * self.scale[:, None]
+        moves = self.slopes(theta, matrix)
+        gram = design.T @ design + np.diag(self.penalty(design) ** 2)
+        taken = np.linalg.solve(gram, np.einsum("nt,knc->ktc", design, moves))
+        free = moves - np.einsum("nt,ktc->knc", design, taken)
+        jacobian = free.reshape(theta.size, -1) / noise
+        precision = 1 / self.prior_sd() ** 2
+        right = rest[: len(design)].ravel() / noise
+        normal = jacobian @ jacobian.T + np.diag(precision)
+        gradient = jacobian @ right - precision * theta
+        return normal, gradient, self.square(theta, rest, noise), noise
+
+    def square(self, theta: Array, rest: Array, noise: float) -> float:
+        return float((rest**2).sum() / noise**2 + ((theta / self.prior_sd()) ** 2).sum())
 
 
-def _minimise(fit: _Fit, theta: Array, noise: float, steps: int = 12) -> Array:
+def _minimise(fit: _Fit, theta: Array, max_steps: int) -> Array:
     """Return the parameters of curve and slope by damped Gauss-Newton (Levenberg-Marquardt)."""
-    if theta.size == 0:
-        return theta
-    here = fit.residual(theta, noise)
-    best, damping = float(here @ here), 1e-3
-    for _ in range(steps):
-        jacobian = np.stack(
-            [
-                (fit.residual(theta + step, noise) - here) / 1e-4
-                for step in 1e-4 * np.eye(theta.size)
-            ],
-            axis=1,
-        )
-        normal = jacobian.T @ jacobian
-        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), jacobian.T @ here)
-        trial = theta + np.clip(step, -1.0, 1.0)
-        there = fit.residual(trial, noise)
-        value = float(there @ there)
-        if value < best:
-            done = best - value < 1e-3 * best
-            theta, here, best, damping = trial, there, value, damping / 5
-            if done:
+    damping = 1e-3
+    for _ in range(max_steps if theta.size else 0):
+        normal, gradient, here, noise = fit.step(theta)
+        for _ in range(6):
+            move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+            trial = theta + np.clip(move, -1.0, 1.0)
+            there = fit.square(trial, fit.solve(trial)[1], noise)
+            if there < here:
                 break
+            damping = max(damping, 1e-4) * 10
         else:
-            damping *= 10
-            if damping > 1e4:
-                break
+            return theta
+        theta, damping = trial, damping / 5
+        if here - there < 1e-3 * here:
+            break
     return theta
 
 
@@ -209,6 +234,7 @@ def fit_model(
     weight: Array | None = None,
     choice: ModelChoice | None = None,
     start: Array | None = None,
+    max_steps: int = 12,
 ) -> Model:
     """Return the correction that takes ``camera`` ``(n, 3)`` to ``reference`` ``(n, 3)``.
 
@@ -226,18 +252,14 @@ def fit_model(
         How to fit.
     start
         Curve and slope parameters to start from.
+    max_steps
+        Most steps of the search.
     """
     choice = choice or ModelChoice()
     weight = np.ones(len(camera)) if weight is None else weight
     fit = _Fit(camera, reference, places, weight, choice)
     theta = np.zeros(fit.n_curve + fit.n_slope) if start is None else start
-    # The spread of the residuals sets how much the priors weigh; found in two rounds.
-    noise = 0.05
-    for _ in range(2):
-        theta = _minimise(fit, theta, noise)
-        _, rest = fit.solve(theta)
-        used = np.repeat(weight > 0, 3)
-        noise = max(float(np.sqrt(np.mean(rest[: len(camera)].ravel()[used] ** 2))), 1e-3)
+    theta = _minimise(fit, theta, max_steps)
     matrix, _ = fit.solve(theta)
     curve, slope = fit.split(theta)
     return Model(choice, curve, matrix, slope)
@@ -261,8 +283,7 @@ def leave_one_out(
     theta = np.r_[model.curve, model.slope[: fit.n_slope]]
     jacobian, prior = _jacobian(fit, theta, model.matrix)
     rest = (reference - model.apply(camera, places)) * fit.scale[:, None]
-    noise = max(float(np.sqrt((rest**2).sum() / max(3 * (weight > 0).sum(), 1))), 1e-3)
-    normal = np.einsum("nci,ncj->ij", jacobian, jacobian) + np.diag(prior(noise))
+    normal = np.einsum("nci,ncj->ij", jacobian, jacobian) + np.diag(prior(fit.noise(rest)))
     leverage = np.einsum("nci,ij,ndj->ncd", jacobian, np.linalg.inv(normal), jacobian)
     out = np.linalg.solve(np.eye(3) * (1 + 1e-9) - leverage, rest[..., None])[..., 0]
     used = fit.scale > 0
@@ -278,8 +299,6 @@ def _jacobian(fit: _Fit, theta: Array, matrix: Array) -> tuple[Array, Callable[[
     jacobian = np.zeros((n, 3, 3 * terms + theta.size))
     for c in range(3):
         jacobian[:, c, c * terms : (c + 1) * terms] = design
-    for k, step in enumerate(1e-4 * np.eye(theta.size)):
-        moved = (fit.design(theta + step) * fit.scale[:, None] - design) @ matrix
-        jacobian[:, :, 3 * terms + k] = moved / 1e-4
+    jacobian[:, :, 3 * terms :] = fit.slopes(theta, matrix).transpose(1, 2, 0)
     ridge = np.tile(fit.penalty(design) ** 2, 3)
     return jacobian, lambda noise: np.r_[ridge, (noise / fit.prior_sd()) ** 2]

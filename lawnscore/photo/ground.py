@@ -36,6 +36,8 @@ _MAX_CELLS = 2_500_000
 _MAX_BOX_CELLS = 4_000_000
 _FINE = 1.5
 """Pixels a cell beyond which the photo is halved first, against aliasing."""
+_BAND = 96
+"""Rows that are flattened at a time."""
 _CIRCLE = 2 * np.pi * np.arange(64) / 64
 
 
@@ -111,11 +113,11 @@ def flatten(
     low = np.floor(polygon.min(axis=0) / mm_per_px) * mm_per_px
     size = np.ceil((polygon.max(axis=0) - low) / mm_per_px).astype(int) + 1
     mask = _mask(polygon, card_fit, low, size, mm_per_px)
-    area_m2 = float(np.count_nonzero(~mask)) * mm_per_px**2 * 1e-6
+    area_m2 = float(mask.size - np.count_nonzero(mask)) * mm_per_px**2 * 1e-6
     if area_m2 < _MIN_AREA_M2:
         raise PhotoRefused("cramped", f"only {area_m2:.2f} m2 of ground", photo.path)
     return Ground(
-        rgb=_warp(photo, card_fit, low, size, mm_per_px),
+        rgb=_warp(photo, card_fit, polygon, low, size, mm_per_px),
         mask=mask,
         mm_per_px=mm_per_px,
         origin_mm=(float(low[0]), float(low[1])),
@@ -202,38 +204,59 @@ def _camera_foot(card_fit: CardFit) -> tuple[Array, float]:
 def _mask(
     polygon: Array, card_fit: CardFit, low: Array, size: NDArray[np.int_], cell_mm: float
 ) -> NDArray[np.bool_]:
-    width, height = int(size[0]), int(size[1])
-    inside = np.zeros((height, width), np.uint8)
+    left_out = np.ones((int(size[1]), int(size[0])), np.uint8)
     shift = 4  # sixteenths of a cell
     corners = np.rint((polygon - low) / cell_mm * (1 << shift)).astype(np.int32)
-    cv2.fillConvexPoly(inside, corners, 1, cv2.LINE_8, shift)
-    card = np.array([[-_RIM_MM, -_RIM_MM], [card_fit.design.width_mm + _RIM_MM,
-                     card_fit.design.height_mm + _RIM_MM]])  # fmt: skip
-    (left, top), (right, bottom) = np.rint((card - low) / cell_mm).astype(int)
-    inside[max(top, 0) : max(bottom + 1, 0), max(left, 0) : max(right + 1, 0)] = 0
-    return np.asarray(inside == 0, dtype=np.bool_)
+    cv2.fillConvexPoly(left_out, corners, 0, cv2.LINE_8, shift)
+    design = card_fit.design
+    sheet = np.array([(0.0, 0.0), (design.width_mm, design.height_mm)])
+    first, last = np.rint((sheet + np.array([[-_RIM_MM], [_RIM_MM]]) - low) / cell_mm).astype(int)
+    (left, top), (right, bottom) = np.maximum(first, 0), np.maximum(last + 1, 0)
+    left_out[top:bottom, left:right] = 1
+    return left_out.view(np.bool_)
 
 
 def _warp(
-    photo: Photo, card_fit: CardFit, low: Array, size: NDArray[np.int_], cell_mm: float
+    photo: Photo,
+    card_fit: CardFit,
+    polygon: Array,
+    low: Array,
+    size: NDArray[np.int_],
+    cell_mm: float,
 ) -> NDArray[np.uint8]:
+    """Return the flat photo, band by band: what lies outside the polygon costs nothing."""
     rgb, step = photo.rgb, float(photo.reduction)
     while cell_mm / (card_fit.mm_per_px * step) > _FINE:
         shape = (rgb.shape[1] // 2, rgb.shape[0] // 2)
-        rgb, step = (
-            cast(NDArray[np.uint8], cv2.resize(rgb, shape, interpolation=cv2.INTER_AREA)),
-            step * 2,
-        )
-    to_mm = np.array([[cell_mm, 0.0, low[0]], [0.0, cell_mm, low[1]], [0.0, 0.0, 1.0]])
+        rgb = cast(NDArray[np.uint8], cv2.resize(rgb, shape, interpolation=cv2.INTER_AREA))
+        step *= 2
     offset = 0.5 / step - 0.5
     to_read = np.array([[1 / step, 0.0, offset], [0.0, 1 / step, offset], [0.0, 0.0, 1.0]])
-    flat = cv2.warpPerspective(
-        rgb,
-        to_read @ card_fit.homography @ to_mm,
-        (int(size[0]), int(size[1])),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-    )
-    return cast(NDArray[np.uint8], flat)
+    width, height = int(size[0]), int(size[1])
+    flat = np.zeros((height, width, 3), np.uint8)
+    for top in range(0, height, _BAND):
+        rows = slice(top, min(top + _BAND, height))
+        left, right = _reach((polygon - low) / cell_mm, rows, width)
+        x, y = low + cell_mm * np.array([left, top])
+        to_mm = np.array([[cell_mm, 0.0, x], [0.0, cell_mm, y], [0.0, 0.0, 1.0]])
+        if right > left:
+            flat[rows, left:right] = cv2.warpPerspective(
+                rgb,
+                to_read @ card_fit.homography @ to_mm,
+                (right - left, rows.stop - rows.start),
+                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            )
+    return flat
+
+
+def _reach(polygon: Array, rows: slice, width: int) -> tuple[int, int]:
+    """Return the columns that a polygon (in cells) covers within some rows."""
+    for line in ([0.0, 1.0, 1.0 - rows.start], [0.0, -1.0, rows.stop]):
+        polygon = _clip(polygon, np.array(line))
+        if not len(polygon):
+            return 0, 0
+    left, right = int(polygon[:, 0].min()) - 1, int(polygon[:, 0].max()) + 2
+    return max(left, 0), min(right, width)
 
 
 def _scale_error(photo: Photo, card_fit: CardFit, polygon: Array) -> float:

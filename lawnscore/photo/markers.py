@@ -104,11 +104,13 @@ def _sharpen_corners(grey: Grey, found: dict[int, Array]) -> dict[int, Array]:
 def _paper_boxes(rgb: NDArray[np.uint8]) -> Iterator[Box]:
     """Yield where a sheet of paper may lie, likeliest first, in pixels of ``rgb``."""
     height, width = rgb.shape[0] // _SHRINK, rgb.shape[1] // _SHRINK
-    small = cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA)
-    least = small.min(axis=2)
-    chroma = small.max(axis=2) - least
-    paper = np.where(chroma < 0.35 * least + 20, least, 0).astype(np.uint8)
-    top = float(np.percentile(paper, 99.5))
+    small = cv2.resize(rgb, (width, height), interpolation=cv2.INTER_NEAREST)
+    red, green, blue = cv2.split(cv2.blur(small, (3, 3)))
+    least = np.asarray(cv2.min(cv2.min(red, green), blue), dtype=np.uint8)
+    chroma = cv2.max(cv2.max(red, green), blue) - least
+    paper = np.where(chroma < 20 + (least >> 2) + (least >> 3), least, 0).astype(np.uint8)
+    counts = np.cumsum(np.bincount(paper.ravel(), minlength=256))
+    top = int(np.searchsorted(counts, 0.995 * counts[-1]))
     kernel = np.ones((3, 3), np.uint8)
     seen: list[Box] = []
     for level in _PAPER_LEVELS:

@@ -244,7 +244,7 @@ def _best(problem: _Problem, focal: float) -> tuple[Array, float]:
 
 def _pose(problem: _Problem, p: Array, source: str, chi2: float) -> Pose:
     hessian, _ = problem.normal(p)
-    inverse = np.linalg.inv(hessian)
+    inverse = np.asarray(np.linalg.inv(hessian), dtype=np.float64)
     spread = float(max(chi2 / max(len(problem.pixels) - 8, 1), 1.0))
     # Residuals beyond what corners scatter tell of a warped card: allow for more of the same.
     warp_mm = _WARP_SD_MM * float(np.sqrt(min(spread, 9.0)))
