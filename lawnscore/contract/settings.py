@@ -71,19 +71,41 @@ class Settings:
     report: ReportSettings = field(default_factory=ReportSettings)
 
 
+RANGES: dict[str, tuple[float, float]] = {
+    "scoring.bare_patch_min_cm2": (0.2, 100_000),
+    "scoring.max_distance_m": (0.1, 10),
+    "scoring.max_tilt_deg": (1, 80),
+    **{f"scoring.condition.{part.name}": (0, 1e6) for part in fields(ConditionWeights)},
+    "history.recovery_default_days": (1, 1000),
+    "history.visit_gap_days": (1, 3650),
+    "history.latitude_deg": (-90, 90),
+}
+"""What each number may be. A patch cannot be smaller than a cell of the ground (4 mm square)."""
+
+CHOICES: dict[str, tuple[str, ...]] = {
+    "history.hemisphere": ("north", "south"),
+    "report.area_unit": ("m2", "sq ft"),
+}
+"""What a text may be where only some will do."""
+
+
 def read_settings(path: Path) -> Settings:
     """Read `round.toml`.
 
     Raises
     ------
     LawnscoreError
-        When the file is missing, is not TOML, or has a key or a type that is not known.
+        When the file is missing, is not TOML, or has a key, a type or a value that will not do.
     """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise LawnscoreError(
             "there is no round.toml", "Make a round with `lawnscore new`.", path
+        ) from None
+    except OSError as error:
+        raise LawnscoreError(
+            f"cannot be opened ({error.strerror})", "Allow yourself to read it.", path
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise LawnscoreError(f"not a TOML file ({error})", "Mend the line named.", path) from None
@@ -102,7 +124,10 @@ def _build(kind: Any, data: dict[str, Any], prefix: str, path: Path) -> Any:
                 f"unknown setting `{name}`", f"Use one of: {', '.join(known)}.", path
             )
         values[key] = _convert(getattr(default, key), value, name, path)
-    return kind(**values)
+    settings = kind(**values)
+    if isinstance(settings, ConditionWeights) and not any(asdict(settings).values()):
+        raise LawnscoreError("all weights of the condition are 0", "Give one of them more.", path)
+    return settings
 
 
 def _convert(default: Any, value: Any, name: str, path: Path) -> Any:
@@ -112,8 +137,16 @@ def _convert(default: Any, value: Any, name: str, path: Path) -> Any:
         return _build(type(default), value, f"{name}.", path)
     number = isinstance(default, int | float) or default is None
     if number and isinstance(value, int | float) and not isinstance(value, bool):
-        return int(value) if isinstance(default, int) else float(value)
+        low, high = RANGES[name]
+        whole = isinstance(default, int)
+        if not low <= value <= high or (whole and value != int(value)):
+            wanted = f"{'a whole number' if whole else 'a number'} from {low:g} to {high:g}"
+            raise LawnscoreError(f"`{name}` is {value}", f"It must be {wanted}.", path)
+        return int(value) if whole else float(value)
     if isinstance(default, str) and isinstance(value, str):
+        if value not in CHOICES.get(name, (value,)):
+            wanted = " or ".join(CHOICES[name])
+            raise LawnscoreError(f"`{name}` is {value!r}", f"It must be {wanted}.", path)
         return value
     wanted = "a number" if number else "text in quotes"
     raise LawnscoreError(f"`{name}` is {value!r}", f"It must be {wanted}.", path)
