@@ -1,9 +1,110 @@
-"""Commands of `demo`."""
+"""Commands of `demo`: an invented round with known truth, made, scored and reported."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import typer
+
+from lawnscore.commands.output import Exit, print_json, say
+
+if TYPE_CHECKING:
+    from lawnscore.demo.check import DemoCheck
+    from lawnscore.demo.demo_round import DemoTruth
+    from lawnscore.report import ReportSummary
+    from lawnscore.round.summary import ScoreSummary
+
+_PLAIN_EVERY = 20
 
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
+    app.command()(demo)
+
+
+def demo(
+    folder: Path = typer.Argument(Path("demo-round"), metavar="[FOLDER]", help="Where to make it."),
+    small: bool = typer.Option(False, "--small", help="Two lawns and a dozen photos only."),
+    samples: Path | None = typer.Option(
+        None, "--samples", metavar="FOLDER", help="Make only the sample photos, in this folder."
+    ),
+    workers: int | None = typer.Option(
+        None, "--workers", min=1, help="Processes; 1 or 2 by default."
+    ),
+    as_json: bool = typer.Option(False, "--json", help="Print what was found as JSON."),
+) -> None:
+    """Make an invented round with known truth, score it and write its reports.
+
+    A few of its photos deserve to be refused. Exit status: 0 when just those were refused, 1
+    when other photos were, 2 when nothing could be done. Run again, it makes and scores only what
+    is missing.
+    """
+    if samples is not None:
+        _samples(samples, as_json)
+        return
+    from lawnscore.demo.check import check_demo
+    from lawnscore.demo.demo_round import make_demo_round
+    from lawnscore.report import write_reports
+    from lawnscore.round.batch import score_round
+
+    say(f"Rendering the photos of an invented round in {folder} (a few minutes).")
+    made = make_demo_round(folder, small=small, workers=workers, progress=_progress("rendered"))
+    say("Scoring.")
+    summary = score_round(
+        folder, workers=workers, progress=_progress("scored"), today=made.looked_back_on
+    )
+    say("Writing the reports.")
+    reports = write_reports(folder)
+    check = check_demo(folder)
+    if as_json:
+        print_json(_document(made, summary, check, reports))
+    else:
+        typer.echo("\n".join(_lines(summary, check, reports)))
+    raise typer.Exit(Exit.WELL if check.as_meant else Exit.SOME_REFUSED)
+
+
+def _samples(folder: Path, as_json: bool) -> None:
+    from lawnscore.demo.samples import make_samples
+
+    written = make_samples(folder, progress=_progress("rendered"))
+    if as_json:
+        print_json({"folder": str(folder), "photos": [str(path) for path in written]})
+    else:
+        typer.echo(f"{len(written)} rendered photos in {folder}, their truth in truth.csv.")
+
+
+def _progress(verb: str):  # type: ignore[no-untyped-def]
+    def show(done: int, total: int, photo: str) -> None:
+        if done in (1, total) or done % _PLAIN_EVERY == 0:
+            say(f"  {done} of {total} {verb}")
+
+    return show
+
+
+def _document(
+    made: DemoTruth, summary: ScoreSummary, check: DemoCheck, reports: ReportSummary
+) -> dict[str, object]:
+    from lawnscore.demo.check import as_dict
+
+    return {
+        "invented": True,
+        **summary.as_dict(),
+        "photos_rendered": made.n_made,
+        "truth": as_dict(check),
+        "reports": str(reports.index),
+    }
+
+
+def _lines(summary: ScoreSummary, check: DemoCheck, reports: ReportSummary) -> list[str]:
+    from lawnscore.round.summary import summary_lines
+
+    return [
+        *summary_lines(summary),
+        "",
+        *check.lines(),
+        "",
+        f"Look at {reports.index} in a browser; the tables lie beside it.",
+        f"The truth of every photo is in {summary.path / 'truth.csv'}.",
+        "All of this is invented: no such lawns, people or weather; the photos are rendered.",
+    ]

@@ -8,6 +8,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from datetime import date, timedelta
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -53,6 +54,12 @@ class DemoTruth:
     rows: tuple[dict[str, object], ...]
     n_made: int
 
+    @property
+    def looked_back_on(self) -> str:
+        """Day on which the round is looked back on: a week after its last photo."""
+        last = max(str(row["date"]) for row in self.rows)
+        return (date.fromisoformat(last) + timedelta(days=7)).isoformat()
+
 
 def make_demo_round(
     folder: Path | str,
@@ -93,7 +100,7 @@ def make_demo_round(
             if progress:
                 progress(n_done, len(todo), job.relative)
         rows = [_read_truth(path, job) for job in jobs]
-        _write_rows(path / TRUTH_FILE, TRUTH_COLUMNS, rows)
+        write_rows(path / TRUTH_FILE, TRUTH_COLUMNS, rows)
     except OSError as error:
         raise LawnscoreError(
             f"the demo cannot be written ({error.strerror or error})",
@@ -204,10 +211,11 @@ def _write_register(path: Path, *, seed: int, small: bool) -> None:
 
 
 def _write_table(path: Path, table: Table, rows: Iterable[dict[str, object]]) -> None:
-    _write_rows(path / f"{table.name}.csv", table.column_names, rows)
+    write_rows(path / f"{table.name}.csv", table.column_names, rows)
 
 
-def _write_rows(path: Path, columns: Iterable[str], rows: Iterable[dict[str, object]]) -> None:
+def write_rows(path: Path, columns: Iterable[str], rows: Iterable[dict[str, object]]) -> None:
+    """Write a CSV file with these columns; what a row does not have stays empty."""
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, list(columns), restval="", lineterminator="\n")
         writer.writeheader()
