@@ -26,11 +26,7 @@ _PLAUSIBLE_AREA_M2 = (2.0, 20_000.0)  # common practice, no source: a bed's edge
 _AREA_SLACK = 1.05
 _NUTRIENTS = ("n_pct", "p2o5_pct", "k2o_pct", "ca_pct", "mg_pct", "fe_pct", "s_pct")
 _EARLY_HOUR = 4  # a visit that passed midnight
-_CHOICES = {
-    "history.hemisphere": ("north", "south"),
-    "report.language": ("en", "de"),
-    "report.area_unit": ("m2", "sq ft"),
-}
+_LANGUAGES = ("en", "de")
 
 
 @dataclass(frozen=True)
@@ -77,17 +73,19 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
     problems += [*_places(photos, register), *_photo_dates(photos, day), *_repeats(photos)]
     notes += _visits_without_work(photos, register)
     return CheckResult(
-        tuple(problems), tuple(notes), len(register.lawns), len(register.work), len(photos)
+        tuple(problems),
+        tuple(notes),
+        len(register.lawns),
+        len(set(register.row_numbers["work"])),
+        len(photos),
     )
 
 
 def _setting_problems(folder: Path, settings: Settings) -> Iterator[Problem]:
-    for name, allowed in _CHOICES.items():
-        table, key = name.split(".")
-        value = getattr(getattr(settings, table), key)
-        if value not in allowed:
-            mend = f"Use one of: {', '.join(allowed)}."
-            yield Problem("round.toml", None, "", f"`{name}` is `{value}`", mend)
+    language = settings.report.language
+    if language not in _LANGUAGES:
+        mend = f"Use one of: {', '.join(_LANGUAGES)}."
+        yield Problem("round.toml", None, "", f"`report.language` is `{language}`", mend)
     logo = settings.report.logo
     if logo and not (folder / logo).is_file():
         mend = "Put it there, or name another file."

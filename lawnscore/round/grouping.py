@@ -21,6 +21,7 @@ SAME_VISIT = timedelta(hours=4)
 
 _OLD = timedelta(days=366)
 _FILE_OLDER = timedelta(hours=36)  # more than any two time zones are apart
+_BOTH = "the slip shows both codes"
 _EARLIEST = datetime(2000, 1, 1)
 _WRAP = (1000, 9000)  # numbers run from 9999 to 0001: DCF, JEITA CP-3461
 
@@ -181,7 +182,7 @@ class _Walk:
         self.trouble = "no slip was photographed before it"
         self.slip: Shot | None = None
         self.last: datetime | None = None
-        self.late = False
+        self.break_min = 0.0  # the break in the photos of this slip, if there is one
         self.card_in_use = any(sighting.shows_card for sighting in seen.values())
         self.dates: dict[Path, str] = {}  # of each visit, by its slip
         self.visits: dict[str, tuple[str, datetime]] = {}
@@ -213,12 +214,14 @@ class _Walk:
             self.trouble = f"the spot in {name} does not follow a slip of its zone"
         elif not stages and held is not None:
             self.code = replace(held, spot=spots.pop())
+            gap = self._gap_min(shot)  # a break may end with a slip of a spot
+            self.break_min = gap if gap > self.rules.gap_min else self.break_min
         else:
             lawn, zone = places.pop()
             self.both = len(stages) == 2
             spot = spots.pop() if spots else ""
             self.code = SlipCode(lawn, zone, sorted(stages)[-1], spot)
-            self.slip, self.late = shot, False
+            self.slip, self.break_min = shot, 0.0
             self.last = shot.local
 
     def _belonging(self, shot: Shot) -> Belonging:
@@ -231,17 +234,15 @@ class _Walk:
         question = doubt or self._card_question(shot)
         code = self.code
         if gap > self.rules.gap_min:
-            self.late = True
-        if self.late and not self.both:
-            wait = f"{gap:.0f} min" if gap > self.rules.gap_min else "a break"
+            self.break_min = gap
+        wait = f"{self.break_min:.0f} min"
+        if self.break_min and not self.both:
+            question = f"taken after a break of {wait} in the photos of the {code.stage} slip"
             if code.stage == "before":
                 code = replace(code, stage="after")
-                question = f"taken after the break in the photos ({wait}) of the before slip"
-            else:
-                question = f"taken {wait} after the photo before it"
         elif self.both:
-            code = replace(code, stage="after" if self.late else "before")
-            question = "the slip shows both codes; a break parts before from after"
+            code = replace(code, stage="after" if self.break_min else "before")
+            question = f"{_BOTH}; a break parts before from after"
         return Belonging(code, date, self.slip.path, question=question)
 
     def _gap_min(self, shot: Shot) -> float:
@@ -284,16 +285,37 @@ class _Walk:
         return self.dates[slip]
 
     def _both_sides(self, out: dict[Path, Belonging]) -> dict[Path, Belonging]:
-        """Leave what a slip with both codes does not part: photos without a break in them."""
-        both = "the slip shows both codes"
-        stages: dict[Path | None, set[str]] = {}
+        """Tell before from after where slips were photographed with both codes in view.
+
+        A break in the photos of the one slip parts them; else the first of two such slips of a
+        zone and date is before and the second after. What neither parts is left.
+        """
+        by_visit: dict[tuple[str, str, str], dict[Path, set[str]]] = {}
         for belonging in out.values():
-            if belonging.code is not None and belonging.question.startswith(both):
-                stages.setdefault(belonging.slip, set()).add(belonging.code.stage)
-        reason = f"{both} and there is no break that parts before from after"
-        return {
-            path: Belonging(reason=reason)
-            if stages.get(belonging.slip) == {"before"}
-            else belonging
-            for path, belonging in out.items()
-        }
+            if belonging.code and belonging.slip and belonging.question.startswith(_BOTH):
+                visit = (belonging.code.lawn, belonging.code.zone, belonging.date)
+                slips = by_visit.setdefault(visit, {})
+                slips.setdefault(belonging.slip, set()).add(belonging.code.stage)
+        mended = dict(out)
+        for slips in by_visit.values():
+            parted = len(slips) == 2 and all(stages == {"before"} for stages in slips.values())
+            for stage, (slip, stages) in zip(("before", "after"), slips.items(), strict=False):
+                if parted or stages == {"before"}:
+                    mended |= _told_apart(out, slip, stage if parted else "")
+        return mended
+
+
+def _told_apart(out: dict[Path, Belonging], slip: Path, stage: str) -> dict[Path, Belonging]:
+    """Return what belongs to a slip of both codes, with its stage; left where it has none."""
+    mended = {}
+    for path, belonging in out.items():
+        if belonging.slip != slip or belonging.code is None:
+            continue
+        if stage:
+            question = f"{_BOTH}; of two such slips the first is before, the second after"
+            code = replace(belonging.code, stage=stage)
+            mended[path] = replace(belonging, code=code, question=question)
+        else:
+            reason = f"{_BOTH} and there is no break that parts before from after"
+            mended[path] = Belonging(reason=reason)
+    return mended

@@ -134,9 +134,9 @@ def test_the_same_photo_twice(folder: Path) -> None:
     ("text", "said"),
     [
         ("[report]\nlanguage = 'fr'", "`report.language` is `fr`"),
-        ("[report]\narea_unit = 'acre'", "`report.area_unit` is `acre`"),
+        ("[report]\narea_unit = 'acre'", "`report.area_unit` is 'acre'"),
         ("[report]\nlogo = 'logo.png'", "names no file"),
-        ("[history]\nhemisphere = 'east'", "`history.hemisphere` is `east`"),
+        ("[history]\nhemisphere = 'east'", "`history.hemisphere` is 'east'"),
         ("[report]\ncolour = 'red'", "unknown setting `report.colour`"),
         ("report", "not a TOML file"),
     ],

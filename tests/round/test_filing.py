@@ -341,7 +341,7 @@ def test_a_break_in_the_photos_of_a_before_slip_needs_a_word(dump: Dump, plan: P
     assert list(filed(made)) == ["IMG_0002.jpg"]
     asked = made.having("ask")
     assert [item.stage for item in asked] == ["after", "after"]
-    assert "after the break" in asked[0].reason
+    assert asked[1].reason == "taken after a break of 45 min in the photos of the before slip"
     assert len(filed(plan(confirm=True))) == 3
     assert confirmed(asked[0]).action == "file"
 
@@ -349,7 +349,7 @@ def test_a_break_in_the_photos_of_a_before_slip_needs_a_word(dump: Dump, plan: P
 def test_photos_long_after_an_after_slip_are_not_filed_unasked(dump: Dump, plan: Plan) -> None:
     dump.visit(MILL, "after", n=1)
     dump.photo(wait=300)
-    assert "300 min after" in reasons(plan())["IMG_0003.jpg"]
+    assert "a break of 300 min" in reasons(plan())["IMG_0003.jpg"]
 
 
 def test_a_slip_with_both_codes_is_parted_by_a_break(dump: Dump, plan: Plan) -> None:
@@ -365,6 +365,16 @@ def test_a_slip_with_both_codes_and_no_break_files_nothing(dump: Dump, plan: Pla
     dump.photo(SlipCode(*MILL, "before"), SlipCode(*MILL, "after"))
     dump.photo()
     assert "no break" in reasons(plan(confirm=True))["IMG_0002.jpg"]
+
+
+def test_two_slips_with_both_codes_are_before_and_after(dump: Dump, plan: Plan) -> None:
+    for wait in (1, 60):
+        dump.photo(SlipCode(*MILL, "before"), SlipCode(*MILL, "after"), wait=wait)
+        dump.photo()
+    assert [(i.relative, i.stage) for i in plan().having("ask")] == [
+        ("IMG_0002.jpg", "before"),
+        ("IMG_0004.jpg", "after"),
+    ]
 
 
 def test_slips_of_two_zones_in_one_photo_file_nothing(dump: Dump, plan: Plan) -> None:
@@ -455,6 +465,15 @@ def test_spots_come_from_their_slips_and_from_file_names(dump: Dump, plan: Plan)
         ("oak", "oak--IMG_0005.jpg", "before"),
         ("oak", "oak--IMG_0007.jpg", "after"),
     ]
+
+
+def test_a_break_that_ends_with_a_spot_slip_needs_a_word(dump: Dump, plan: Plan) -> None:
+    dump.photo(SlipCode(*MILL, "before"))
+    dump.photo()
+    dump.photo(SlipCode(*MILL, "", "gate"), wait=50)
+    dump.photo()
+    assert list(filed(plan())) == ["IMG_0002.jpg"]
+    assert "a break of 50 min" in reasons(plan())["IMG_0004.jpg"]
 
 
 def test_a_spot_of_another_zone_files_nothing(dump: Dump, plan: Plan) -> None:
