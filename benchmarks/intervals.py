@@ -47,6 +47,8 @@ LEVELS = {
 
 @dataclass(frozen=True)
 class Settings:
+    """What is simulated: zones in all, numbers of photos, seed, zones scored together."""
+
     zones: int
     photos: tuple[int, ...]
     seed: int

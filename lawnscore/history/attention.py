@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,90 +12,16 @@ from scipy import special
 from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import ATTENTION
-from lawnscore.history.drift import Drift, DriftPriors, Visits, drift
+from lawnscore.history.drift import Drift, drift
 from lawnscore.history.intervals import half_width_se
-from lawnscore.history.recovery import recovery, until
 from lawnscore.history.season import Weather, read_weather
-from lawnscore.history.series import (
-    Occasions,
-    day_numbers,
-    iso_date,
-    occasions,
-)
+from lawnscore.history.series import Occasions, iso_date
+from lawnscore.history.watch import WATCHES, State, Watch, look, raised, watched_visits
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Watch:
-    """How one measure is watched for drift.
-
-    Parameters
-    ----------
-    flag, measure, sign
-        Flag raised, column watched, and the direction that is bad.
-    scale, back
-        Scale on which visits are compared, and the way back from it.
-    priors
-        Standard deviations on that scale.
-    threshold
-        Standardised step that raises the flag; tuned by ``benchmarks/attention.py``.
-    least
-        Smallest step worth a flag, in the unit of the measure.
-    points
-        Points of cover that one unit of the measure counts for in the urgency; our choice.
-    unit, digits
-        How numbers are written in the evidence.
-    """
-
-    flag: str
-    measure: str
-    sign: int
-    scale: Callable[[Array], Array]
-    back: Callable[[Array], Array]
-    priors: DriftPriors
-    threshold: float
-    least: float
-    points: float
-    unit: str = "points"
-    digits: int = 1
-
-
-def _same(x: Array) -> Array:
-    return x
-
-
-def _root(x: Array) -> Array:
-    return np.asarray(np.sqrt(np.maximum(x, 0.0)))
-
-
-def _square(x: Array) -> Array:
-    return np.asarray(np.maximum(x, 0.0) ** 2)
-
-
-WATCHES = (
-    Watch(
-        "cover falling", "green_cover_pct", -1, _same, _same,
-        DriftPriors(1.5, 5.0, 4.0, 1.0), 2.6, 4.0, 1.0,
-    ),
-    Watch(
-        "colour fading", "colour_index", -1, _same, _same,
-        DriftPriors(0.01, 0.04, 0.03, 0.006), 3.2, 0.03, 100.0, "", 2,
-    ),
-    Watch(
-        "casts rising", "casts_per_m2", 1, _root, _square,
-        DriftPriors(0.3, 1.5, 1.0, 0.25), 3.2, 5.0, 0.2, "per m2",
-    ),
-    Watch(
-        "bare patches growing", "bare_patch_pct", 1, _root, _square,
-        DriftPriors(0.2, 0.5, 0.4, 0.15), 3.2, 2.0, 1.5,
-    ),
-)  # fmt: skip
-"""What is watched for drift, and when it is flagged."""
-
-QUIET_FACTOR = 2.0
-"""The sward is left out of the watch for twice the expected recovery after a renovation."""
 UNEVEN_POINTS, UNEVEN_Z = 10.0, 3.0
 """Points and standard errors that a zone must lie below its lawn's others; our choice."""
 UNEVEN_DAYS = 60
@@ -112,18 +36,6 @@ DISEASE_RANGE_C, DISEASE_WET_H, RAIN_WET_MM = (0.0, 15.0), 10.0, 1.0
 and university extension); a day of rain stands for wet leaf where that is not recorded."""
 AREA_RANGE = (0.25, 4.0)
 """How far the area may raise or lower the urgency against the round's usual area; our choice."""
-
-
-@dataclass(frozen=True, eq=False)
-class _State:
-    """What every flag looks at."""
-
-    series: Occasions
-    today: int
-    settings: HistorySettings
-    recovery: pd.DataFrame
-    quiet: npt.NDArray[np.bool_]  # (n,) occasions set back on purpose
-    rows: Index  # first photographed occasion of each visit
 
 
 def attention(
@@ -168,95 +80,32 @@ def attention(
     sure that is, times the zone's area against the usual one, times how soon (a loss still going
     on counts more than one that is over).
     """
-    options = settings or HistorySettings()
-    visits = until(visit_scores, today)
-    series = occasions(visits)
-    now = _today(series, today)
-    state = _State(
-        series,
-        now,
-        options,
-        recovery(visits, work, weather, today=today, settings=options),
-        np.zeros(0, bool),
-        _first_rows(series),
-    )
-    state = _with_quiet(state)
-    found = _drifts(state)
-    found += _slow(state) + _uneven(state) + _overdue(state, lawns) + _poor(state, photo_scores)
+    state = look(visit_scores, work, weather, today=today, settings=settings)
+    slow = _slow(state)
+    late = {(row["lawn"], row["zone"]) for row in slow}
+    # a recovery that is slow says already that cover is low
+    found = [
+        row
+        for row in _drifts(state)
+        if row["flag"] != "cover falling" or (row["lawn"], row["zone"]) not in late
+    ]
+    found += slow + _uneven(state) + _overdue(state, lawns) + _poor(state, photo_scores)
     found += _disease(state, read_weather(weather), lawns)
     return _ranked(found, lawns)
 
 
-def _today(series: Occasions, today: str | None) -> int:
-    if today is not None:
-        return int(day_numbers(pd.Series([today]))[0])
-    return int(series.day.max()) if len(series.day) else 0
-
-
-def _first_rows(series: Occasions) -> Index:
-    has = np.flatnonzero(np.isfinite(series.values("green_cover_pct")))
-    _, first = np.unique(series.visit[has], return_index=True)
-    return np.asarray(has[first], np.int64)
-
-
-def _with_quiet(state: _State) -> _State:
-    series, table = state.series, state.recovery
-    quiet = np.zeros(len(series.day), bool)
-    if len(table):
-        names = state.series.places.assign(place=np.arange(len(series.places)))
-        joined = (
-            table[["lawn", "zone"]].astype(object).merge(names, on=["lawn", "zone"], how="left")
-        )
-        begin = day_numbers(table["renovation_date"])
-        expected = table["expected_days_to_95"].fillna(state.settings.recovery_default_days)
-        length = QUIET_FACTOR * np.maximum(
-            expected.to_numpy(float), state.settings.recovery_default_days
-        )
-        span = 4_000_000
-        key = series.place * span + series.day * 4 + series.stage
-        place = joined["place"].to_numpy(np.int64)
-        low = np.searchsorted(key, place * span + begin * 4 + 2)
-        high = np.searchsorted(key, place * span + (begin + length.astype(np.int64)) * 4 + 3)
-        edge = np.zeros(len(key) + 1, np.int64)
-        np.add.at(edge, low, 1)
-        np.add.at(edge, high, -1)
-        quiet = np.cumsum(edge)[:-1] > 0
-    return _State(series, state.today, state.settings, table, quiet, state.rows)
-
-
-def watched_visits(state_rows: Index, series: Occasions, quiet: Any, watch: Watch) -> Visits:
-    """Return the visits of one measure on the watch's scale, without the quiet times."""
-    value, low, high = (series.values(f"{watch.measure}{end}") for end in ("", "_low", "_high"))
-    y = watch.scale(value)
-    se = half_width_se(watch.scale(low), watch.scale(high))
-    rows = state_rows[~quiet[state_rows] & np.isfinite(y[state_rows])]
-    known = np.isfinite(se[rows]) & (se[rows] > 0)
-    usual = 1.5 * float(np.median(se[rows][known])) if known.any() else 3 * watch.priors.stray_least
-    return Visits(series.place[rows], series.day[rows], y[rows], np.where(known, se[rows], usual))
-
-
-def _drifts(state: _State) -> list[dict[str, Any]]:
+def _drifts(state: State) -> list[dict[str, Any]]:
     found = []
     n = len(state.series.places)
     for watch in WATCHES:
-        visits = watched_visits(state.rows, state.series, state.quiet, watch)
+        visits = watched_visits(state, watch)
         moved = drift(visits, n, watch.priors, sign=watch.sign)
         for place in np.flatnonzero(raised(moved, watch, state.today)):
             found.append(_drift_flag(state, watch, moved, int(place)))
     return found
 
 
-def raised(moved: Drift, watch: Watch, today: int) -> npt.NDArray[np.bool_]:
-    """Return which places the watch flags: clear, large enough and recent."""
-    before = moved.last_value - moved.step
-    change = watch.back(moved.last_value) - watch.back(before)
-    with np.errstate(invalid="ignore"):
-        clear = watch.sign * moved.z > watch.threshold
-        large = watch.sign * change >= watch.least
-    return np.asarray(clear & large & (today - moved.last_day <= 120))
-
-
-def _drift_flag(state: _State, watch: Watch, moved: Drift, p: int) -> dict[str, Any]:
+def _drift_flag(state: State, watch: Watch, moved: Drift, p: int) -> dict[str, Any]:
     value = float(watch.back(moved.last_value[p : p + 1])[0])
     before = float(watch.back((moved.last_value - moved.step)[p : p + 1])[0])
     change = value - before
@@ -283,7 +132,7 @@ def _drift_flag(state: _State, watch: Watch, moved: Drift, p: int) -> dict[str, 
     )
 
 
-def _method_changed(state: _State, p: int) -> bool:
+def _method_changed(state: State, p: int) -> bool:
     table = state.series.table
     rows = state.series.place == p
     return any(
@@ -293,7 +142,7 @@ def _method_changed(state: _State, p: int) -> bool:
 
 
 def _row(
-    state: _State, p: int, flag: str, since: int, measure: str | None, evidence: str, loss: float
+    state: State, p: int, flag: str, since: int, measure: str | None, evidence: str, loss: float
 ) -> dict[str, Any]:
     return {
         "lawn": state.series.places["lawn"].iloc[p],
@@ -307,7 +156,7 @@ def _row(
     }
 
 
-def _slow(state: _State) -> list[dict[str, Any]]:
+def _slow(state: State) -> list[dict[str, Any]]:
     table = state.recovery
     if table.empty:
         return []
@@ -339,7 +188,7 @@ def _slow(state: _State) -> list[dict[str, Any]]:
     return found
 
 
-def _uneven(state: _State) -> list[dict[str, Any]]:
+def _uneven(state: State) -> list[dict[str, Any]]:
     series = state.series
     cover = series.values("green_cover_pct")
     se = half_width_se(series.values("green_cover_pct_low"), series.values("green_cover_pct_high"))
@@ -367,7 +216,7 @@ def _uneven(state: _State) -> list[dict[str, Any]]:
     return found
 
 
-def _uneven_flag(state: _State, row: int, rest: float, gap: float, z: float) -> dict[str, Any]:
+def _uneven_flag(state: State, row: int, rest: float, gap: float, z: float) -> dict[str, Any]:
     series = state.series
     evidence = (
         f"cover is {series.values('green_cover_pct')[row]:.0f} % here and {rest:.0f} % in the "
@@ -384,7 +233,7 @@ def _last_of_place(place: Index) -> Index:
     return np.flatnonzero(last)
 
 
-def _overdue(state: _State, lawns: pd.DataFrame | None) -> list[dict[str, Any]]:
+def _overdue(state: State, lawns: pd.DataFrame | None) -> list[dict[str, Any]]:
     series = state.series
     found = []
     photos = series.values("photos")
@@ -401,7 +250,7 @@ def _overdue(state: _State, lawns: pd.DataFrame | None) -> list[dict[str, Any]]:
     return found + _never(state, lawns)
 
 
-def _never(state: _State, lawns: pd.DataFrame | None) -> list[dict[str, Any]]:
+def _never(state: State, lawns: pd.DataFrame | None) -> list[dict[str, Any]]:
     if lawns is None or lawns.empty:
         return []
     known = set(map(tuple, state.series.places.to_numpy().tolist()))
@@ -423,7 +272,7 @@ def _never(state: _State, lawns: pd.DataFrame | None) -> list[dict[str, Any]]:
     ]
 
 
-def _poor(state: _State, photo_scores: pd.DataFrame | None) -> list[dict[str, Any]]:
+def _poor(state: State, photo_scores: pd.DataFrame | None) -> list[dict[str, Any]]:
     series = state.series
     photos, refused = series.values("photos"), np.nan_to_num(series.values("refused"))
     half = 1.96 * half_width_se(
@@ -464,7 +313,7 @@ def _reasons(photos: pd.DataFrame | None, series: Occasions, row: int) -> str:
 
 
 def _disease(
-    state: _State, weather: Weather | None, lawns: pd.DataFrame | None
+    state: State, weather: Weather | None, lawns: pd.DataFrame | None
 ) -> list[dict[str, Any]]:
     if weather is None:
         return []
@@ -511,7 +360,7 @@ def disease_spell(weather: Weather, today: int) -> tuple[int, int, float, bool] 
     return int(days[begin]), length, float(t[part].mean()), bool(recorded[part].all())
 
 
-def _at_risk(state: _State, lawns: pd.DataFrame | None) -> list[int]:
+def _at_risk(state: State, lawns: pd.DataFrame | None) -> list[int]:
     # open, drained lawns are left out where the register says so; unknown is not safe
     places = state.series.places
     if lawns is None or "shade" not in lawns:

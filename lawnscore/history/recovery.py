@@ -40,16 +40,19 @@ WIDE_LOG_SD = 1.2
 """Spread given to the log rate while the round's own course is still being learnt."""
 PLATEAU_SD = 4.0
 """Points by which a lawn may end above or below its cover before; our choice."""
-SWARD_SD = 1.5
-"""Points by which a sward strays from a smooth course; our choice."""
+SWARD_SD = 2.5
+"""Points by which weather and season move a sward off a smooth course; our choice."""
 UNKNOWN_SE = 6.0
 """Points; standard error taken for a visit without interval; our choice."""
 SLOW_FACTOR = 1.5
 """A recovery is slow when it takes this many times as long as expected, or more."""
 SLOW_SURE = 0.9
 """... and when that is at least this probable."""
-SLOW_AFTER_DAYS = 21
-"""No recovery is called slow sooner; seed takes 1 to 3 weeks to show (common practice)."""
+SLOW_BEHIND = 1.64
+"""... and the last cover lies this many standard errors below even the slow course."""
+SLOW_AFTER_DAYS = 28
+"""No recovery is called slow in its first four weeks; seed takes 1 to 3 weeks to show (common
+practice)."""
 GROWTH_PER_DAY = 0.5
 """Growth potential of the days the default speaks of: about 13.5 degrees C; our choice."""
 UNRECORDED_DROP = 10.0
@@ -133,7 +136,8 @@ def recovery(
     normal approximation). The expected log rate and its spread come from the round's own
     recoveries by moments (DerSimonian & Laird 1986) once there are five with three visits or
     more; before that from ``settings.recovery_default_days``. ``slow``: more than 1.5 times the
-    expected time with a probability of 90 %, three weeks after the work or later.
+    expected time with a probability of 90 %, the last cover clearly below even that course, and
+    more than four weeks after the work.
     """
     options = settings or HistorySettings()
     series = occasions(until(visit_scores, today))
@@ -259,6 +263,8 @@ class Fit:
         Days to 95 % of the cover before; NaN in ``high`` when not reaching it is possible.
     slow
         Probability that it takes :data:`SLOW_FACTOR` times the expected time or more.
+    behind
+        Whether the last cover is clearly below a course of :data:`SLOW_FACTOR` times the time.
     expected
         Expected days.
     source
@@ -271,6 +277,7 @@ class Fit:
     low: Array
     high: Array
     slow: Array
+    behind: npt.NDArray[np.bool_]
     expected: Array
     source: npt.NDArray[Any]
 
@@ -302,7 +309,22 @@ def _fit(cases: Cases, settings: HistorySettings, clock: GrowthClock | None) -> 
         out["low"][at] = _days(clock, cases.end_day[at], low)
         out["high"][at] = _days(clock, cases.end_day[at], high)
         out["slow"][at] = slow
-    return Fit(fitted, curves, out["days"], out["low"], out["high"], out["slow"], expected, source)
+    behind = _behind(cases, SLOW_FACTOR * expected_t)
+    return Fit(
+        fitted, curves, out["days"], out["low"], out["high"], out["slow"], behind, expected, source
+    )
+
+
+def _behind(cases: Cases, slow_time: Array) -> npt.NDArray[np.bool_]:
+    """Return whether the last cover on the course lies clearly below the slow one."""
+    last = np.maximum(cases.n_after - 1, 0)[:, None]
+    t, y, sd = (np.take_along_axis(a, last, 1)[:, 0] for a in (cases.t, cases.y, cases.sd))
+    depth = _depth(cases)
+    with np.errstate(invalid="ignore"):
+        rate = np.maximum(depth + _logit(TARGET), 0.2) / slow_time
+        share = course(t, np.ones_like(t), depth, rate)
+        z = (share * cases.before - y) / np.hypot(sd, np.hypot(cases.before_se, SWARD_SD))
+    return np.asarray(z > SLOW_BEHIND)
 
 
 def _logit(p: float) -> float:
@@ -437,7 +459,7 @@ def _states(cases: Cases, fit: Fit) -> tuple[list[str], list[str | None]]:
         back = cases.now[i] >= target or (np.isfinite(fit.days[i]) and fit.days[i] <= since[i])
         if back:
             states.append("recovered")
-        elif fit.slow[i] >= SLOW_SURE and since[i] >= SLOW_AFTER_DAYS:
+        elif fit.slow[i] >= SLOW_SURE and since[i] > SLOW_AFTER_DAYS and fit.behind[i]:
             states.append("slow")
         else:
             states.append("recovering")

@@ -1,0 +1,190 @@
+"""What is watched for drift: the measures, their scales and thresholds, and the quiet times."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from lawnscore.contract.settings import HistorySettings
+from lawnscore.history.drift import Drift, DriftPriors, Visits
+from lawnscore.history.intervals import half_width_se
+from lawnscore.history.recovery import recovery, until
+from lawnscore.history.series import Occasions, day_numbers, occasions
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Watch:
+    """How one measure is watched for drift.
+
+    Parameters
+    ----------
+    flag, measure, sign
+        Flag raised, column watched, and the direction that is bad.
+    scale, back
+        Scale on which visits are compared, and the way back from it.
+    priors
+        Standard deviations on that scale.
+    threshold
+        Standardised step that raises the flag; tuned by ``benchmarks/attention.py``.
+    least
+        Smallest step worth a flag, in the unit of the measure.
+    points
+        Points of cover that one unit of the measure counts for in the urgency; our choice.
+    unit, digits
+        How numbers are written in the evidence.
+    """
+
+    flag: str
+    measure: str
+    sign: int
+    scale: Callable[[Array], Array]
+    back: Callable[[Array], Array]
+    priors: DriftPriors
+    threshold: float
+    least: float
+    points: float
+    unit: str = "points"
+    digits: int = 1
+
+
+def _same(x: Array) -> Array:
+    return x
+
+
+def _root(x: Array) -> Array:
+    return np.asarray(np.sqrt(np.maximum(x, 0.0)))
+
+
+def _square(x: Array) -> Array:
+    return np.asarray(np.maximum(x, 0.0) ** 2)
+
+
+WATCHES = (
+    Watch(
+        "cover falling", "green_cover_pct", -1, _same, _same,
+        DriftPriors(1.5, 5.0, 4.0, 1.0), 2.6, 4.0, 1.0,
+    ),
+    Watch(
+        "colour fading", "colour_index", -1, _same, _same,
+        DriftPriors(0.01, 0.04, 0.03, 0.006), 3.2, 0.03, 100.0, "", 2,
+    ),
+    Watch(
+        "casts rising", "casts_per_m2", 1, _root, _square,
+        DriftPriors(0.3, 1.5, 1.0, 0.25), 3.2, 5.0, 0.2, "per m2",
+    ),
+    Watch(
+        "bare patches growing", "bare_patch_pct", 1, _root, _square,
+        DriftPriors(0.2, 0.5, 0.4, 0.15), 3.2, 2.0, 1.5,
+    ),
+)  # fmt: skip
+"""What is watched for drift, and when it is flagged."""
+
+QUIET_FACTOR = 2.0
+"""The sward is left out of the watch for twice the expected recovery after a renovation."""
+LOOK_BACK_DAYS = 120
+"""A drift is flagged while the last visit is no older than this; our choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """What every flag looks at.
+
+    Parameters
+    ----------
+    series
+        Occasions up to the day looked from.
+    today
+        That day, as a day number.
+    recovery
+        The recovery table as of that day.
+    quiet
+        (n,) True where the sward is set back on purpose.
+    rows
+        First photographed occasion of each visit.
+    """
+
+    series: Occasions
+    today: int
+    settings: HistorySettings
+    recovery: pd.DataFrame
+    quiet: npt.NDArray[np.bool_]  # (n,) occasions set back on purpose
+    rows: Index  # first photographed occasion of each visit
+
+
+def look(
+    visit_scores: pd.DataFrame,
+    work: pd.DataFrame | None = None,
+    weather: pd.DataFrame | None = None,
+    *,
+    today: str | None = None,
+    settings: HistorySettings | None = None,
+) -> State:
+    """Return the round as it was known on one day; arguments as for ``attention``."""
+    options = settings or HistorySettings()
+    visits = until(visit_scores, today)
+    series = occasions(visits)
+    table = recovery(visits, work, weather, today=today, settings=options)
+    quiet = _quiet(series, table, options)
+    return State(series, _today(series, today), options, table, quiet, _first_rows(series))
+
+
+def _today(series: Occasions, today: str | None) -> int:
+    if today is not None:
+        return int(day_numbers(pd.Series([today]))[0])
+    return int(series.day.max()) if len(series.day) else 0
+
+
+def _first_rows(series: Occasions) -> Index:
+    has = np.flatnonzero(np.isfinite(series.values("green_cover_pct")))
+    _, first = np.unique(series.visit[has], return_index=True)
+    return np.asarray(has[first], np.int64)
+
+
+def _quiet(
+    series: Occasions, table: pd.DataFrame, settings: HistorySettings
+) -> npt.NDArray[np.bool_]:
+    if table.empty:
+        return np.zeros(len(series.day), bool)
+    names = series.places.assign(place=np.arange(len(series.places)))
+    joined = table[["lawn", "zone"]].astype(object).merge(names, on=["lawn", "zone"], how="left")
+    place = joined["place"].to_numpy(np.int64)
+    begin = day_numbers(table["renovation_date"])
+    usual = settings.recovery_default_days
+    expected = np.maximum(table["expected_days_to_95"].fillna(usual).to_numpy(float), usual)
+    end = begin + (QUIET_FACTOR * np.minimum(expected, 2 * usual)).astype(np.int64)
+    span = 4_000_000
+    key = series.place * span + series.day * 4 + series.stage
+    edge = np.zeros(len(key) + 1, np.int64)
+    # the `before` photos of the day itself still tell of the lawn as it was
+    np.add.at(edge, np.searchsorted(key, place * span + begin * 4 + 1), 1)
+    np.add.at(edge, np.searchsorted(key, place * span + end * 4 + 3), -1)
+    return np.asarray(np.cumsum(edge)[:-1] > 0)
+
+
+def watched_visits(state: State, watch: Watch) -> Visits:
+    """Return the visits of one measure on the watch's scale, without the quiet times."""
+    series = state.series
+    value, low, high = (series.values(f"{watch.measure}{end}") for end in ("", "_low", "_high"))
+    y = watch.scale(value)
+    se = half_width_se(watch.scale(low), watch.scale(high))
+    rows = state.rows[~state.quiet[state.rows] & np.isfinite(y[state.rows])]
+    known = np.isfinite(se[rows]) & (se[rows] > 0)
+    usual = 1.5 * float(np.median(se[rows][known])) if known.any() else 3 * watch.priors.stray_least
+    return Visits(series.place[rows], series.day[rows], y[rows], np.where(known, se[rows], usual))
+
+
+def raised(moved: Drift, watch: Watch, today: int) -> npt.NDArray[np.bool_]:
+    """Return which places the watch flags: clear, large enough and recent."""
+    before = moved.last_value - moved.step
+    change = watch.back(moved.last_value) - watch.back(before)
+    with np.errstate(invalid="ignore"):
+        clear = watch.sign * moved.z > watch.threshold
+        large = watch.sign * change >= watch.least
+    return np.asarray(clear & large & (today - moved.last_day <= LOOK_BACK_DAYS))
