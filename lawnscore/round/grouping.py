@@ -164,7 +164,7 @@ def _slip_before(
     last: Path | None = None
     before: dict[Path, Path | None] = {}
     for shot in ordered:
-        if seen[shot.path].codes:
+        if seen[shot.path].codes or seen[shot.path].fault:
             last = shot.path
         before[shot.path] = last
     return before
