@@ -1,13 +1,14 @@
 """The kinds of file: what the header says, and how to decode the picture at reduced size.
 
 Headers are read through Pillow's own classes for each format, which decode nothing; JPEG is
-decoded by OpenCV, which can leave out detail while it decodes; the rest by Pillow, which
-refuses damaged data.
+decoded by libjpeg-turbo, which can leave out detail while it decodes and tells of damage; the
+rest by Pillow and libheif, which refuse damaged data.
 """
 
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -35,6 +36,9 @@ JPEG_PIXELS_MAX = 205_000_000
 
 _COLOUR_PRIMARIES_P3 = 12
 """Code point of the P3 primaries with D65 (ITU-T H.273, table 2)."""
+
+_PADDING_MAX_BYTES = 16
+"""Some cameras pad the end of the picture; more than this is damage (from memory)."""
 
 _TIFF_SUBFILE_TYPE = 254
 _TIFF_DNG_VERSION = 50706
@@ -92,17 +96,12 @@ def _jpeg_header(data: bytes) -> Header:
     # The class itself, not Image.open: size limits are ours, and nothing is decoded yet.
     picture = JpegImageFile(io.BytesIO(data))
     _refuse_mode(picture.mode, JPEG)
-    _check_jpeg_complete(data)
-    flags = {1: cv2.IMREAD_COLOR} | {
-        r: getattr(cv2, f"IMREAD_REDUCED_COLOR_{r}") for r in REDUCTIONS[1:]
-    }
+    width, height = picture.size
 
     def decode(reduction: int) -> Bytes:
-        buffer = np.frombuffer(data, np.uint8)
-        bgr = cv2.imdecode(buffer, flags[reduction] | cv2.IMREAD_IGNORE_ORIENTATION)
-        if bgr is None:
-            raise Unreadable("a damaged JPEG file")
-        return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB, dst=bgr), dtype=np.uint8)
+        # The decoder takes the smallest of its scales (eighths) that is no smaller than this.
+        least = {"min_width": -(-width // reduction), "min_height": -(-height // reduction)}
+        return _decode_jpeg(data, least if reduction > 1 else {})
 
     return Header(
         size=picture.size,
@@ -113,17 +112,20 @@ def _jpeg_header(data: bytes) -> Header:
     )
 
 
-def _check_jpeg_complete(data: bytes) -> None:
-    """Refuse a JPEG whose picture does not end: decoders fill the rest with grey in silence."""
-    end = b"\xff\xd9"
-    if data.endswith(end):
-        return
-    # Something follows the picture (makers append their own), or the end is missing.
-    at = 2
-    while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != 0xDA:
-        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big") if data[at + 1] != 0xFF else 1
-    if data.find(end, at) < 0:
+def _decode_jpeg(data: bytes, least: dict[str, int]) -> Bytes:
+    """Decode to RGB; damage that other decoders paint over with grey is refused."""
+    from simplejpeg import decode_jpeg
+
+    try:
+        return np.asarray(decode_jpeg(data, "RGB", min_factor=1, **least))
+    except ValueError as error:
+        words = str(error)
+    padding = re.fullmatch(r"Corrupt JPEG data: (\d+) extraneous bytes before marker 0xd9", words)
+    if padding and int(padding[1]) <= _PADDING_MAX_BYTES:
+        return np.asarray(decode_jpeg(data, "RGB", min_factor=1, strict=False, **least))
+    if "premature end" in words.lower():
         raise Unreadable("the JPEG file is cut off: the copy did not finish")
+    raise Unreadable(f"a damaged JPEG file ({words})")
 
 
 def _png_header(data: bytes) -> Header:

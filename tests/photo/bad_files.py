@@ -53,6 +53,11 @@ def heic() -> bytes:
     return out.getvalue()
 
 
+def with_wrong_byte(data: bytes) -> bytes:
+    at = len(data) // 2
+    return data[:at] + b"\xff\x3f" + data[at + 2 :]
+
+
 def noise() -> Image.Image:
     return Image.fromarray(np.random.default_rng(1).integers(0, 255, (200, 200, 3), np.uint8))
 
@@ -98,6 +103,11 @@ BAD: dict[str, tuple[Callable[[], bytes], str]] = {
     "cut jpeg with zeros": (
         lambda: encoded("JPEG", noise(), quality=90)[:-3000] + bytes(3000),
         "cut off",
+    ),
+    "jpeg with a wrong byte": (lambda: with_wrong_byte(encoded("JPEG", noise())), "damaged JPEG"),
+    "jpeg without its middle": (
+        lambda: (d := encoded("JPEG", noise(), quality=90))[:9000] + d[15000:],
+        "JPEG file",
     ),
     "jpeg header alone": (lambda: encoded("JPEG", noise())[:300], "JPEG"),
     "jpeg start alone": (lambda: b"\xff\xd8\xff\xe0", "JPEG"),
