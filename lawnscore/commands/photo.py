@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ import typer
 from lawnscore.commands.output import Exit, print_json, print_table, say
 
 if TYPE_CHECKING:
+    from lawnscore.contract.measures import Measure
     from lawnscore.photo.score import PhotoScore
 
 Z95 = 1.96
@@ -114,8 +116,8 @@ def _print_for_people(score: PhotoScore) -> None:
         say(reason.advice)
     else:
         print_table(
-            ("measure", "value", "95 % interval of the photo", "meaning"),
-            _measure_rows(row),
+            ("measure", "value", "95 % interval, this ground", "the lawn around it", "meaning"),
+            _measure_rows(score),
             title=str(row["photo"]),
         )
         print_table(("photo", ""), _photo_rows(row))
@@ -127,24 +129,27 @@ def _print_for_people(score: PhotoScore) -> None:
         print_table(("quality check", "found", "allowed", ""), checks)
 
 
-def _measure_rows(row: dict[str, Any]) -> list[tuple[str, str, str, str]]:
+def _measure_rows(score: PhotoScore) -> list[tuple[str, ...]]:
     from lawnscore.contract.measures import MEASURES
 
-    out = []
+    out: list[tuple[str, ...]] = []
     for name, measure in MEASURES.items():
-        value, se = row[name], row[f"{name}_se"]
-        if value is None:
-            out.append((name, "unknown", "", measure.meaning))
+        value, se = score.row[name], score.row[f"{name}_se"]
+        if not isinstance(value, float) or not isinstance(se, float):
+            out.append((name, "unknown", "", "", measure.meaning))
             continue
         digits = 3 if measure.kind == "index" else 1
-        interval = ""
-        if se is not None:
-            low, high = value - Z95 * se, value + Z95 * se
-            low = low if measure.low is None else max(low, measure.low)
-            high = high if measure.high is None else min(high, measure.high)
-            interval = f"{low:.{digits}f} to {high:.{digits}f}"
-        out.append((name, f"{value:.{digits}f}", interval, measure.meaning))
+        around = math.hypot(se, score.sampling_se[name])
+        intervals = [_interval(measure, value, error, digits) for error in (se, around)]
+        out.append((name, f"{value:.{digits}f}", *intervals, measure.meaning))
     return out
+
+
+def _interval(measure: Measure, value: float, error: float, digits: int) -> str:
+    low, high = value - Z95 * error, value + Z95 * error
+    low = low if measure.low is None else max(low, measure.low)
+    high = high if measure.high is None else min(high, measure.high)
+    return f"{low:.{digits}f} to {high:.{digits}f}" if math.isfinite(error) else ""
 
 
 def _photo_rows(row: dict[str, Any]) -> list[tuple[str, str]]:

@@ -34,6 +34,15 @@ QUADRAT_MM = 500.0
 """Side of the quadrats in which casts are counted to see how clumped they lie, mm: 0.25 m2 as
 in Bartlett, Ritz, Harris & James 2006 (abstract)."""
 
+CAST_REL_SE = 0.10
+"""Error of a count of casts that is common to all of them, relative."""
+
+PATCH_REL_SE = 0.10
+"""Error of the area of bare patches, relative; also the share of patches doubtful by size."""
+
+EVENNESS_REL_SE = 0.10
+"""Error of the standard deviation between squares, relative."""
+
 MAX_CORRELATION = 0.9
 """Neighbouring tiles are never taken to be more alike than this."""
 
@@ -55,24 +64,26 @@ class Measures:
     values
         Value by measure; NaN where it is unknown.
     se
-        Standard error by measure, 1 sigma: as an estimate of the lawn around the photo.
-    model_se
-        The part of `se` that no further ground averages away: classes, card and light.
+        Standard error by measure, 1 sigma, of the value for the very ground that was measured:
+        classes, card, light and scale. More ground does not average it away.
+    sampling_se
+        What is to be added (in squares) when the photo speaks for the lawn around it. A visit
+        learns that from how its photos differ, so it is kept apart.
     shade_pct
         Share of the measured ground in cast shade, %.
     """
 
     values: dict[str, float]
     se: dict[str, float]
-    model_se: dict[str, float]
+    sampling_se: dict[str, float]
     shade_pct: float
 
 
 @dataclass(frozen=True)
 class _Estimate:
     value: float
+    se: float
     sampling_se: float
-    model_se: float = 0.0
 
 
 def measure(
@@ -101,16 +112,16 @@ def measure(
     found.update(_leaf_colour(class_map))
     found["evenness"] = _evenness(tiles, float(class_map.model_se[0]))
     values = {name: estimate.value for name, estimate in found.items()}
-    model = {name: estimate.model_se for name, estimate in found.items()}
-    total = {name: math.hypot(e.sampling_se, e.model_se) for name, e in found.items()}
-    for errors in (total, model):
+    se = {name: estimate.se for name, estimate in found.items()}
+    sampling = {name: estimate.sampling_se for name, estimate in found.items()}
+    for errors in (se, sampling):
         errors["condition"] = condition_se(values, errors, settings.condition)
     values["condition"] = condition(values, settings.condition)
     weight = class_map.weight
     return Measures(
         values={name: values[name] for name in MEASURES},
-        se={name: total[name] for name in MEASURES},
-        model_se={name: model[name] for name in MEASURES},
+        se={name: se[name] for name in MEASURES},
+        sampling_se={name: sampling[name] for name in MEASURES},
         shade_pct=100.0 * float((class_map.shade * weight).sum() / max(float(weight.sum()), 1e-9)),
     )
 
@@ -145,7 +156,7 @@ def _shares(class_map: ClassMap, tiles: _Tiles) -> dict[str, _Estimate]:
     for k, surface in enumerate(SURFACES):
         sampling = 100.0 * sampling_se(tiles.shares[..., k], tiles.weight)
         model = 100.0 * float(class_map.model_se[k])
-        out[_SURFACE_COLUMN[surface]] = _Estimate(float(means[k]), sampling, model)
+        out[_SURFACE_COLUMN[surface]] = _Estimate(float(means[k]), model, sampling)
     return {name: out[name] for name in SURFACE_SHARES}
 
 
@@ -208,22 +219,24 @@ def _neighbour_correlation(off: Floats, used: NDArray[np.bool_], variance: float
 
 
 def _cast_density(class_map: ClassMap, casts: Casts, ground: Ground) -> dict[str, _Estimate]:
-    """Expected number of casts over the area, with a counting error.
+    """Expected number of casts over the area.
 
-    The variance of a count is its mean times how clumped the casts lie, and one more cast, so
-    that none seen in a small area is not said to be none for sure; doubtful casts add p(1-p).
+    Doubtful casts add p(1-p) to the variance of the count on this ground. As a sample, its
+    variance is its mean times how clumped the casts lie, and one cast more, so that none seen
+    on a small ground is not said to be none for sure.
     """
     area_m2 = area_of(class_map)
     if area_m2 <= 0:
-        return {"casts_per_m2": _Estimate(math.nan, math.nan)}
+        return {"casts_per_m2": _Estimate(math.nan, math.nan, math.nan)}
     count = casts.expected_count
     doubt = float((casts.probability * (1.0 - casts.probability)).sum())
     clumped = _clumping(class_map, casts, ground)
     return {
         "casts_per_m2": _Estimate(
             count / area_m2,
+            math.hypot(math.sqrt(doubt), (CAST_REL_SE + 2.0 * ground.scale_rel_se) * count)
+            / area_m2,
             math.sqrt(count * clumped + 1.0) / area_m2,
-            math.hypot(math.sqrt(doubt), (0.05 + 2.0 * ground.scale_rel_se) * count) / area_m2,
         )
     }
 
@@ -270,19 +283,24 @@ def _patch_measures(class_map: ClassMap, patches: BarePatches) -> dict[str, _Est
     """Patches as objects: their number varies as a count, their area as a sum of so many."""
     area_m2 = area_of(class_map)
     if area_m2 <= 0:
-        unknown = _Estimate(math.nan, math.nan)
+        unknown = _Estimate(math.nan, math.nan, math.nan)
         names = ("bare_patch_pct", "bare_patches_per_m2", "largest_bare_patch_cm2")
         return dict.fromkeys(names, unknown)
     sizes = patches.area_cm2 / 1e4
     share = 100.0 * float(sizes.sum()) / area_m2
     sampling = 100.0 * math.sqrt(float((sizes**2).sum()) + 0.0025**2) / area_m2
+    missed = 100.0 * 0.0025 / area_m2 * 0.5
     largest = float(patches.area_cm2.max()) if patches.area_cm2.size else 0.0
     return {
-        "bare_patch_pct": _Estimate(share, sampling, 0.05 * share),
+        "bare_patch_pct": _Estimate(share, math.hypot(PATCH_REL_SE * share, missed), sampling),
         "bare_patches_per_m2": _Estimate(
-            patches.count / area_m2, math.sqrt(patches.count + 1.0) / area_m2
+            patches.count / area_m2,
+            math.sqrt(PATCH_REL_SE * patches.count + 0.25) / area_m2,
+            math.sqrt(patches.count + 1.0) / area_m2,
         ),
-        "largest_bare_patch_cm2": _Estimate(largest, 0.0, 0.05 * largest + 2.0),
+        "largest_bare_patch_cm2": _Estimate(
+            largest, PATCH_REL_SE * largest + 2.0, 0.5 * largest + 12.5
+        ),
     }
 
 
@@ -299,7 +317,7 @@ def _leaf_colour(class_map: ClassMap) -> dict[str, _Estimate]:
         step[k] = class_map.leaf_linear_se[k]
         spread += ((_colour_values(leaf + step) - _colour_values(leaf - step)) / 2.0) ** 2
     se = np.sqrt(spread)
-    return {n: _Estimate(float(v), 0.0, float(s)) for n, v, s in zip(names, value, se, strict=True)}
+    return {n: _Estimate(float(v), float(s), 0.0) for n, v, s in zip(names, value, se, strict=True)}
 
 
 def _colour_values(linear: Floats) -> Floats:
@@ -344,4 +362,5 @@ def _evenness(tiles: _Tiles, model_se: float) -> _Estimate:
     sd = float(green.std(ddof=1))
     fourth = float(((green - green.mean()) ** 4).mean())
     sampling = math.sqrt(max(fourth - sd**4, 0.0) / n) / max(2.0 * sd, 1e-9)
-    return _Estimate(max(0.0, 100.0 - 2.0 * sd), 2.0 * sampling, 2.0 * model_se * sd)
+    error = math.hypot(EVENNESS_REL_SE, model_se) * 2.0 * sd
+    return _Estimate(max(0.0, 100.0 - 2.0 * sd), error, 2.0 * sampling)

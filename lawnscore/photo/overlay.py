@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 Picture = NDArray[np.uint8]
 
 PALETTE: dict[str, tuple[int, int, int]] = {
-    "green": (38, 132, 108),
-    "straw": (247, 222, 130),
-    "soil": (92, 44, 30),
-    "cast": (232, 92, 160),
-    "litter": (112, 182, 240),
+    "green": (38, 114, 96),
+    "straw": (242, 226, 130),
+    "soil": (74, 36, 10),
+    "cast": (255, 82, 160),
+    "litter": (98, 204, 250),
 }
 """sRGB of each surface; apart in lightness, so that they stay apart in every kind of colour
 vision (checked by simulation). Our own choice."""

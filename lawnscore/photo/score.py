@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,7 @@ from lawnscore.photo.quality import Check
 from lawnscore.photo.read import Photo, read_photo
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
 Row = dict[str, object]
@@ -89,6 +90,9 @@ class PhotoScore:
         Quality checks in the order made; of a refused photo those made until then.
     patch_residual_lab
         CIELAB residual of each card patch, for the ageing of the card; ``None`` when refused.
+    sampling_se
+        By measure: what is to be added to the errors of the row when the photo speaks for the
+        lawn around it.
     views
         What each stage saw, when it was asked for.
     """
@@ -97,7 +101,8 @@ class PhotoScore:
     measured_polygon_px: Polygon
     refused: bool
     checks: tuple[Check, ...] = ()
-    patch_residual_lab: NDArray | None = None  # type: ignore[type-arg]
+    patch_residual_lab: NDArray[np.float64] | None = None
+    sampling_se: dict[str, float] = field(default_factory=dict)
     views: PhotoViews | None = None
 
 
@@ -230,7 +235,8 @@ def _scored(
         ),
         refused=False,
         checks=tuple(attempt.checks),
-        patch_residual_lab=getattr(views.colour_fit, "patch_residual_lab", None),
+        patch_residual_lab=views.colour_fit.patch_residual_lab,
+        sampling_se=measures.sampling_se,
         views=views if keep_views else None,
     )
 

@@ -186,14 +186,14 @@ def test_casts_in_a_quadrat_follow_the_published_interval() -> None:
     found = measure(made, sure, find_patches(made), FlatGround(), ScoringSettings())
     assert found.values["casts_per_m2"] == pytest.approx(40.0)
     half_width = (73.5614 - 19.1816) / 2
-    assert 1.96 * found.se["casts_per_m2"] == pytest.approx(half_width, rel=0.1)
+    assert 1.96 * found.sampling_se["casts_per_m2"] == pytest.approx(half_width, rel=0.1)
 
 
 def test_no_casts_seen_is_not_none_for_sure() -> None:
     found = measured(class_map(np.full((250, 250), 0.9, np.float32)))
     assert found.values["casts_per_m2"] == 0
     # Garwood 1936: none seen, up to 3.69 at 95 %.
-    assert 1.0 <= found.se["casts_per_m2"] * 1.96 <= 3.69
+    assert 1.0 <= found.sampling_se["casts_per_m2"] * 1.96 <= 3.69
 
 
 def field(rng: np.random.Generator, reach_cells: float, size: int = 400) -> np.ndarray:
@@ -222,8 +222,11 @@ def test_too_few_tiles_give_no_sampling_error() -> None:
     assert math.isnan(sampling_se(np.zeros((1, 3)), np.ones((1, 3))))
 
 
-def test_errors_of_the_model_are_kept_apart() -> None:
-    made = class_map(np.full((100, 100), 0.8, np.float32), model_se=0.02)
+def test_error_of_the_ground_measured_and_of_the_sample_are_kept_apart() -> None:
+    rng = np.random.default_rng(2)
+    made = class_map(field(rng, 12.0), model_se=0.02)
     found = measured(made)
-    assert found.model_se["green_cover_pct"] == pytest.approx(2.0)
-    assert found.se["green_cover_pct"] >= 2.0
+    assert found.se["green_cover_pct"] == pytest.approx(2.0)
+    tiles = cv2.resize(made.shares[..., 0], (16, 16), interpolation=cv2.INTER_AREA)
+    expected = 100 * sampling_se(tiles.astype(np.float64), np.ones((16, 16)))
+    assert found.sampling_se["green_cover_pct"] == pytest.approx(expected)

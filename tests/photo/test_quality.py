@@ -1,0 +1,149 @@
+"""Each refusal from a photo made to deserve it, and good photos let through."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import rendered
+
+from lawnscore.contract.errors import PhotoRefused
+from lawnscore.contract.reasons import REASONS
+from lawnscore.demo.camera import Light
+from lawnscore.photo.quality import (
+    MAX_BLUR_MM,
+    Check,
+    check_black,
+    check_burnt,
+    check_level,
+    edge_spread,
+    refuse_failed,
+)
+from lawnscore.photo.score import PhotoScore, score_photo
+
+
+def scored(tmp_path: Path, rgb: np.ndarray) -> PhotoScore:
+    path = tmp_path / "photo.png"
+    cv2.imwrite(str(path), rgb[..., ::-1])
+    return score_photo(path)
+
+
+def step(sigma: float, *, n: int = 16, noise: float = 0.0, shift: float = 0.0) -> np.ndarray:
+    from scipy.stats import norm
+
+    x = np.linspace(-5, 5, 81)
+    rows = [40 + 180 * norm.cdf((x - shift * k / n) / sigma) for k in range(n)]
+    return np.array(rows) + np.random.default_rng(0).normal(0, noise, (n, x.size))
+
+
+@pytest.mark.parametrize("sigma", [0.4, 0.8, 1.5])
+def test_edge_spread_of_a_gaussian_step(sigma: float) -> None:
+    assert edge_spread(step(sigma), 0.125) == pytest.approx(sigma, rel=0.03)
+
+
+def test_edge_spread_bears_noise_and_a_slanting_edge() -> None:
+    assert edge_spread(step(0.8, noise=5.0), 0.125) == pytest.approx(0.8, rel=0.15)
+    assert edge_spread(step(0.8, shift=1.0), 0.125) == pytest.approx(0.8, rel=0.05)
+
+
+def test_edge_spread_without_contrast_is_unknown() -> None:
+    assert np.isnan(edge_spread(np.full((8, 81), 100.0), 0.125))
+
+
+# Worked variances of the Laplacian (OpenCV and SciPy agree): the reason why no threshold on it is
+# used here. It is 1 040 400 for a checkerboard and 5000 for one step of 200, both perfectly sharp.
+def test_variance_of_laplacian_is_no_measure_of_blur_alone() -> None:
+    checker = np.indices((16, 16)).sum(axis=0) % 2 * 255.0
+    one_step = np.zeros((16, 16))
+    one_step[:, 8:] = 200.0
+    ramp = np.tile(10.0 * np.arange(16), (16, 1))
+    assert cv2.Laplacian(checker, cv2.CV_64F).var() == pytest.approx(1_040_400)
+    assert cv2.Laplacian(one_step, cv2.CV_64F).var() == pytest.approx(5000)
+    assert cv2.Laplacian(ramp, cv2.CV_64F).var() == pytest.approx(50)
+    assert cv2.Laplacian(np.full((16, 16), 99.0), cv2.CV_64F).var() == 0
+
+
+def test_a_good_photo_passes_every_check(tmp_path: Path) -> None:
+    score = scored(tmp_path, rendered.good().rgb)
+    assert score.row["status"] == "scored"
+    assert all(check.passed for check in score.checks)
+    assert {check.reason for check in score.checks} <= set(REASONS)
+
+
+def test_out_of_focus_is_blurred(tmp_path: Path) -> None:
+    px = 2.2 * MAX_BLUR_MM / rendered.good().mm_per_px
+    score = scored(tmp_path, rendered.blurred(rendered.good().rgb, px))
+    assert score.row["reason"] in {"blurred", "cardless"}
+
+
+def test_a_little_out_of_focus_is_blurred_in_so_many_words(tmp_path: Path) -> None:
+    px = 1.25 * MAX_BLUR_MM / rendered.good().mm_per_px
+    score = scored(tmp_path, rendered.blurred(rendered.good().rgb, px))
+    assert score.row["reason"] == "blurred"
+    assert "mm" in str(score.row["detail"])
+
+
+def test_stated_blur_is_that_of_the_photo(tmp_path: Path) -> None:
+    sharp = next(c for c in scored(tmp_path, rendered.good().rgb).checks if c.reason == "blurred")
+    soft_rgb = rendered.blurred(rendered.good().rgb, 1.5)
+    soft = next(c for c in scored(tmp_path, soft_rgb).checks if c.reason == "blurred")
+    expected = np.hypot(sharp.value, 1.5 * rendered.good().mm_per_px)
+    assert soft.value == pytest.approx(expected, rel=0.12)
+
+
+@pytest.mark.parametrize(
+    ("stops", "reasons"),
+    [(3.0, {"overexposed", "glaring"}), (-6.0, {"underexposed", "covered", "cardless"})],
+)
+def test_exposure(tmp_path: Path, stops: float, reasons: set[str]) -> None:
+    camera = replace(rendered.CAMERA, exposure_ev=stops)
+    score = scored(tmp_path, rendered.shot(camera=camera).rgb)
+    assert score.row["reason"] in reasons
+
+
+def test_tilt(tmp_path: Path) -> None:
+    photo = rendered.shot(tilt_deg=46.0, tilt_azimuth_deg=90.0)
+    assert scored(tmp_path, photo.rgb).row["reason"] == "tilted"
+
+
+def test_card_in_shade_and_lawn_in_sun(tmp_path: Path) -> None:
+    light = Light(sun_share=0.85, sun_elevation_deg=50, shade="edge", shade_share=0.02)
+    photo = rendered.shot(light=light, card_in_shade=True)
+    assert scored(tmp_path, photo.rgb).row["reason"] == "shaded"
+
+
+def test_burnt_black_and_dark_ground() -> None:
+    half = np.zeros((3, 1000), np.uint8) + 90
+    assert check_burnt(half).passed
+    assert check_black(half).passed
+    assert check_level(half).passed
+    burnt = half.copy()
+    burnt[:2, :200] = 255
+    assert check_burnt(burnt).value == pytest.approx(20.0)
+    assert not check_burnt(burnt).passed
+    black = half.copy()
+    black[:, :500] = 3
+    assert check_black(black).value == pytest.approx(50.0)
+    assert not check_black(black).passed
+    assert not check_level(half // 10).passed
+
+
+def test_one_burnt_channel_is_not_burnt_out() -> None:
+    yellow = np.zeros((3, 100), np.uint8) + 90
+    yellow[0] = 255
+    assert check_burnt(yellow).value == 0.0
+
+
+def test_the_first_failed_check_refuses() -> None:
+    passed = Check("tilted", "tilt", 3.0, "up to 40", " degrees", True)
+    failed = Check("blurred", "blur", 2.0, "up to 1.5", " mm", False)
+    refuse_failed([passed])
+    with pytest.raises(PhotoRefused, match=r"blur 2 mm, allowed up to 1\.5 mm") as caught:
+        refuse_failed([passed, failed])
+    assert caught.value.reason == "blurred"
