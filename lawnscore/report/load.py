@@ -105,7 +105,7 @@ def file_stems(names: Iterable[str]) -> dict[str, str]:
     stems = {}
     for name in names:
         clean = _clean(name)
-        if clean != name or folded[clean.casefold()] > 1:
+        if not clean or clean != name or folded[clean.casefold()] > 1:
             digits = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
             clean = f"{clean}-{digits}" if clean else digits
         stems[name] = clean

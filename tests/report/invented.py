@@ -308,16 +308,16 @@ def write_round(folder: Path, frames: dict[str, pd.DataFrame], **report: str) ->
     return folder
 
 
-def keep_turf_pictures(folder: Path, frames: dict[str, pd.DataFrame], *, most: int = 400) -> None:
+def keep_turf_pictures(folder: Path, frames: dict[str, pd.DataFrame], *, most: int = 120) -> None:
     """Put pictures of green noise where the pictures of a round's photos are kept."""
     scored = rows_of(frames["photo_scores"])
     for k, row in enumerate([r for r in scored if r["status"] == "scored"][:most]):
-        picture = turf_picture(k, row["green_cover_pct"], size=(400, 520))
+        picture = turf_picture(k, row["green_cover_pct"], size=(300, 400))
         keep_pictures(
             folder / PICTURES,
             picture_key(row),
             ground=picture,
             seen=np.hstack([picture, picture]),
-            origin_mm=(-260.0, -200.0),
-            mm_per_px=2.0,
+            origin_mm=(-400.0, -300.0),
+            mm_per_px=3.0,
         )

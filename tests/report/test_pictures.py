@@ -1,0 +1,133 @@
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from invented import turf_picture
+from PIL import Image
+
+from lawnscore.contract.settings import ScoringSettings
+from lawnscore.report.load import LawnRows, RoundRows
+from lawnscore.report.pictures import (
+    GRID_MM,
+    PictureBook,
+    choose_pair,
+    common_window,
+    keep_pictures,
+    picture_key,
+)
+
+
+def lawn_of(rounds: RoundRows, name: str) -> LawnRows:
+    return next(lawn for lawn in rounds.lawns if lawn.lawn == name)
+
+
+def photo(sha: str, **more: Any) -> dict[str, Any]:
+    row = {"sha256": sha, "settings_id": "s", "version": "v", "card": "c", "spot": "a"}
+    return row | {"date": "2025-01-01", "photo": "photos/x.jpg", "status": "scored"} | more
+
+
+def keep(book: PictureBook, row: dict[str, Any], ground: np.ndarray, origin: tuple[float, float]):
+    keep_pictures(
+        book.folder,
+        picture_key(row),
+        ground=ground,
+        seen=ground,
+        origin_mm=origin,
+        mm_per_px=2.0,
+    )
+
+
+def test_the_pair_is_of_the_change_and_of_one_spot(rounds: RoundRows) -> None:
+    lawn = lawn_of(rounds, "Orchard House")
+    change = next(
+        c
+        for c in lawn.changes
+        if c["kind"] == "since_renovation" and c["to_date"] == lawn.last_date
+    )
+    before, after = choose_pair(lawn, "all", change) or (None, None)
+    assert before is not None
+    assert after is not None
+    assert (before["date"], before["stage"]) == (change["from_date"], change["from_stage"])
+    assert after["date"] == lawn.last_date
+    assert before["spot"] == after["spot"] == "spot1"  # the one held most level
+
+
+def test_one_occasion_gives_one_picture_and_none_gives_none(rounds: RoundRows) -> None:
+    alone = choose_pair(lawn_of(rounds, "First"), "all", None)
+    assert alone is not None
+    assert alone[0] is None
+    assert choose_pair(lawn_of(rounds, "Refused"), "all", None) is None
+
+
+def test_both_pictures_show_the_same_ground(tmp_path: Path) -> None:
+    """A mark at one place in the card's frame stands at one place in both pictures."""
+    book = PictureBook(tmp_path, ScoringSettings())
+    rows = [photo("1"), photo("2", date="2025-02-01")]
+    for row, origin in zip(rows, [(-300.0, -200.0), (-180.0, -260.0)], strict=True):
+        ground = np.full((400, 500, 3), 90, np.uint8)
+        x, y = round((200.0 - origin[0]) / 2), round((100.0 - origin[1]) / 2)
+        ground[y - 6 : y + 6, x - 6 : x + 6] = 250
+        keep(book, row, ground, origin)
+    pair = book.pair(rows[0], rows[1], budget_bytes=200_000)
+    assert pair is not None
+    assert pair.same_spot
+    centres = []
+    for jpeg in (pair.before_jpeg, pair.after_jpeg):
+        picture = np.asarray(Image.open(io.BytesIO(jpeg)).convert("L"), float)
+        assert picture.shape == (pair.height_px, pair.width_px)
+        centres.append(np.argwhere(picture > 180).mean(axis=0))
+    mm_per_px = pair.width_mm / pair.width_px
+    assert np.abs(centres[0] - centres[1]).max() * mm_per_px < 2.0  # a pixel of the ground
+
+
+def test_ground_outside_either_photo_is_cut_away(tmp_path: Path) -> None:
+    book = PictureBook(tmp_path, ScoringSettings())
+    ground = turf_picture(1, 60, size=(400, 500))
+    ground[:, :100] = 0  # outside the photo
+    keep(book, photo("1"), ground, (0.0, 0.0))
+    keep(book, photo("2"), turf_picture(2, 60, size=(400, 500)), (0.0, 100.0))
+    pair = book.pair(photo("1"), photo("2"), budget_bytes=200_000)
+    assert pair is not None
+    # 2 mm a pixel: left edge at 200 mm, right at 1000, top at 100, bottom at 800
+    assert pair.width_mm == pytest.approx(800, abs=GRID_MM)
+    assert pair.height_px / pair.width_px == pytest.approx(700 / 800, abs=0.06)
+
+
+def test_no_common_ground_gives_no_pair(tmp_path: Path) -> None:
+    book = PictureBook(tmp_path, ScoringSettings())
+    keep(book, photo("1"), turf_picture(1, 60, size=(100, 100)), (0.0, 0.0))
+    keep(book, photo("2"), turf_picture(2, 60, size=(100, 100)), (5000.0, 0.0))
+    assert book.pair(photo("1"), photo("2"), budget_bytes=200_000) is None
+    assert book.pair(photo("1"), photo("3"), budget_bytes=200_000) is None
+
+
+def test_pictures_carry_nothing_but_pixels_and_keep_to_their_budget(tmp_path: Path) -> None:
+    book = PictureBook(tmp_path, ScoringSettings())
+    keep(book, photo("1"), turf_picture(1, 60, size=(900, 1200)), (0.0, 0.0))
+    pair = book.pair(None, photo("1"), budget_bytes=60_000)
+    assert pair is not None
+    assert len(pair.after_jpeg) <= 60_000
+    opened = Image.open(io.BytesIO(pair.after_jpeg))
+    assert dict(opened.getexif()) == {}
+    assert b"Exif" not in pair.after_jpeg
+    assert b"http" not in pair.after_jpeg
+
+
+def test_the_largest_rectangle_is_found() -> None:
+    cells = [[r, c] for r in range(4) for c in range(6) if not (r == 0 and c < 2)]
+    window = common_window([{"seen": cells}])
+    assert window is not None
+    assert (window.left, window.top) == (0.0, GRID_MM)  # 3 x 6 beats 4 x 4
+    assert (window.right, window.bottom) == (6 * GRID_MM, 4 * GRID_MM)
+
+
+def test_a_path_out_of_the_round_is_not_read(tmp_path: Path) -> None:
+    outside = tmp_path / "secret.jpg"
+    outside.write_bytes(b"x")
+    (tmp_path / "round").mkdir()
+    book = PictureBook(tmp_path / "round", ScoringSettings())
+    assert book.draw([photo("9", photo="../secret.jpg"), photo("8", photo=str(outside))]) == 0

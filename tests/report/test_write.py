@@ -1,0 +1,133 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from invented import RoundMaker, keep_turf_pictures, write_round
+
+from lawnscore.contract.errors import LawnscoreError
+from lawnscore.report import write_reports
+from lawnscore.round.tables import write_table
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> tuple[Path, RoundMaker]:
+    maker = RoundMaker()
+    maker.lawn("A", n_visits=2, renovate=False)
+    maker.lawn("B", n_visits=2, renovate=False)
+    folder = write_round(tmp_path / "round", maker.frames())
+    return folder, maker
+
+
+def names(paths: tuple[Path, ...]) -> set[str]:
+    return {f"{path.parent.name}/{path.name}" for path in paths}
+
+
+def test_a_second_run_writes_nothing(small: tuple[Path, RoundMaker]) -> None:
+    folder, _ = small
+    first = write_reports(folder)
+    assert "customers/A.html" in names(first.written)
+    times = {p: p.stat().st_mtime_ns for p in (folder / "reports").rglob("*.html")}
+    second = write_reports(folder)
+    assert second.written == ()
+    assert second.unchanged == len(first.written)
+    assert {p: p.stat().st_mtime_ns for p in times} == times
+
+
+def test_only_the_lawn_that_changed_is_written_again(small: tuple[Path, RoundMaker]) -> None:
+    folder, maker = small
+    write_reports(folder)
+    row = next(r for r in maker.rows["visit_scores"] if r["lawn"] == "B")
+    row["green_cover_pct"] += 1
+    write_table(folder, "visit_scores", maker.frames()["visit_scores"])
+    again = names(write_reports(folder).written)
+    assert {"customers/B.html", "lawns/B.html"} <= again
+    assert not {"customers/A.html", "lawns/A.html"} & again
+
+
+def test_a_picture_that_came_later_brings_the_page_up_to_date(
+    small: tuple[Path, RoundMaker],
+) -> None:
+    folder, maker = small
+    write_reports(folder)
+    keep_turf_pictures(folder, maker.frames())
+    assert "customers/A.html" in names(write_reports(folder).written)
+    page = (folder / "reports/customers/A.html").read_text(encoding="utf-8")
+    assert page.count("data:image/jpeg") == 2
+    links = list((folder / "reports/lawns/pictures").glob("*.jpg"))
+    assert len(links) == 16
+
+
+def test_the_report_of_a_lawn_that_left_goes_too(small: tuple[Path, RoundMaker]) -> None:
+    folder, _ = small
+    write_reports(folder)
+    stays = RoundMaker()
+    stays.lawn("A", n_visits=2, renovate=False)
+    write_round(folder, stays.frames())
+    mine = folder / "reports" / "customers" / "note.html"
+    mine.write_text("kept", encoding="utf-8")
+    write_reports(folder)
+    assert not (folder / "reports/customers/B.html").exists()
+    assert (folder / "reports/customers/A.html").exists()
+    assert mine.exists()  # only files this program wrote are removed
+
+
+def test_one_lawn_alone(small: tuple[Path, RoundMaker]) -> None:
+    folder, _ = small
+    summary = write_reports(folder, lawns=["B"])
+    assert summary.lawns == 1
+    assert summary.opens.name == "B.html"
+    assert not (folder / "reports/customers/A.html").exists()
+    assert summary.index.exists()
+
+
+def test_an_unknown_lawn_is_one_clear_line(small: tuple[Path, RoundMaker]) -> None:
+    with pytest.raises(LawnscoreError, match=r"there is no lawn `Bb`.*`B`"):
+        write_reports(small[0], lawns=["Bb"])
+
+
+def test_a_round_that_was_not_scored_says_so(tmp_path: Path) -> None:
+    (tmp_path / "round.toml").write_text("", encoding="utf-8")
+    with pytest.raises(LawnscoreError, match="lawnscore score"):
+        write_reports(tmp_path)
+
+
+def test_a_broken_state_file_costs_time_and_nothing_else(small: tuple[Path, RoundMaker]) -> None:
+    folder, _ = small
+    write_reports(folder)
+    (folder / ".lawnscore" / "reports.json").write_text("{", encoding="utf-8")
+    assert "customers/A.html" in names(write_reports(folder).written)
+
+
+def test_an_empty_round_has_its_pages(tmp_path: Path) -> None:
+    folder = write_round(tmp_path / "round", RoundMaker().frames())
+    summary = write_reports(folder, pdf=True)
+    assert "There is no lawn in this round yet" in summary.index.read_text(encoding="utf-8")
+
+
+def test_progress_counts_every_lawn(small: tuple[Path, RoundMaker]) -> None:
+    seen: list[tuple[int, int, str]] = []
+    write_reports(small[0], progress=lambda *step: seen.append(step))
+    assert seen == [(1, 2, "A"), (2, 2, "B")]
+
+
+def test_a_logo_is_drawn_anew_and_must_be_a_picture_of_the_round(tmp_path: Path) -> None:
+    from PIL import Image
+
+    from lawnscore.contract.settings import ReportSettings
+    from lawnscore.report.letterhead import read_letterhead
+
+    exif = Image.Exif()
+    exif[0x010E] = "secret place"
+    Image.new("RGB", (900, 300), "navy").save(tmp_path / "logo.jpg", exif=exif)
+    head = read_letterhead(ReportSettings(logo="logo.jpg"), tmp_path)
+    assert head.logo_png.startswith(b"\x89PNG")
+    assert b"secret" not in head.logo_png
+    (tmp_path / "text.png").write_text("no picture", encoding="utf-8")
+    for logo, match in (
+        ("gone.png", "is not there"),
+        ("text.png", "not a picture"),
+        ("../logo.jpg", "outside the round"),
+    ):
+        with pytest.raises(LawnscoreError, match=match):
+            read_letterhead(ReportSettings(logo=logo), tmp_path)
