@@ -1,4 +1,4 @@
-"""`lawnscore plan` and `lawnscore next`."""
+"""`lawnscore plan`; `lawnscore next` stands in `planning_next`."""
 
 from __future__ import annotations
 
@@ -23,7 +23,10 @@ ROUND = typer.Argument(help="Folder of the round.")
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
+    from lawnscore.commands.planning_next import suggest_next
+
     app.command("plan")(plan)
+    app.command("next")(suggest_next)
 
 
 def plan(

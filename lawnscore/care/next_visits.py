@@ -1,0 +1,346 @@
+"""The order of visits for the coming weeks: a suggestion with its reasons."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+import pandas as pd
+
+from lawnscore.care.cautions import cautions_for
+from lawnscore.care.feed_record import applications
+from lawnscore.care.units import positive
+from lawnscore.care.visit_amounts import (
+    Amount,
+    Season,
+    feed_amounts,
+    heavy_rain,
+    last_sowing,
+    season_on,
+    seed_amounts,
+)
+from lawnscore.care.visit_reasons import (
+    FLAG_DAYS,
+    OTHER_FLAG_DAYS,
+    RECOVERY_CHECK_DAYS,
+    URGENT_DAYS,
+    Place,
+    Reason,
+    flag_reasons,
+    records,
+    recovery_reasons,
+    routine_reasons,
+    usual_gap_days,
+    visited,
+)
+from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.settings import HistorySettings
+from lawnscore.contract.tables import WORK
+
+VISITS_A_DAY = 8
+"""Lawns a day one person gets round; our choice."""
+
+_TOGETHER_DAYS = 10
+"""Reasons of one lawn that fall due this close together are one visit; our choice."""
+_OVERSOW_FLAGS = {"recovery slow", "bare patches growing"}
+_FEED_WAITS = {"cover falling", "colour fading", "disease weather", *_OVERSOW_FLAGS}
+"""Flags whose cause is looked for before anything is fed."""
+_RECOVERING = "recovery after"
+
+NEXT_COLUMNS = (
+    "order",
+    "date",
+    "lawn",
+    "zone",
+    "short",
+    "why",
+    "jobs",
+    "amounts",
+    "warnings",
+    "cautions",
+    "area_m2",
+    "last_visit",
+    "days_since",
+    "due",
+    "urgency",
+    "growth_potential",
+    "season",
+)
+"""Columns of :func:`next_visits`. Texts of several parts are joined by line breaks."""
+
+
+@dataclass(frozen=True)
+class _Visit:
+    lawn: str
+    wanted: date
+    reasons: tuple[Reason, ...]
+    day: date = date.min
+
+    @property
+    def urgent(self) -> bool:
+        return any(_presses(reason) for reason in self.reasons)
+
+    @property
+    def due(self) -> date:
+        return min(reason.due for reason in self.reasons)
+
+    @property
+    def urgency(self) -> float:
+        return math.fsum(reason.urgency for reason in self.reasons)
+
+
+def next_visits(
+    visit_scores: pd.DataFrame | None,
+    attention: pd.DataFrame | None = None,
+    recovery: pd.DataFrame | None = None,
+    lawns: pd.DataFrame | None = None,
+    work: pd.DataFrame | None = None,
+    weather: pd.DataFrame | None = None,
+    *,
+    today: str,
+    weeks: int = 4,
+    a_day: int = VISITS_A_DAY,
+    settings: HistorySettings | None = None,
+) -> pd.DataFrame:
+    """Return the suggested visits of the coming weeks, in order.
+
+    Parameters
+    ----------
+    visit_scores, attention, recovery
+        Output tables of the round; ``None`` or empty where there are none.
+    lawns, work, weather
+        The register. ``weather`` may hold a forecast for days to come.
+    today
+        Date to plan from (YYYY-MM-DD).
+    weeks
+        How far ahead.
+    a_day
+        Visits that fit in a working day (Monday to Friday).
+    settings
+        Longest gap between visits, hemisphere.
+
+    Returns
+    -------
+    DataFrame
+        :data:`NEXT_COLUMNS`, one row a visit of a lawn; ``zone`` names the zones with a reason,
+        ``all`` when that is the whole lawn. Reasons that fall due close together are one visit.
+
+    Notes
+    -----
+    A visit is due by its most pressing reason: a flag of attention.csv, a look at a recovering
+    sward, or the lawn's usual gap between visits. Pressing flags come first, by urgency, as soon
+    as there is room; then days are filled by due date, urgency and area. Amounts are given where
+    product and rate are on record. The season comes from growth potential where weather is known,
+    else from the calendar.
+
+    Raises
+    ------
+    LawnscoreError
+        When a date cannot be read, or weeks or visits a day are not above 0.
+    """
+    start = _date(today)
+    end = start + timedelta(weeks=int(positive("weeks", weeks)))
+    positive("visits a day", a_day)
+    options = settings or HistorySettings()
+    areas = _areas(lawns, visit_scores)
+    days = visited(visit_scores, work, start)
+    season = season_on(start, weather, options)
+    reasons = [
+        *flag_reasons(attention, start),
+        *recovery_reasons(recovery, days, start),
+        *routine_reasons(list(areas), days, start, options, resting=season.resting),
+    ]
+    visits = _bundled(reasons, end, start, lambda p: usual_gap_days(days.get(p, []), days, options))
+    placed = _placed(visits, start, a_day, areas)
+    known = _Known(areas, days, applications(_until(work, start)), last_sowing(work), weather)
+    seasons = {day: season_on(day, weather, options) for day in {visit.day for visit in placed}}
+    rows = [_row(n, visit, known, seasons[visit.day]) for n, visit in enumerate(placed, 1)]
+    out = pd.DataFrame(rows, columns=list(NEXT_COLUMNS))
+    text = [c for c in NEXT_COLUMNS if c not in _NUMBERS]
+    return out.astype(_NUMBERS | dict.fromkeys(text, "string"))
+
+
+_NUMBERS = {
+    "order": "Int64",
+    "area_m2": "float64",
+    "days_since": "Int64",
+    "urgency": "float64",
+    "growth_potential": "float64",
+}
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise LawnscoreError(f"{text!r} is no date", "Write it as YYYY-MM-DD.") from None
+
+
+def _until(work: pd.DataFrame | None, day: date) -> pd.DataFrame:
+    table = WORK.frame([]) if work is None else work
+    return table[table["date"] <= day.isoformat()]
+
+
+def _areas(lawns: pd.DataFrame | None, visit_scores: pd.DataFrame | None) -> dict[Place, float]:
+    areas: dict[Place, float] = {}
+    for row in records(lawns):
+        area = row.get("area_m2")
+        areas[row["lawn"], row["zone"] or "all"] = math.nan if area is None else float(area)
+    for row in records(visit_scores):
+        areas.setdefault((row["lawn"], row["zone"]), math.nan)
+    return areas
+
+
+def _bundled(reasons: Sequence[Reason], end: date, start: date, gap_of: Any) -> list[_Visit]:
+    """Join the reasons of each lawn that fall due close together into visits before ``end``."""
+    by_lawn: dict[str, list[Reason]] = defaultdict(list)
+    for reason in reasons:
+        by_lawn[reason.lawn].append(replace(reason, due=max(reason.due, start)))
+    visits = []
+    for lawn, own in sorted(by_lawn.items()):
+
+        def wanted(reason: Reason) -> date:
+            return start if _presses(reason) else reason.due
+
+        left = sorted(own, key=wanted)
+        while left and wanted(left[0]) <= end:
+            made = wanted(left[0])
+            # What is flagged is looked at by whichever visit comes first.
+            now = [r for r in left if r.flag or (wanted(r) - made).days <= _TOGETHER_DAYS]
+            visits.append(_Visit(lawn, made, _without_idle(now)))
+            later = [r for r in left if r not in now]
+            again = [_again(r, made, gap_of) for r in now if _comes_back(r)]
+            again += [_again(r, made, gap_of) if r.short == "routine" else r for r in later]
+            left = sorted(again, key=wanted)
+    return visits
+
+
+def _presses(reason: Reason) -> bool:
+    return FLAG_DAYS.get(reason.flag, OTHER_FLAG_DAYS) <= URGENT_DAYS
+
+
+def _comes_back(reason: Reason) -> bool:
+    return reason.short == "routine" or reason.short.startswith(_RECOVERING)
+
+
+def _again(reason: Reason, made: date, gap_of: Any) -> Reason:
+    """Return the reason for the visit after the one made: that visit starts its gap anew."""
+    wait = gap_of((reason.lawn, reason.zone)) if reason.short == "routine" else RECOVERY_CHECK_DAYS
+    why = reason.why
+    if reason.short == "routine":
+        why = f"{wait} days after the visit suggested for about {made}."
+    return replace(reason, due=made + timedelta(days=wait), why=why)
+
+
+def _without_idle(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
+    """Leave a routine reason out where the zone has a better one; most urgent first."""
+    busy = {reason.zone for reason in reasons if reason.short not in ("routine", "never visited")}
+    flagged = {(r.zone, "recovery slow") for r in reasons if r.short.startswith("recovery slow")}
+    kept = [
+        r
+        for r in reasons
+        if not (r.short in ("routine", "never visited") and r.zone in busy)
+        and not (r.short.endswith(": slow") and (r.zone, "recovery slow") in flagged)
+    ]
+    return tuple(sorted(kept, key=lambda r: (-r.urgency, r.due, r.zone)))
+
+
+def _placed(
+    visits: Sequence[_Visit], start: date, a_day: int, areas: dict[Place, float]
+) -> list[_Visit]:
+    """Give each visit the first working day with room, from its due date on."""
+
+    def area(visit: _Visit) -> float:
+        sizes = [areas.get((visit.lawn, reason.zone), 0.0) for reason in visit.reasons]
+        return sum(size for size in sizes if size > 0)
+
+    load: Counter[date] = Counter()
+    out = []
+    order = sorted(visits, key=lambda v: (v.wanted, -v.urgency, -area(v), v.lawn))
+    pressing = sorted((v for v in order if v.urgent), key=lambda v: -v.urgency)
+    for visit in [*pressing, *(v for v in order if not v.urgent)]:
+        day = _working_day(visit.wanted, start)
+        while load[day] >= a_day:
+            day = _working_day(day + timedelta(days=1), day + timedelta(days=1))
+        load[day] += 1
+        out.append(replace(visit, day=day))
+    return sorted(out, key=lambda v: v.day)
+
+
+def _working_day(day: date, start: date) -> date:
+    """Return the working day nearest to a day, but not before ``start``."""
+    if day.weekday() < 5:
+        return day
+    friday = day - timedelta(days=day.weekday() - 4)
+    return friday if day.weekday() == 5 and friday >= start else day + timedelta(7 - day.weekday())
+
+
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """What the rows are written from."""
+
+    areas: dict[Place, float]
+    days: dict[Place, list[date]]
+    fed: pd.DataFrame
+    sowing: tuple[str, float] | None
+    weather: pd.DataFrame | None
+
+
+def _row(order: int, visit: _Visit, known: _Known, season: Season) -> dict[str, Any]:
+    zones = list(dict.fromkeys(reason.zone for reason in visit.reasons))
+    every = {zone for lawn, zone in known.areas if lawn == visit.lawn}
+    mine = {(visit.lawn, z): known.areas.get((visit.lawn, z), math.nan) for z in zones}
+    seen = [known.days[place][-1] for place in mine if known.days.get(place)]
+    amounts = _amounts(visit, mine, known, season)
+    tasks = {t for r in visit.reasons for t in r.tasks} | {t for _, a in amounts for t in a.tasks}
+    feeds = "feed" in tasks
+    return {
+        "order": order,
+        "date": visit.day.isoformat(),
+        "lawn": visit.lawn,
+        "zone": "all" if len(zones) > 1 and set(zones) == every else ", ".join(zones),
+        "short": _together(((r.short, r.zone) for r in visit.reasons), zones, "; "),
+        "why": _together(((r.why, r.zone) for r in visit.reasons), zones),
+        "jobs": "\n".join(dict.fromkeys(reason.job for reason in visit.reasons)),
+        "amounts": _together(((a.text, place[1]) for place, a in amounts), zones),
+        "warnings": heavy_rain(known.weather, visit.day) if feeds else "",
+        "cautions": "\n".join(caution.text for caution in cautions_for(tasks)),
+        "area_m2": math.fsum(mine.values()),
+        "last_visit": max(seen).isoformat() if seen else pd.NA,
+        "days_since": (visit.day - max(seen)).days if seen else pd.NA,
+        "due": visit.due.isoformat(),
+        "urgency": visit.urgency,
+        "growth_potential": season.growth,
+        "season": season.words,
+    }
+
+
+def _together(lines: Iterable[tuple[str, str]], zones: Sequence[str], separator: str = "\n") -> str:
+    """Join lines of zones; a line that several zones share is written once, with their names."""
+    places: dict[str, list[str]] = {}
+    for text, zone in lines:
+        places.setdefault(text, []).append(zone)
+    if len(zones) == 1:
+        return separator.join(places)
+    return separator.join(
+        text if len(set(own)) == len(zones) else f"{', '.join(own)}: {text}"
+        for text, own in places.items()
+    )
+
+
+def _amounts(
+    visit: _Visit, places: dict[Place, float], known: _Known, season: Season
+) -> list[tuple[Place, Amount]]:
+    """Return feed for zones with nothing to find out first, seed for those flagged as thin."""
+    thin = {reason.zone for reason in visit.reasons if reason.flag in _OVERSOW_FLAGS}
+    young = {reason.zone for reason in visit.reasons if reason.short.startswith(_RECOVERING)}
+    waits = young | {reason.zone for reason in visit.reasons if reason.flag in _FEED_WAITS}
+    fed = {place: area for place, area in places.items() if place[1] not in waits}
+    sown = {place: area for place, area in places.items() if place[1] in thin}
+    lines = feed_amounts(fed, known.fed, visit.day, season)
+    seeds = seed_amounts(sown, known.sowing, season)
+    return [(place, line) for part in (lines, seeds) for place, line in part.items()]
