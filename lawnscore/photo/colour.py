@@ -26,10 +26,16 @@ Array = NDArray[np.float64]
 
 MISCOLOURED_DELTA_E = 10.0
 """Left-out median CIEDE2000 beyond which the patches are not those of this card."""
+_DOUBTFUL_DELTA_E = 5.0
 _OUTLIER_DELTA_E = 6.0
 _OUTLIER_SPREADS = 4.0
 _MIN_PATCHES = 14
-_MIN_SHARE = 0.5
+_MAX_HIDDEN = 0.4
+"""Share of the patches that may be hidden, glaring or in another light."""
+_MAX_DOUBTFUL = 0.2
+"""The same where the rest fits badly too."""
+_SHADED_LOG = (-2.5, -0.35)
+"""Log of the light on a shaded patch over that on the others."""
 _ROUGH, _FINAL = ModelChoice(degree=1), ModelChoice()
 
 
@@ -52,8 +58,8 @@ class ColourFit:
     patch_residual_lab
         ``(n, 3)`` CIELAB of the corrected patch less its reference; NaN where not readable.
     patch_state
-        Why each patch is used or not: ``used``, ``unread`` (outside, clipped or uneven), ``unlike``
-        (hidden, glaring, shaded: its colour does not go with the others).
+        Why each patch is used or not: ``used``; ``outside``, ``clipped``, ``glaring`` or ``uneven``
+        as it was read; ``shaded`` or ``unlike`` where its colour does not go with the others.
     """
 
     card_delta_e: float
@@ -142,43 +148,87 @@ def fit_colour(card_fit: CardFit, reference: ReferenceCard) -> ColourFit:
         raise PhotoRefused("covered", f"only {int(readable.sum())} patches can be read")
     camera, known, at = (a[readable] for a in (card_fit.patch_rgb, reference.linear_srgb, places))
     model, weight = _robust(camera, known, at)
+    wanted = linear_to_lab(known)
+    found = linear_to_lab(leave_one_out(model, camera, known, at, weight))
+    left_out, residual = np.full(len(readable), np.nan), np.full((len(readable), 3), np.nan)
+    left_out[readable] = ciede2000(found, wanted)
+    residual[readable] = linear_to_lab(model.apply(camera, at)) - wanted
     used = np.zeros(len(readable), dtype=bool)
     used[np.flatnonzero(readable)[weight > 0]] = True
-    left_out = np.full(len(readable), np.nan)
-    residual = np.full((len(readable), 3), np.nan)
-    wanted = linear_to_lab(known)
-    left_out[readable] = ciede2000(
-        linear_to_lab(leave_one_out(model, camera, known, at, weight)), wanted
-    )
-    residual[readable] = linear_to_lab(model.apply(camera, at)) - wanted
-    figure = float(np.median(left_out[used]))
-    if used.sum() < max(_MIN_PATCHES, _MIN_SHARE * readable.sum()):
-        raise PhotoRefused("covered", f"only {int(used.sum())} of {len(used)} patches go together")
-    if not figure <= MISCOLOURED_DELTA_E:
-        raise PhotoRefused("miscoloured", f"the patches are off by {figure:.1f} CIEDE2000")
-    state = np.where(used, "used", np.where(readable, "unlike", "unread"))
+    state = np.array(card_fit.patch_state, dtype=object)
+    state[readable] = np.where(_shaded(model, camera, known, at), "shaded", "unlike")
+    state[used] = "used"
+    figure = float(np.median(left_out[used])) if used.any() else float("nan")
+    _refuse_fit(figure, state)
     return ColourFit(
         figure, left_out, reference.source, model, used, residual, tuple(state.tolist())
     )
 
 
+def _shaded(model: Model, camera: Array, known: Array, at: Array) -> NDArray[np.bool_]:
+    """Return which patches look like themselves in less light."""
+    seen = np.maximum(model.apply(camera, at), 1e-4)
+    known = np.maximum(known, 1e-4)
+    less = np.log(seen.sum(axis=1) / known.sum(axis=1))
+    off = ciede2000(linear_to_lab(seen * np.exp(-less)[:, None]), linear_to_lab(known))
+    dimmed = (less > _SHADED_LOG[0]) & (less < _SHADED_LOG[1])
+    return np.asarray(dimmed & (off < 2 * _OUTLIER_DELTA_E), dtype=np.bool_)
+
+
+def _refuse_fit(figure: float, state: NDArray[np.object_]) -> None:
+    """Raise when too little of the card goes together, or it goes together too badly."""
+    share = {word: float(np.mean(state == word)) for word in np.unique(state)}
+    hidden = sum(share.get(word, 0.0) for word in ("outside", "uneven", "unlike"))
+    glaring, shaded = share.get("glaring", 0.0), share.get("shaded", 0.0)
+    detail = f"{np.count_nonzero(state == 'used')} of {len(state)} patches go together"
+    doubtful = not figure <= _DOUBTFUL_DELTA_E
+    if hidden + glaring + shaded > (_MAX_DOUBTFUL if doubtful else _MAX_HIDDEN):
+        reasons = {"covered": hidden, "glaring": 2 * glaring, "shaded": shaded}
+        raise PhotoRefused(max(reasons, key=lambda word: reasons[word]), detail)
+    if np.count_nonzero(state == "used") < _MIN_PATCHES:
+        raise PhotoRefused("miscoloured", detail)
+    if not figure <= MISCOLOURED_DELTA_E:
+        raise PhotoRefused("miscoloured", f"the patches are off by {figure:.1f} CIEDE2000")
+
+
 def _robust(camera: Array, known: Array, at: Array) -> tuple[Model, Array]:
-    """Return the fit and the patches' weights, 0 for those that do not go with the others."""
+    """Return the fit and the patches' weights, 0 for those that do not go with the others.
+
+    Where most patches go together the first try finds them. Where much of the card is hidden or
+    in another light, the fit starts from each part of the card and what gathers most is kept.
+    """
+    best = _gather(camera, known, at, np.ones(len(camera)))
+    if best[1].mean() > 1 - _MAX_HIDDEN:
+        return best
+    parts = [
+        (sign * at[:, axis] > edge).astype(float)
+        for axis in (0, 1)
+        for sign in (1, -1)
+        for edge in (0.0, 0.3)
+    ]
+    tries = [_gather(camera, known, at, p) for p in parts if p.sum() >= _MIN_PATCHES]
+    return max([best, *tries], key=lambda fit: fit[1].sum())
+
+
+def _gather(camera: Array, known: Array, at: Array, weight: Array) -> tuple[Model, Array]:
+    """Return the fit that starts with some weights and takes in what agrees with it."""
     wanted = linear_to_lab(known)
-    weight = np.ones(len(camera))
-    model = fit_model(camera, known, at, choice=_ROUGH, max_steps=4)
+    model = fit_model(camera, known, at, weight=weight, choice=_ROUGH, max_steps=4)
+    whole = bool(np.all(weight == 1))
     for choice, steps in ((_ROUGH, 4), (_FINAL, 6), (_FINAL, 8)):
         off = ciede2000(linear_to_lab(model.apply(camera, at)), wanted)
-        spread = max(1.4826 * float(np.median(off)), 0.5)
-        if choice is _ROUGH:
+        spread = max(1.4826 * float(np.median(off[weight > 0])), 0.5)
+        if choice is _ROUGH and whole:
             weight = 1 / np.maximum(off / spread, 1.0) ** 2
         else:
-            kept = (off <= max(_OUTLIER_SPREADS * spread, _OUTLIER_DELTA_E)).astype(float)
-            if np.array_equal(kept, weight):
+            kept = (off <= min(max(_OUTLIER_SPREADS * spread, _OUTLIER_DELTA_E), 15.0)).astype(
+                float
+            )
+            if np.array_equal(kept, weight) or kept.sum() < _MIN_PATCHES:
                 break
             weight = kept
         start = np.r_[model.curve, model.slope]
         model = fit_model(
             camera, known, at, weight=weight, choice=choice, start=start, max_steps=steps
         )
-    return model, weight
+    return model, np.asarray(weight >= 1.0, dtype=np.float64) if whole else weight

@@ -30,6 +30,10 @@ _MAX_CLIPPED = 0.03
 _UNEVEN = 4.0
 """A patch whose samples spread this many times the usual is not one flat colour."""
 _UNEVEN_FLOOR = 0.02
+_MIN_NEAR = 0.6
+_GLARE_STEP = 40
+"""A burnt patch this much darker (sRGB 0-255) than bright ones that are not burnt glares."""
+_MIN_GLARING = 4
 _MIN_PATCHES = 18
 _MIN_NEUTRALS = 4
 _MAX_TILT_DEG = 60.0
@@ -61,6 +65,8 @@ class CardFit:
         ``(n, 3)`` mean and spread of each patch, camera-encoded, 0 to 1.
     patch_ok
         ``(n,)``; False where a patch is out of the frame, clipped or not one flat colour.
+    patch_state
+        ``ok``, ``outside``, ``clipped``, ``glaring`` (burnt where its ink is dark) or ``uneven``.
     pose_covariance
         ``(7, 7)`` of rotation vector, translation and log focal length.
     corner_rms_px
@@ -82,6 +88,7 @@ class CardFit:
     patch_rgb: Array
     patch_sd: Array
     patch_ok: NDArray[np.bool_]
+    patch_state: tuple[str, ...]
     pose_covariance: Array
     corner_rms_px: float
 
@@ -128,8 +135,8 @@ def find_card(photo: Photo, design: CardDesign | None = None) -> CardFit:
 def _card_fit(
     photo: Photo, design: CardDesign, pose: Pose, homography: Array, n_markers: int
 ) -> CardFit:
-    rgb, sd, ok = sample_patches(photo, homography, design)
-    _refuse_card(photo, design, rgb, ok)
+    rgb, sd, state = sample_patches(photo, homography, design)
+    _refuse_card(photo, design, state)
     scale, scale_se, tilt_se = pose_errors(
         pose, (photo.width_px, photo.height_px), design.centre_mm
     )
@@ -150,7 +157,8 @@ def _card_fit(
         sheet_px=np.asarray(sheet, dtype=np.float64).reshape(4, 2),
         patch_rgb=rgb,
         patch_sd=sd,
-        patch_ok=ok,
+        patch_ok=state == "ok",
+        patch_state=tuple(state.tolist()),
         pose_covariance=pose.covariance,
         corner_rms_px=pose.rms_px,
     )
@@ -176,8 +184,8 @@ def _patch_samples(photo: Photo, homography: Array, design: CardDesign) -> tuple
 
 def sample_patches(
     photo: Photo, homography: Array, design: CardDesign
-) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Return mean and spread of each patch, ``(n, 3)`` 0 to 1, and which can be used, ``(n,)``."""
+) -> tuple[Array, Array, NDArray[np.str_]]:
+    """Return mean and spread of each patch, ``(n, 3)`` 0 to 1, and how it reads, ``(n,)``."""
     values, inside = _patch_samples(photo, homography, design)
     middle = np.median(values, axis=1, keepdims=True)
     sd = 1.4826 * np.median(np.abs(values - middle), axis=1)  # robust, normal-consistent
@@ -186,27 +194,40 @@ def sample_patches(
     weight = near / np.maximum(near.sum(axis=1, keepdims=True), 1)
     mean = np.einsum("ns,nsc->nc", weight, values)
     mean = np.where(near.any(axis=1)[:, None], mean, middle[:, 0])
-    clipped = np.any((values >= _CLIP_HIGH) | (values <= _CLIP_LOW), axis=2).mean(axis=1)
+    high = np.any(values >= _CLIP_HIGH, axis=2).mean(axis=1) > _MAX_CLIPPED
+    low = np.any(values <= _CLIP_LOW, axis=2).mean(axis=1) > _MAX_CLIPPED
     spread = sd.max(axis=1) / 255
     flat = spread <= np.maximum(_UNEVEN * np.median(spread), _UNEVEN_FLOOR)
-    ok = inside.all(axis=1) & (clipped <= _MAX_CLIPPED) & flat & (near.mean(axis=1) > 0.6)
-    return mean / 255, np.maximum(sd, 0.5) / 255, ok
+    flat &= near.mean(axis=1) > _MIN_NEAR
+    state = np.select(
+        [~inside.all(axis=1), high & _dark_ink(design, high), high | low, ~flat],
+        ["outside", "glaring", "clipped", "uneven"],
+        "ok",
+    )
+    return mean / 255, np.maximum(sd, 0.5) / 255, state
 
 
-def _refuse_card(photo: Photo, design: CardDesign, rgb: Array, ok: NDArray[np.bool_]) -> None:
+def _dark_ink(design: CardDesign, high: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which patches are darker than others that are not burnt out.
+
+    Too much light burns the bright patches first; the sun in the gloss burns any.
+    """
+    nominal = np.array([max(p.srgb) for p in design.patches])
+    if high.all():
+        return np.zeros_like(high)
+    return np.asarray(nominal < np.percentile(nominal[~high], 80) - _GLARE_STEP, dtype=np.bool_)
+
+
+def _refuse_card(photo: Photo, design: CardDesign, state: NDArray[np.str_]) -> None:
     neutral = np.array([p.kind == "neutral" for p in design.patches])
+    ok = state == "ok"
     if ok.sum() >= min(_MIN_PATCHES, len(ok) // 2) and (ok & neutral).sum() >= _MIN_NEUTRALS:
         return
-    high = rgb.max(axis=1) >= _CLIP_HIGH / 255
-    low = rgb.max(axis=1) <= 6 / 255
-    if high.sum() > (~ok).sum() / 2:
-        nominal = np.array([max(p.srgb) for p in design.patches])
-        # Burnt all over is the exposure; burnt where the ink is dark is the sun in the gloss.
-        dark_burnt = high[nominal < 120].mean() if (nominal < 120).any() else 0.0
-        reason = "glaring" if dark_burnt < 0.8 and ok.sum() >= 6 else "overexposed"
-        raise PhotoRefused(reason, where=photo.path)
-    if low.sum() > (~ok).sum() / 2:
-        raise PhotoRefused("underexposed", where=photo.path)
-    raise PhotoRefused(
-        "covered", f"only {int(ok.sum())} of {len(ok)} patches can be read", photo.path
-    )
+    count = {word: int(np.count_nonzero(state == word)) for word in ("glaring", "clipped")}
+    detail = f"only {int(ok.sum())} of {len(ok)} patches can be read"
+    if count["glaring"] + count["clipped"] <= len(ok) / 3:
+        raise PhotoRefused("covered", detail, photo.path)
+    if count["glaring"] >= _MIN_GLARING:
+        raise PhotoRefused("glaring", detail, photo.path)
+    bright = float(np.median(photo.rgb[::8, ::8])) > 100
+    raise PhotoRefused("overexposed" if bright else "underexposed", detail, photo.path)

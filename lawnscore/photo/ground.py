@@ -36,8 +36,6 @@ _MAX_CELLS = 2_500_000
 _MAX_BOX_CELLS = 4_000_000
 _FINE = 1.5
 """Pixels a cell beyond which the photo is halved first, against aliasing."""
-_BAND = 96
-"""Rows that are flattened at a time."""
 _CIRCLE = 2 * np.pi * np.arange(64) / 64
 
 
@@ -117,7 +115,7 @@ def flatten(
     if area_m2 < _MIN_AREA_M2:
         raise PhotoRefused("cramped", f"only {area_m2:.2f} m2 of ground", photo.path)
     return Ground(
-        rgb=_warp(photo, card_fit, polygon, low, size, mm_per_px),
+        rgb=_warp(photo, card_fit, low, size, mm_per_px),
         mask=mask,
         mm_per_px=mm_per_px,
         origin_mm=(float(low[0]), float(low[1])),
@@ -217,14 +215,8 @@ def _mask(
 
 
 def _warp(
-    photo: Photo,
-    card_fit: CardFit,
-    polygon: Array,
-    low: Array,
-    size: NDArray[np.int_],
-    cell_mm: float,
+    photo: Photo, card_fit: CardFit, low: Array, size: NDArray[np.int_], cell_mm: float
 ) -> NDArray[np.uint8]:
-    """Return the flat photo, band by band: what lies outside the polygon costs nothing."""
     rgb, step = photo.rgb, float(photo.reduction)
     while cell_mm / (card_fit.mm_per_px * step) > _FINE:
         shape = (rgb.shape[1] // 2, rgb.shape[0] // 2)
@@ -232,31 +224,14 @@ def _warp(
         step *= 2
     offset = 0.5 / step - 0.5
     to_read = np.array([[1 / step, 0.0, offset], [0.0, 1 / step, offset], [0.0, 0.0, 1.0]])
-    width, height = int(size[0]), int(size[1])
-    flat = np.zeros((height, width, 3), np.uint8)
-    for top in range(0, height, _BAND):
-        rows = slice(top, min(top + _BAND, height))
-        left, right = _reach((polygon - low) / cell_mm, rows, width)
-        x, y = low + cell_mm * np.array([left, top])
-        to_mm = np.array([[cell_mm, 0.0, x], [0.0, cell_mm, y], [0.0, 0.0, 1.0]])
-        if right > left:
-            flat[rows, left:right] = cv2.warpPerspective(
-                rgb,
-                to_read @ card_fit.homography @ to_mm,
-                (right - left, rows.stop - rows.start),
-                flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            )
-    return flat
-
-
-def _reach(polygon: Array, rows: slice, width: int) -> tuple[int, int]:
-    """Return the columns that a polygon (in cells) covers within some rows."""
-    for line in ([0.0, 1.0, 1.0 - rows.start], [0.0, -1.0, rows.stop]):
-        polygon = _clip(polygon, np.array(line))
-        if not len(polygon):
-            return 0, 0
-    left, right = int(polygon[:, 0].min()) - 1, int(polygon[:, 0].max()) + 2
-    return max(left, 0), min(right, width)
+    to_mm = np.array([[cell_mm, 0.0, low[0]], [0.0, cell_mm, low[1]], [0.0, 0.0, 1.0]])
+    flat = cv2.warpPerspective(
+        rgb,
+        to_read @ card_fit.homography @ to_mm,
+        (int(size[0]), int(size[1])),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+    )
+    return cast(NDArray[np.uint8], flat)
 
 
 def _scale_error(photo: Photo, card_fit: CardFit, polygon: Array) -> float:

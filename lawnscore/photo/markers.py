@@ -35,9 +35,16 @@ _PAPER_AREA = (0.002, 0.6)
 """Share of the frame that a card may take."""
 _MAX_CANDIDATES = 4
 _MIN_MARKER_PX = 13.0
+_MARKER_SHARE = 0.085
+"""Least side of a marker over the longer side of the card's box: patches stay below it."""
 _MIN_MARKERS = 2
-_FULL_SEARCH_PX = 2100
-"""Longer side of the photo for a search of the whole frame."""
+_LARGEST_PART_PX = 3_000_000
+"""Part of the full-size photo that is searched thoroughly."""
+_BURNT, _MOSTLY, _DARK = 250, 0.35, 24
+"""Camera values (8 bit) of burnt and of dark photos without a card, and a share of the frame."""
+_SOFT, _MOVED = 0.6, 0.7
+"""Contrast at 1 to 2 px over that at 4 to 8 px, and of one axis over the other, below which a photo
+without a card is blurred (sharp rendered photos: 0.98 and 0.8 or more)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,23 +64,25 @@ class MarkersSeen:
 
 
 @lru_cache(maxsize=4)
-def _detector(longer_px: int, thorough: bool) -> Any:
+def _detector(smallest: float, thorough: bool) -> Any:
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin = 5 if thorough else 13
     parameters.adaptiveThreshWinSizeMax = 65 if thorough else 45
     parameters.adaptiveThreshWinSizeStep = 12 if thorough else 16
-    parameters.minMarkerPerimeterRate = 4 * _MIN_MARKER_PX / longer_px
-    parameters.maxMarkerPerimeterRate = 2.0
+    parameters.minMarkerPerimeterRate = smallest
+    parameters.maxMarkerPerimeterRate = 4.0
     parameters.polygonalApproxAccuracyRate = 0.05
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
     return cv2.aruco.ArucoDetector(dictionary, parameters)
 
 
-def _detect(grey: Grey, *, thorough: bool = False) -> dict[int, Array]:
+def _detect(
+    grey: Grey, *, thorough: bool = False, least_px: float = _MIN_MARKER_PX
+) -> dict[int, Array]:
     """Return each marker's ``(4, 2)`` corners in pixels of ``grey``; twice seen is not seen."""
-    longer = max(grey.shape)
-    corners, ids, _ = _detector(longer, thorough).detectMarkers(grey)
+    smallest = round(4 * least_px / max(grey.shape), 3)
+    corners, ids, _ = _detector(smallest, thorough).detectMarkers(grey)
     if ids is None:
         return {}
     found: dict[int, Array] = {}
@@ -170,11 +179,16 @@ class _Sight:
 
 
 def _look(
-    grey: Grey, box: Box | None, design: CardDesign | None, step: float, *, thorough: bool = False
+    grey: Grey,
+    shift: Array,
+    design: CardDesign | None,
+    step: float,
+    *,
+    thorough: bool = False,
+    least_px: float = _MIN_MARKER_PX,
 ) -> _Sight:
-    part = grey if box is None else _crop(grey, box)
-    found = _sharpen_corners(part, _detect(part, thorough=thorough))
-    shift = np.zeros(2) if box is None else np.array([box[2], box[0]], dtype=np.float64)
+    """Return the markers in a raster whose first pixel lies at ``shift`` in the photo."""
+    found = _sharpen_corners(grey, _detect(grey, thorough=thorough, least_px=least_px))
     card, own = _of_one_card({i: quad + shift for i, quad in found.items()}, design)
     return _Sight(card, own, step)
 
@@ -222,25 +236,14 @@ def _clip_box(points: Array, shape: tuple[int, ...]) -> Box | None:
 def _quick(rgb: NDArray[np.uint8], grey: Grey, design: CardDesign | None, step: float) -> _Sight:
     best = _Sight(None, {}, step)
     for box in _paper_boxes(rgb):
-        sight = _complete(grey, _look(grey, box, design, step))
+        shift = np.array([box[2], box[0]], dtype=np.float64)
+        part = _crop(grey, box)
+        least = max(_MIN_MARKER_PX, _MARKER_SHARE * max(part.shape))
+        sight = _complete(grey, _look(part, shift, design, step, least_px=least))
         if sight.design is not None and sight.n == len(sight.design.markers):
             return sight
         best = sight if sight.n > best.n else best
     return best
-
-
-def _rasters(photo: Photo) -> Iterator[tuple[Grey, float]]:
-    """Yield ever costlier greys of the whole photo, each with its step to full-size pixels."""
-    step = float(photo.reduction)
-    grey = _grey(photo.rgb)
-    yield grey, step
-    yield _stretched(grey), step
-    if photo.reduction > 1:
-        from lawnscore.photo.read import read_photo
-
-        full = _grey(read_photo(photo.path, reduction=1).rgb)
-        yield full, 1.0
-        yield _stretched(full), 1.0
 
 
 def _mirrored(photo: Photo, design: CardDesign | None) -> bool:
@@ -248,7 +251,7 @@ def _mirrored(photo: Photo, design: CardDesign | None) -> bool:
     grey = _grey(flipped)
     sight = _quick(flipped, grey, design, 1.0)
     if sight.n < _MIN_MARKERS:
-        sight = _look(grey, None, design, 1.0)
+        sight = _look(grey, np.zeros(2), design, 1.0)
     return sight.n >= _MIN_MARKERS
 
 
@@ -275,7 +278,7 @@ def find_markers(photo: Photo, design: CardDesign | None = None) -> MarkersSeen:
             raise PhotoRefused("mirrored", where=photo.path)
         best = _thorough(photo, design, best)
     if best.design is None:
-        raise PhotoRefused("cardless", where=photo.path)
+        raise _absent(photo)
     if best.n < _MIN_MARKERS:
         raise PhotoRefused("covered", "one marker of the card is in sight", photo.path)
     full = {i: (quad + 0.5) * best.step - 0.5 for i, quad in sorted(best.found.items())}
@@ -283,9 +286,55 @@ def find_markers(photo: Photo, design: CardDesign | None = None) -> MarkersSeen:
 
 
 def _thorough(photo: Photo, design: CardDesign | None, best: _Sight) -> _Sight:
-    for grey, step in _rasters(photo):
-        sight = _complete(grey, _look(grey, None, design, step, thorough=step > 1.0))
+    """Look at papers at full size, then at the whole of the photo as read."""
+    for sight in (*_full_size(photo, design), *_whole(photo, design)):
         best = sight if sight.n > best.n else best
-        if best.n > _MIN_MARKERS:
+        if best.n >= _MIN_MARKERS:
             break
     return best
+
+
+def _full_size(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
+    boxes = list(_paper_boxes(photo.rgb))
+    step = photo.reduction
+    full = photo.rgb
+    if step > 1:
+        from lawnscore.photo.read import read_photo
+
+        full = read_photo(photo.path, reduction=1).rgb
+    for box in boxes:
+        at = (box[0] * step, box[1] * step, box[2] * step, box[3] * step)
+        part = _grey(full[at[0] : at[1], at[2] : at[3]])
+        if part.size > _LARGEST_PART_PX:
+            continue
+        shift = np.array([at[2], at[0]], dtype=np.float64)
+        yield _look(part, shift, design, 1.0, thorough=True)
+        yield _look(_stretched(part), shift, design, 1.0, thorough=True)
+
+
+def _whole(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
+    grey, step = _grey(photo.rgb), float(photo.reduction)
+    for raster in (grey, _stretched(grey)):
+        yield _complete(raster, _look(raster, np.zeros(2), design, step))
+
+
+def _absent(photo: Photo) -> PhotoRefused:
+    """Return why no card is seen: the photo itself may be at fault."""
+    grey = _grey(photo.rgb)
+    burnt = float(np.mean(photo.rgb[::4, ::4].max(axis=2) >= _BURNT))
+    if burnt > _MOSTLY:
+        return PhotoRefused("overexposed", f"{100 * burnt:.0f} % is burnt out", photo.path)
+    if float(np.percentile(grey[::4, ::4], 90)) < _DARK:
+        return PhotoRefused("underexposed", where=photo.path)
+    if _is_soft(grey):
+        return PhotoRefused("blurred", "nothing in the photo is sharp", photo.path)
+    return PhotoRefused("cardless", where=photo.path)
+
+
+def _is_soft(grey: Grey) -> bool:
+    """Return whether fine detail is missing, all of it or along one axis (motion)."""
+    levels = [cv2.GaussianBlur(grey.astype(np.float32), (0, 0), s) for s in (1.0, 2.0, 4.0, 8.0)]
+    fine, broad = float((levels[0] - levels[1]).std()), float((levels[2] - levels[3]).std())
+    across, down = (float(np.abs(np.diff(levels[0], axis=axis)).mean()) for axis in (1, 0))
+    one_way = min(across, down) < _MOVED * max(across, down)
+    return fine < _SOFT * broad or one_way
