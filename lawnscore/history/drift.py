@@ -4,7 +4,7 @@ The model, for one measure of one place at one visit::
 
     value = level + own season + what the whole round did + stray + sampling error
 
-* *What the whole round did* is a running mean (triangle, three weeks each way) of the other
+* *What the whole round did* is a running mean (triangle, four weeks each way) of the other
   places' departures from their own levels; outliers are drawn in, and it is shrunk by how well the
   mates tell it. So droughts, winters and the shared season fall out.
 * *Own season* is one yearly wave with a normal prior: small where round-mates carry the season,
@@ -13,7 +13,7 @@ The model, for one measure of one place at one visit::
   deviation over the round, estimated robustly, and is taken to last from visit to visit, so it
   does not average out over a few visits.
 
-Against this stands a step: the last ``m`` visits (``m`` = 1 to 6) lie lower than all before them
+Against this stands a step: the last ``m`` visits (``m`` = 1 to 4) lie lower than all before them
 predict. The statistic is the largest standardised step over ``m`` (a generalised likelihood
 ratio). Times in which a renovation sets the sward back on purpose are left out.
 """
@@ -28,12 +28,12 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-HISTORY_DAYS = 1100
-"""How far back a lawn's own past is asked: three years; our choice."""
-MATE_DAYS = 21
-"""Half width of the running mean over round-mates; our choice."""
-WINDOWS = (1, 2, 3, 4, 5, 6)
-"""Numbers of last visits that may stand against the past."""
+HISTORY_DAYS = 500
+"""How far back a lawn's own past is asked: a year and a season; tuned on simulated rounds."""
+MATE_DAYS = 28
+"""Half width of the running mean over round-mates; tuned on simulated rounds."""
+WINDOWS = (1, 2, 3, 4)
+"""Numbers of last visits that may stand against the past; tuned on simulated rounds."""
 MIN_PAST = 3
 """Visits of the past before anything is said; our choice."""
 _PAST_VISITS = 40
@@ -115,11 +115,15 @@ def drift(visits: Visits, n_places: int, priors: DriftPriors, *, sign: int = -1)
     if not len(visits.day):
         return _empty(n_places)
     recent = visits.day > visits.day.max() - HISTORY_DAYS
-    visits = Visits(
-        visits.place[recent], visits.day[recent], visits.value[recent], visits.se[recent]
-    )
+    se = _steadied(visits.se[recent])
+    visits = Visits(visits.place[recent], visits.day[recent], visits.value[recent], se)
     common, common_var, stray, has_mates = round_effect(visits, n_places, priors)
     return _steps(visits, n_places, priors, sign, (common, common_var, stray, has_mates))
+
+
+def _steadied(se: Array) -> Array:
+    # the width of an interval from a few photos is itself a chance result
+    return np.asarray(np.sqrt((se**2 + np.median(se**2)) / 2))
 
 
 def _empty(n: int) -> Drift:

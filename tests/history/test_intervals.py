@@ -1,0 +1,115 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+from statsmodels.stats.rates import confint_poisson
+
+from lawnscore.history.intervals import (
+    Spread,
+    clopper_pearson,
+    fit_spread,
+    poisson_exact,
+    satterthwaite,
+    score_density,
+    score_share,
+    t_interval,
+    t_quantile,
+    wilson,
+)
+
+
+@pytest.mark.parametrize(
+    ("x", "n", "low", "high"),
+    [
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+    ],
+)
+def test_wilson_as_published(x: int, n: int, low: float, high: float) -> None:
+    # Newcombe 1998, Stat. Med. 17:857-872, Table I, method 3
+    assert np.allclose(wilson(x, n), (low, high), atol=5.1e-5)
+
+
+@pytest.mark.parametrize(("x", "n"), [(81, 263), (15, 148), (0, 20), (1, 29), (20, 20)])
+def test_proportions_agree_with_statsmodels(x: int, n: int) -> None:
+    assert np.allclose(wilson(x, n), proportion_confint(x, n, method="wilson"), atol=1e-12)
+    assert np.allclose(clopper_pearson(x, n), proportion_confint(x, n, method="beta"), atol=1e-9)
+
+
+def test_t_interval_of_nist() -> None:
+    # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2
+    low, high = t_interval(9.261460, 0.02278881, 195)
+    assert (float(low), float(high)) == pytest.approx((9.258242, 9.264679), abs=2e-6)
+
+
+def test_t_interval_of_one_value_is_empty() -> None:
+    assert np.isnan(t_interval(5.0, 0.0, 1)).all()
+
+
+def test_poisson_interval_of_garwood() -> None:
+    # Garwood 1936, Biometrika 28:437-442
+    low, high = poisson_exact([0, 1, 5, 10])
+    assert np.allclose(low, [0, 0.02532, 1.62349, 4.79539], atol=1e-5)
+    assert np.allclose(high, [3.68888, 5.57164, 11.66833, 18.39036], atol=1e-5)
+
+
+def test_t_quantile_reads_off_scipy() -> None:
+    df = np.array([0.5, 1, 1.7, 2, 3, 7.3, 30, 1e6])
+    # a straight line between 801 points of 1/df; a thousandth is far below any use of it
+    assert np.allclose(t_quantile(df), stats.t.ppf(0.975, df), rtol=1e-3)
+
+
+def test_score_share_with_one_trial_a_photo_is_wilson() -> None:
+    # unit variance 1 is a photo that is all green or not at all: Wilson's interval of n trials
+    n, x = np.array([20.0, 263.0]), np.array([0.0, 81.0])
+    z = np.full(2, 1.959963985)
+    low, high = score_share(100 * x / n, 1 / n, np.zeros(2), z)
+    assert np.allclose((low / 100, high / 100), wilson(x, n))
+
+
+def test_score_share_keeps_to_range_and_leans_inwards() -> None:
+    low, high = score_share(np.array([98.0]), np.array([0.02]), np.array([1.0]), np.array([2.8]))
+    assert 0 <= low[0] < 98 < high[0] <= 100
+    assert 98 - low[0] > high[0] - 98
+
+
+def test_score_density_of_poisson_counts_agrees_with_statsmodels() -> None:
+    counts = np.array([0.0, 1.0, 5.0, 30.0])
+    z = np.full(4, stats.norm.ppf(0.975))
+    found = score_density(counts, np.ones(4), np.zeros(4), z)
+    assert np.allclose(found, confint_poisson(counts, 1, method="score"))
+
+
+def test_spread_is_recovered_from_many_visits() -> None:
+    rng = np.random.default_rng(1)
+    truth = 3.0 * 8 / rng.chisquare(8, 4000)  # inverse chi-square, 8 df, scale 3
+    observed = truth * rng.chisquare(3, 4000) / 3
+    spread = fit_spread(observed, np.full(4000, 3))
+    assert spread.unit == pytest.approx(3.0, rel=0.1)
+    assert spread.df == pytest.approx(8, rel=0.35)
+
+
+def test_nothing_is_borrowed_from_too_few_visits() -> None:
+    spread = fit_spread([1.0, 2.0, np.nan, 0.0], [3, 3, 3, 3])
+    unit, df = spread.moderate(np.array([2.0, np.nan]), np.array([3.0, 0.0]))
+    assert spread.df == 0
+    assert unit[0] == 2.0
+    assert df[0] == 3.0
+    assert np.isnan(unit[1])
+
+
+def test_moderation_lies_between_own_and_typical() -> None:
+    unit, df = Spread(2.0, 6.0).moderate(np.array([8.0, np.nan]), np.array([2.0, 0.0]))
+    assert np.allclose(unit, [3.5, 2.0])
+    assert np.allclose(df, [8, 6])
+
+
+def test_a_shared_error_adds_degrees_of_freedom() -> None:
+    alone = satterthwaite(np.array([4.0]), np.array([3.0]), np.array([0.0]))
+    shared = satterthwaite(np.array([4.0]), np.array([3.0]), np.array([4.0]))
+    assert alone[0] == pytest.approx(3)
+    assert shared[0] == pytest.approx(12)
