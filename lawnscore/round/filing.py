@@ -21,6 +21,7 @@ from lawnscore.round.slip_code import SlipCode
 from lawnscore.round.slip_finder import HEIF_SUFFIXES, SlipSighting, find_slips
 
 _CACHE = Path(".lawnscore") / "slips_seen.json"
+_CACHE_VERSION = "1"  # raise it whenever `find_slips` sees more or less than before
 _AS_IT_IS = FilingOptions()
 _NOT_A_PHOTO = {
     "video": "a video",
@@ -136,7 +137,7 @@ def _look(
 
 def _read_cache(root: Path) -> dict[str, SlipSighting]:
     try:
-        stored = json.loads((root / _CACHE).read_text(encoding="utf-8"))
+        stored = json.loads((root / _CACHE).read_text(encoding="utf-8"))[_CACHE_VERSION]
         return {
             sha256: SlipSighting(
                 tuple(SlipCode(**code) for code in said["codes"]),
@@ -156,7 +157,8 @@ def _write_cache(root: Path, cache: Mapping[str, SlipSighting]) -> None:
         path.parent.mkdir(exist_ok=True)
         part = path.with_suffix(".part")
         part.write_text(
-            json.dumps({sha256: asdict(said) for sha256, said in cache.items()}), encoding="utf-8"
+            json.dumps({_CACHE_VERSION: {s: asdict(said) for s, said in cache.items()}}),
+            encoding="utf-8",
         )
         part.replace(path)
 

@@ -641,7 +641,7 @@ events = st.lists(
 
 
 @given(events)
-@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=50, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 def test_a_photo_is_filed_only_behind_a_slip_of_its_own_zone(events) -> None:  # type: ignore[no-untyped-def]
     """Whatever the clock does: what is filed unasked follows its slip by time and by number."""
     moment = START
