@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     folder: Path = typer.Argument(Path("demo-round"), metavar="[FOLDER]", help="Where to make it."),
-    small: bool = typer.Option(False, "--small", help="Two lawns and a dozen photos only."),
+    small: bool = typer.Option(False, "--small", help="Two lawns and seven photos only."),
     samples: Path | None = typer.Option(
         None, "--samples", metavar="FOLDER", help="Make only the sample photos, in this folder."
     ),

@@ -78,7 +78,7 @@ def make_demo_round(
     seed
         Same seed, same round.
     small
-        Two lawns and a dozen photos, for tests.
+        Two lawns and seven smaller photos, for tests.
     workers
         Processes to render with; None takes up to 2.
     progress

@@ -35,6 +35,7 @@ AFTERCARE = (
 )
 _CAMERA = "report-a"
 _SPOTS = ("A", "B", "C")
+_SMALL = 0.7  # side of the photos of the small round over that of the full one
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ class PhotoJob:
 
 
 def zones(*, small: bool = False) -> list[ZonePlan]:
-    """Return the zones of the round; the small one has two lawns with a zone each."""
+    """Return the zones of the round; the small one has two lawns, a zone and a spot each."""
     loam = Tint(family="report", soil="loam", soil_wet=0.35, cast_wet=0.5, chlorophyll=2.6)
     clay = replace(loam, soil="clay")
     sand = replace(loam, soil="sand", soil_wet=0.25)
@@ -142,7 +143,7 @@ def zones(*, small: bool = False) -> list[ZonePlan]:
     ]  # fmt: skip
     if not small:
         return every
-    return [every[0], replace(every[2], spots=2)]
+    return [replace(every[0], spots=1), replace(every[2], spots=1)]
 
 
 def season(day: date) -> float:
@@ -233,11 +234,13 @@ def jobs(*, seed: int, small: bool = False) -> list[PhotoJob]:
         for plan in zones(small=small):
             stages = ("before", "after") if plan.renovated and day == RENOVATION else ("check",)
             for stage in stages:
-                out += _visit(plan, day, stage, seed)
+                out += _visit(plan, day, stage, seed, nearer=_SMALL if small else 1.0)
     return _with_flaws(out, small=small)
 
 
-def _visit(plan: ZonePlan, day: date, stage: str, seed: int) -> list[PhotoJob]:
+def _visit(
+    plan: ZonePlan, day: date, stage: str, seed: int, *, nearer: float = 1.0
+) -> list[PhotoJob]:
     key = f"{plan.lawn}/{plan.zone}/{day}/{stage}"
     rng = np.random.default_rng([seed, zlib.crc32(key.encode())])
     if stage == "after":
@@ -251,7 +254,7 @@ def _visit(plan: ZonePlan, day: date, stage: str, seed: int) -> list[PhotoJob]:
     found = []
     for n, spot in enumerate(_SPOTS[: plan.spots]):
         camera = _camera(rng)
-        view, size = _view(rng, camera)
+        view, size = _view(rng, camera, nearer)
         spot_key = zlib.crc32(f"{plan.lawn}/{plan.zone}/{spot}".encode())
         local = np.random.default_rng([seed, spot_key])
         green = float(np.clip(state.green * (1.0 + local.normal(0, 0.04)), 0.02, 0.97))
@@ -306,9 +309,11 @@ def _camera(rng: np.random.Generator) -> Camera:
     )  # fmt: skip
 
 
-def _view(rng: np.random.Generator, camera: Camera) -> tuple[View, tuple[float, float]]:
+def _view(
+    rng: np.random.Generator, camera: Camera, nearer: float
+) -> tuple[View, tuple[float, float]]:
     """Draw a careful view: nearly straight down, the card near the lower or upper edge."""
-    distance = float(rng.uniform(900, 1060))
+    distance = nearer * float(rng.uniform(900, 1060))
     width = distance * 43.2666 / camera.focal_35mm * 0.8
     size = (width + 170.0, 0.75 * width + 150.0)
     aim = (size[0] / 2, size[1] / 2)
@@ -318,7 +323,8 @@ def _view(rng: np.random.Generator, camera: Camera) -> tuple[View, tuple[float, 
         aim[1] + side * (0.375 * width - float(rng.uniform(115, 150))),
     )
     view = View(
-        *SIZE_PX, distance_mm=distance, tilt_deg=float(min(abs(rng.normal(0, 3.5)), 12.0)),
+        width_px=round(nearer * SIZE_PX[0]), height_px=round(nearer * SIZE_PX[1]),
+        distance_mm=distance, tilt_deg=float(min(abs(rng.normal(0, 3.5)), 12.0)),
         tilt_azimuth_deg=float(rng.uniform(0, 360)), yaw_deg=float(rng.normal(0, 4)), aim_mm=aim,
         card_centre_mm=card, card_angle_deg=float(rng.choice([0, 180]) + rng.normal(0, 5)),
     )  # fmt: skip
@@ -331,7 +337,7 @@ _FLAWS = {
     ("elm-corner", "under-trees", "2025-08-05", "A"): "shaded",
     ("fuller-green", "all", "2025-09-23", "B"): "underexposed",
 }
-_SMALL_FLAWS = {("brook-end", "all", "2025-08-05", "B"): "cardless"}
+_SMALL_FLAWS = {("brook-end", "all", "2025-08-05", "A"): "cardless"}
 
 
 def _with_flaws(every: list[PhotoJob], *, small: bool) -> list[PhotoJob]:

@@ -1,0 +1,64 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from lawnscore.commands.main import build_app
+from lawnscore.contract.errors import LawnscoreError
+
+APP = build_app()
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
+    folder = tmp_path_factory.mktemp("demo") / "round"
+    result = CliRunner().invoke(APP, ["demo", str(folder), "--small", "--workers", "1", "--json"])
+    return folder, result
+
+
+def test_one_document_on_stdout(made: tuple[Path, Result]) -> None:
+    folder, result = made
+    found = json.loads(result.stdout)
+    assert found["invented"] is True
+    assert found["photos"] == found["truth"]["photos"] == 7
+    assert found["truth"]["missing"] == []
+    assert Path(found["reports"]).is_file()
+    assert (folder / "reports" / "photo_scores.csv").is_file()
+
+
+def test_just_those_made_to_be_refused_are_refused(made: tuple[Path, Result]) -> None:
+    _, result = made
+    truth = json.loads(result.stdout)["truth"]
+    assert truth["refused_rightly"] == 1
+    assert truth["refused_wrongly"] == truth["scored_wrongly"] == []
+    assert result.exit_code == 0
+
+
+def test_scores_are_near_the_truth(made: tuple[Path, Result]) -> None:
+    """The bar of the demo: green cover within 3 points of the truth, root mean square."""
+    _, result = made
+    truth = json.loads(result.stdout)["truth"]
+    assert truth["compared"] == 6
+    assert truth["cover_rmse"] < 3.0
+
+
+def test_second_run_makes_and_scores_nothing_and_says_where_to_look(
+    made: tuple[Path, Result],
+) -> None:
+    folder, _ = made
+    result = CliRunner().invoke(APP, ["demo", str(folder), "--small", "--workers", "1"])
+    assert "7 known from an earlier run" in result.stdout
+    last = result.stdout.strip().splitlines()[-3:]
+    assert "index.html" in last[0]
+    assert "truth.csv" in last[1]
+    assert "invented" in last[2]
+
+
+def test_foreign_folder_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "x").write_text("x")
+    result = CliRunner().invoke(APP, ["demo", str(tmp_path)])
+    assert isinstance(result.exception, LawnscoreError)
+    assert "Name a new folder" in result.exception.line()
