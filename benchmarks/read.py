@@ -4,8 +4,9 @@
     python benchmarks/read.py              12 megapixels of each kind and profile
 
 Each time is set against a full decode of the 12-megapixel JPEG by OpenCV, taken in turns with
-it in the same run on one thread, so that the ratio holds on other machines too. Memory is the
-peak of a fresh process that reads the photo, less that of one that only imports the reader.
+it in the same run on one thread, in processor time, so that the ratio holds on other machines
+too. Memory is the peak of a fresh process that reads the photo, less that of one that only
+imports the reader.
 """
 
 from __future__ import annotations
@@ -99,15 +100,15 @@ def p3_profile() -> bytes:
 
 
 def times_ms(first: Callable[[], object], second: Callable[[], object], n: int) -> list[float]:
-    """Return the median times of two steps, taken in turns."""
+    """Return the median processor times of two steps, taken in turns."""
     taken: list[list[float]] = [[], []]
     first()
     second()
     for _ in range(n):
         for step, into in zip((first, second), taken, strict=True):
-            start = time.perf_counter()
+            start = time.process_time()
             step()
-            into.append(1000 * (time.perf_counter() - start))
+            into.append(1000 * (time.process_time() - start))
     return [statistics.median(values) for values in taken]
 
 

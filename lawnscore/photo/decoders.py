@@ -173,7 +173,8 @@ def _pillow_header(picture: Any, kind: str) -> Header:
         picture.load()
         if "A" in picture.mode and picture.getchannel("A").getextrema()[0] < 255:
             raise Unreadable("the picture has see-through parts; save it without them")
-        return _reduced(np.array(picture.convert("RGB")), reduction)
+        rgb = picture if picture.mode == "RGB" else picture.convert("RGB")
+        return _reduced(np.asarray(rgb), reduction)
 
     return Header(picture.size, exif, picture.info.get("icc_profile"), decode, upright)
 

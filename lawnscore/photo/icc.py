@@ -108,7 +108,7 @@ def to_srgb(rgb: Bytes, profile: bytes | RgbProfile) -> Bytes:
     Parameters
     ----------
     rgb
-        (h, w, 3) uint8, encoded as the profile says. May be changed in place.
+        (h, w, 3) uint8, encoded as the profile says; changed in place.
     profile
         An ICC profile as bytes, or primaries and curves.
 
@@ -126,12 +126,11 @@ def to_srgb(rgb: Bytes, profile: bytes | RgbProfile) -> Bytes:
         decode, matrix, encode = _tables(profile)
     if decode is None:
         return rgb
-    out = rgb if rgb.flags.writeable else np.empty_like(rgb)
     for top in range(0, rgb.shape[0], _STRIP_ROWS):
         strip = rgb[top : top + _STRIP_ROWS]
         linear = cv2.transform(cv2.LUT(strip, decode), matrix)
-        out[top : top + _STRIP_ROWS] = cv2.LUT(linear, encode)
-    return out
+        rgb[top : top + _STRIP_ROWS] = cv2.LUT(linear, encode)
+    return rgb
 
 
 Tables = tuple[NDArray[np.uint16] | None, Doubles, Bytes]

@@ -130,6 +130,8 @@ def _read(path: Path, data: bytes, kind: str, reduction: int | None) -> Photo:
     factor = reduction_for(header.size) if reduction is None else reduction
     rgb = _guarded(lambda: header.decode(factor), kind)
     _check_colour(rgb)
+    if not rgb.flags.writeable:  # some decoders lend their own memory
+        rgb = rgb.copy()
     rgb = _as_srgb(rgb, header.profile, notes)
     width, height = header.size
     if not header.upright:
@@ -186,9 +188,8 @@ def _guarded(step: Callable[[], Any], kind: str) -> Any:
 
 def _check_colour(rgb: Bytes) -> None:
     sample = rgb[::16, ::16]
-    if np.array_equal(sample[..., 0], sample[..., 1]) and np.array_equal(
-        sample[..., 1], sample[..., 2]
-    ):
+    is_grey = (sample == sample[..., :1]).all()
+    if is_grey and np.ptp(sample) > 0:  # one even tone is too dark or too bright, which comes later
         raise Unreadable("the photo is black and white; colours are needed")
 
 

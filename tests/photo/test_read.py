@@ -409,6 +409,29 @@ def test_bad_files_are_refused_in_words(tmp_path: Path, name: str) -> None:
     assert words in refusal(path).detail
 
 
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP", "HEIF"])
+@pytest.mark.parametrize("reduction", [1, 2])
+def test_the_picture_is_ours_to_change(tmp_path: Path, kind: str, reduction: int) -> None:
+    rgb = read_photo(save(tmp_path / "a", upright(), kind), reduction=reduction).rgb
+    assert rgb.flags.writeable
+    assert rgb.flags.c_contiguous
+    assert rgb.dtype == np.uint8
+
+
+def test_a_photo_all_black_is_for_the_later_checks(tmp_path: Path) -> None:
+    path = save(tmp_path / "a.jpg", np.zeros_like(upright()))
+    assert read_photo(path).rgb.max() == 0
+
+
+def test_a_little_padding_before_the_end_is_no_damage(tmp_path: Path) -> None:
+    # Some cameras pad the end of the picture (from memory).
+    data = encoded("JPEG")
+    path = tmp_path / "a.jpg"
+    for padding in (b"\xff\xff", b"\0\0", b"\x55" * 5):
+        path.write_bytes(data[:-2] + padding + data[-2:])
+        assert read_photo(path).width_px == WIDTH
+
+
 def test_the_bomb_is_small() -> None:
     assert len(png_bomb(30_000)) < 20_000
 
