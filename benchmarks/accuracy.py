@@ -45,52 +45,52 @@ class Study:
 
 STUDIES: dict[str, Study] = {
     "cover": Study(
-        lambda: cases.cover_cases(100, SEED),
+        lambda: cases.cover_cases(48, SEED),
         lambda: cases.cover_cases(3, SEED),
         (tables.cover_table, tables.cover_by_level_table),
     ),
     "same": Study(
-        lambda: cases.same_lawn_cases(5, 12, SEED + 1),
+        lambda: cases.same_lawn_cases(4, 12, SEED + 1),
         lambda: cases.same_lawn_cases(1, 3, SEED + 1),
         (tables.same_table,),
     ),
     "shade": Study(
-        lambda: cases.shade_cases(24, SEED + 2),
+        lambda: cases.shade_cases(14, SEED + 2),
         lambda: cases.shade_cases(2, SEED + 2),
         (tables.shade_table,),
     ),
     "casts": Study(
-        lambda: cases.cast_cases(6, SEED + 3),
+        lambda: cases.cast_cases(3, SEED + 3),
         lambda: cases.cast_cases(1, SEED + 3),
         (tables.casts_table,),
     ),
     "patches": Study(
-        lambda: cases.patch_cases(16, SEED + 4),
+        lambda: cases.patch_cases(8, SEED + 4),
         lambda: cases.patch_cases(2, SEED + 4),
         (tables.patches_table,),
     ),
     "pose": Study(
-        lambda: cases.pose_cases(36, SEED + 5),
+        lambda: cases.pose_cases(18, SEED + 5),
         lambda: cases.pose_cases(3, SEED + 5),
         (tables.pose_table,),
     ),
     "refusing": Study(
-        lambda: cases.spoilt_cases(8, SEED + 6),
+        lambda: cases.spoilt_cases(4, SEED + 6),
         lambda: cases.spoilt_cases(1, SEED + 6),
         (tables.refusing_table,),
     ),
     "scale": Study(
-        lambda: cases.scale_cases(8, SEED + 7),
+        lambda: cases.scale_cases(4, SEED + 7),
         lambda: cases.scale_cases(1, SEED + 7),
         (tables.by_tag_table("Errors by photo scale", "mm_per_px", "mm per pixel"),),
     ),
     "jpeg": Study(
-        lambda: cases.jpeg_cases(6, SEED + 8),
+        lambda: cases.jpeg_cases(3, SEED + 8),
         lambda: cases.jpeg_cases(1, SEED + 8),
         (tables.by_tag_table("Errors by JPEG quality", "quality", "quality"),),
     ),
     "sources": Study(
-        lambda: cases.source_cases(10, SEED + 9),
+        lambda: cases.source_cases(5, SEED + 9),
         lambda: cases.source_cases(1, SEED + 9),
         (
             tables.by_tag_table(

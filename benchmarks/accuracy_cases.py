@@ -16,7 +16,7 @@ from lawnscore.demo.geometry import View
 from lawnscore.demo.materials import LITTER_KINDS, SOIL_KINDS, Tint
 from lawnscore.demo.scene import LawnSpec
 
-SCENE_MM = (1600.0, 1400.0)
+SCENE_MM = (1420.0, 1160.0)
 FRAME_PX = (2000, 1500)
 MM_PER_PX = 0.6
 """Ground a pixel covers: a frame of 1.2 x 0.9 m, as a phone at chest height has 4000 px over

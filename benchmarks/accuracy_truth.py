@@ -87,7 +87,7 @@ def _kit(case: Case, folder: Path) -> dict[str, Any]:
         "scene_mm_per_px": scene.mm_per_px,
         "casts": scene.casts.tolist(),
         "truth": _whole_truth(photo),
-        "scale_a_metre_off": _scale_far(photo),
+        "card_to_px": photo.card_to_px.tolist(),
     }
     kit_path.write_text(json.dumps(kit, default=float), encoding="utf-8")
     return kit
@@ -97,8 +97,19 @@ def _whole_truth(photo: Photograph) -> dict[str, float]:
     return {name: float(value) for name, value in photo.truth_within(None).items()}
 
 
-def _scale_far(photo: Photograph) -> float:
-    return float(photo.mm_per_px)
+def _far_scale_error(score: PhotoScore, kit: dict[str, Any], case: Case) -> float:
+    """Relative error of a length of 10 cm, a metre from the card towards the middle."""
+    fit = score.views.card_fit
+    centre = np.asarray(fit.design.centre_mm)
+    to_scene = card_to_scene(case.view, fit.design)
+    aim = cv2.perspectiveTransform(
+        np.asarray(case.view.aim_mm, float).reshape(1, 1, 2), np.linalg.inv(to_scene)
+    ).reshape(2)
+    toward = (aim - centre) / np.linalg.norm(aim - centre)
+    ends = centre + np.array([[950.0], [1050.0]]) * toward
+    pixels = cv2.perspectiveTransform(ends[None], np.asarray(kit["card_to_px"]))
+    seen = cv2.perspectiveTransform(pixels, np.linalg.inv(fit.homography))[0]
+    return float(np.linalg.norm(seen[1] - seen[0]) / 100.0 - 1.0)
 
 
 def _surface_path(case: Case, folder: Path) -> Path:
@@ -166,6 +177,8 @@ def _judged(
     values.update({name: kit["truth"].get(name) for name in colours})
     return {
         "truth": values,
+        "far_scale_error": _far_scale_error(score, kit, case),
+        "scale_rel_se": float(views.ground.scale_rel_se),
         "model_error": _cell_errors(true, views.classes),
         "casts": match_casts(views.casts, casts),
         "patches": match_patches(views.patches, patches, views.classes.weight),
