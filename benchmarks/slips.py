@@ -27,7 +27,8 @@ from lawnscore.round.slip_code import SlipCode, slip_text
 from lawnscore.round.slip_finder import find_slips
 
 SEED = 20_240_501
-SIZE, QUICK_SIZE = (4000, 3000), (2000, 1500)
+SIZE = (4000, 3000)
+RATE_SIZE = (2000, 1500)  # the longer side at which a photo of SIZE is searched
 ROWS = (  # code's side as a share of the photo's width, blur in px at 4000 px
     (0.40, 0.0), (0.40, 6.0), (0.25, 0.0), (0.25, 4.0), (0.15, 0.0), (0.15, 3.0), (0.10, 0.0),
     (0.10, 2.0), (0.06, 0.0),
@@ -43,13 +44,14 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=20, help="photos a row (default 20)")
     options = parser.parse_args()
     cv2.setNumThreads(1)
-    n, size = (2, QUICK_SIZE) if options.quick else (options.photos, SIZE)
+    n, size = (2, RATE_SIZE) if options.quick else (options.photos, SIZE)
     print(f"Python {platform.python_version()}, OpenCV {cv2.__version__}, {platform.machine()}")
-    print(f"seed {SEED}, {size[0]} x {size[1]} px, {n} photos a row\n")
+    print(f"seed {SEED}, {n} photos of {RATE_SIZE[0]} x {RATE_SIZE[1]} px a row")
+    print(f"times for {size[0]} x {size[1]} px\n")
     rng = np.random.default_rng(SEED)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "photo.jpg"
-        print_rates(path, rng, size, n)
+        print_rates(path, rng, RATE_SIZE, n)
         print_times(path, rng, size, n)
 
 

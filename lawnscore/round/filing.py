@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +23,7 @@ from lawnscore.round.slip_code import SlipCode
 from lawnscore.round.slip_finder import HEIF_SUFFIXES, SlipSighting, find_slips
 
 _CACHE = Path(".lawnscore") / "slips_seen.json"
+_MOST_THREADS = 4  # each holds one photo, decoded
 _CACHE_VERSION = "1"  # raise it whenever `find_slips` sees more or less than before
 _AS_IT_IS = FilingOptions()
 _NOT_A_PHOTO = {
@@ -120,18 +123,28 @@ def _look(
     cache = _read_cache(root)
     seen: dict[Path, SlipSighting] = {}
     unreadable: dict[Path, str] = {}
-    for done, shot in enumerate(photos, start=1):
-        sha256 = hashes[shot.path]
+
+    def look(shot: Shot) -> SlipSighting | PhotoRefused:
+        known = cache.get(hashes[shot.path])
         try:
-            seen[shot.path] = cache[sha256] if sha256 in cache else find_slips(shot.path)
-            cache[sha256] = seen[shot.path]
+            return known or find_slips(shot.path)
         except PhotoRefused as refusal:
-            unreadable[shot.path] = refusal.what
-            # It may have been a slip: photos after it must not go to the slip before it.
-            seen[shot.path] = SlipSighting(fault="it cannot be opened")
-        if progress is not None:
-            progress(done, len(photos))
-    _write_cache(root, cache)
+            return refusal
+
+    threads = ThreadPoolExecutor(min(_MOST_THREADS, os.cpu_count() or 1))
+    try:
+        for shot, saw in zip(photos, threads.map(look, photos), strict=True):
+            if isinstance(saw, PhotoRefused):
+                unreadable[shot.path] = saw.what
+                # It may have been a slip: photos after it must not go to the slip before it.
+                seen[shot.path] = SlipSighting(fault="it cannot be opened")
+            else:
+                seen[shot.path] = cache[hashes[shot.path]] = saw
+            if progress is not None:
+                progress(len(seen), len(photos))
+    finally:
+        threads.shutdown(cancel_futures=True)
+        _write_cache(root, cache)
     return seen, unreadable
 
 
