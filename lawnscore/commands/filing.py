@@ -17,7 +17,7 @@ from lawnscore.commands.output import Exit, print_json, print_table, say
 if TYPE_CHECKING:
     from lawnscore.round.filing_plan import FilingItem, FilingPlan
 
-_ROUND = typer.Argument(..., help="Folder of the round.")
+_ROUND = typer.Argument(..., metavar="ROUND", help="Folder of the round.")
 _JSON = typer.Option(False, "--json", help="Print the result as JSON.")
 _MANY = 4
 """How many file names of one kind are printed before the rest is counted."""
@@ -31,7 +31,7 @@ def register(app: typer.Typer) -> None:
 
 def _slips(
     round_path: Path = _ROUND,
-    out: Path = typer.Argument(..., help="PDF to write."),
+    out: Path = typer.Argument(..., metavar="OUT.pdf", help="PDF to write."),
     lawn: str = typer.Option(None, help="Only this lawn."),
     stages: str = typer.Option(
         "before,after", help="Codes to print. before,after make one slip to fold; or check."
@@ -62,7 +62,7 @@ def _slips(
 
 def _file(
     round_path: Path = _ROUND,
-    folder: Path = typer.Argument(None, help="Folder with the phone's photos."),
+    folder: Path = typer.Argument(None, metavar="[FOLDER]", help="Folder with the phone's photos."),
     plan: bool = typer.Option(False, "--plan", help="Only say what would be done."),
     undo: bool = typer.Option(False, "--undo", help="Take back the last filing."),
     confirm: bool = typer.Option(False, "--confirm", help="File as proposed what needs a word."),
@@ -83,8 +83,9 @@ def _file(
 ) -> None:
     """Sort a phone's photos into the round by the slips among them.
 
-    Copies and verifies; never deletes or overwrites; files nothing that is not sure. Exit status
-    1 when a photo was left because it was not sure.
+    Copies and verifies; never deletes or overwrites; files nothing that is not sure.
+
+    Exit status 1 when a photo was left because it was not sure.
     """
     if undo:
         _undo(round_path, as_json)

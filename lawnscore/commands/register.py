@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from lawnscore.round.add import Added
     from lawnscore.round.problems import Problem
 
-_ROUND = typer.Argument(..., help="Folder of the round.")
+_ROUND = typer.Argument(..., metavar="ROUND", help="Folder of the round.")
 _JSON = typer.Option(False, "--json", help="Print the result as JSON.")
 
 
@@ -44,7 +44,9 @@ def _new(round_path: Path = typer.Argument(..., metavar="ROUND"), as_json: bool 
 
 def _add_lawn(
     round_path: Path = _ROUND,
-    lawn: str = typer.Argument(..., help="Short name of the lawn, such as mill-lane-3."),
+    lawn: str = typer.Argument(
+        ..., metavar="LAWN", help="Short name of the lawn, such as mill-lane-3."
+    ),
     zone: str = typer.Option("all", help="Zone of the lawn; `all` when it has no parts."),
     area_m2: float = typer.Option(None, "--area-m2", "--area", help="Area of the zone, m2."),
     name: str = typer.Option(None, help="Name for people to read."),
