@@ -16,6 +16,7 @@ from lawnscore.history.intervals import t_quantile
 from lawnscore.history.paired import PairedSpots, paired_spots
 from lawnscore.history.sampling import ALPHA, POWER
 from lawnscore.history.series import (
+    STAGE_ORDER,
     Occasions,
     iso_dates,
     occasions,
@@ -95,11 +96,12 @@ def changes(
     series = occasions(visit_scores)
     pairs = find_pairs(series, work)
     spots = None if photo_scores is None else paired_spots(photo_scores, series)
+    ends = range(0, len(pairs.first), _BLOCK_PAIRS)
     blocks = [
-        _block(series, _take(pairs, np.arange(start, min(start + 50_000, len(pairs.first)))), spots)
-        for start in range(0, len(pairs.first), 50_000)
+        _compact(series, part, _block(series, part, spots))
+        for part in (_take(pairs, slice(start, start + _BLOCK_PAIRS)) for start in ends)
     ]
-    return _assemble(series, pairs, blocks)
+    return _assemble(series, blocks)
 
 
 def find_pairs(series: Occasions, work: pd.DataFrame | None) -> Pairs:
@@ -119,7 +121,7 @@ def find_pairs(series: Occasions, work: pd.DataFrame | None) -> Pairs:
     )
 
 
-def _take(pairs: Pairs, rows: Index) -> Pairs:
+def _take(pairs: Pairs, rows: slice) -> Pairs:
     return Pairs(pairs.first[rows], pairs.second[rows], pairs.kind[rows])
 
 
@@ -173,7 +175,7 @@ def _since_renovations(
     baseline = rows[np.minimum(at, len(rows) - 1)]
     wait = series.day[baseline] - day
     good = inside & (series.place[baseline] == place) & (wait <= RENOVATION_START_DAYS)
-    following = np.r_[clock(place, done["day"].to_numpy())[1:], np.iinfo(np.int64).max]
+    following = np.r_[clock(place, done["day"].to_numpy())[1:], np.iinfo(np.int64).max // 2]
     starts_clock = clock(series.place[starts], series.day[starts])
     begin = np.searchsorted(starts_clock, clock(series.place[baseline], series.day[baseline]) + 1)
     # the visit on the day of the next renovation still shows where this one got to
@@ -259,6 +261,8 @@ def holm(p: Array) -> Array:
     return np.where(known, out, np.nan)
 
 
+_BLOCK_PAIRS = 50_000
+"""Pairs worked on at once: enough to be quick, few enough for little memory."""
 _MAIN = np.array([m.main for m in MEASURES.values()])
 _BETTER = np.array([m.better for m in MEASURES.values()])
 _VERDICTS = ("better", "worse", "no clear change")
@@ -290,54 +294,73 @@ def verdicts(names: list[str], change: Array, p: Array) -> list[str | None]:
     return [None if code < 0 else _VERDICTS[code] for code in codes]
 
 
-def _assemble(series: Occasions, pairs: Pairs, blocks: list[dict[str, Array]]) -> pd.DataFrame:
+def _compact(series: Occasions, pairs: Pairs, block: dict[str, Array]) -> dict[str, Any]:
+    """Return a block's columns in order of the rows, texts as small numbers."""
+    change = block["change"].ravel()
+    keep = np.flatnonzero(np.isfinite(change))
+    pair, measure = keep // len(MEASURES), keep % len(MEASURES)
+    first, second = pairs.first[pair], pairs.second[pair]
+    verdict = _verdict_codes(block["change"], block["p"], _MAIN, _BETTER)
+    return {
+        "place": series.place[first].astype(np.int32),
+        "measure": measure.astype(np.int8),
+        "kind": pairs.kind[pair].astype(np.int8),
+        "from_date": series.day[first].astype(np.int32),
+        "from_stage": series.stage[first].astype(np.int8),
+        "to_date": series.day[second].astype(np.int32),
+        "to_stage": series.stage[second].astype(np.int8),
+        "change": change[keep],
+        "low": block["low"].ravel()[keep],
+        "high": block["high"].ravel()[keep],
+        "verdict": verdict.ravel()[keep],
+        "smallest_detectable": block["least"].ravel()[keep],
+        "n_paired_spots": block["n_paired"].ravel()[keep].astype(np.int16),
+        "method_changed": _method_changed(series, pairs)[pair],
+    }
+
+
+def _assemble(series: Occasions, blocks: list[dict[str, Any]]) -> pd.DataFrame:
     if not blocks:
         return CHANGES.frame([])
-    n_measures = len(MEASURES)
-    change = np.concatenate([b["change"].ravel() for b in blocks])
-    keep = np.flatnonzero(np.isfinite(change))
-    pair = keep // n_measures
 
-    def flat(name: str) -> Array:
-        return np.concatenate([b[name].ravel() for b in blocks])[keep]
+    def gathered(name: str) -> Any:
+        # taken out of the blocks one by one, so that the table is never held twice
+        return np.concatenate([block.pop(name) for block in blocks])
 
-    first, second = pairs.first[pair], pairs.second[pair]
-    place = series.place[first]
-    verdict = np.concatenate(
-        [_verdict_codes(b["change"], b["p"], _MAIN, _BETTER).ravel() for b in blocks]
-    )[keep]
+    place = gathered("place")
+    stages = list(STAGE_ORDER)
     columns = {
         "lawn": _categorical(series.places["lawn"].to_numpy(), place),
         "zone": _categorical(series.places["zone"].to_numpy(), place),
-        "measure": _category(keep % n_measures, list(MEASURES)),
-        "kind": _category(pairs.kind[pair], list(KINDS)),
-        "from_date": _date_categorical(series.day, first),
-        "from_stage": _category(series.stage[first], ["before", "check", "after"]),
-        "to_date": _date_categorical(series.day, second),
-        "to_stage": _category(series.stage[second], ["before", "check", "after"]),
-        "change": change[keep],
-        "low": flat("low"),
-        "high": flat("high"),
-        "verdict": _category(verdict, list(_VERDICTS)),
-        "smallest_detectable": flat("least"),
-        "n_paired_spots": pd.array(flat("n_paired").astype(np.int32), dtype="Int32"),
-        "method_changed": pd.array(_method_changed(series, pairs)[pair], dtype="boolean"),
+        "measure": _category(gathered("measure"), list(MEASURES)),
+        "kind": _category(gathered("kind"), list(KINDS)),
+        "from_date": _date_categorical(gathered("from_date")),
+        "from_stage": _category(gathered("from_stage"), stages),
+        "to_date": _date_categorical(gathered("to_date")),
+        "to_stage": _category(gathered("to_stage"), stages),
+        "change": gathered("change"),
+        "low": gathered("low"),
+        "high": gathered("high"),
+        "verdict": _category(gathered("verdict"), list(_VERDICTS)),
+        "smallest_detectable": gathered("smallest_detectable"),
+        "n_paired_spots": pd.array(gathered("n_paired_spots"), dtype="Int16"),
+        "method_changed": pd.array(gathered("method_changed"), dtype="boolean"),
     }
-    return pd.DataFrame(columns)[CHANGES.column_names]
+    return pd.DataFrame({name: columns[name] for name in CHANGES.column_names}, copy=False)
 
 
 def _category(codes: npt.NDArray[Any], words: list[Any]) -> Any:
     return pd.Categorical.from_codes(codes, words)  # type: ignore[call-overload]
 
 
-def _categorical(names: npt.NDArray[Any], codes: Index) -> Any:
+def _categorical(names: npt.NDArray[Any], place: npt.NDArray[Any]) -> Any:
     code_of, unique = pd.factorize(names, sort=True)
-    return _category(code_of[codes], list(unique))
+    return _category(code_of.astype(np.int32)[place], list(unique))
 
 
-def _date_categorical(day: Index, rows: Index) -> Any:
+def _date_categorical(day: npt.NDArray[Any]) -> Any:
     unique, code_of = np.unique(day, return_inverse=True)
-    return _category(code_of[rows], list(iso_dates(unique)))
+    return _category(code_of.astype(np.int32), list(iso_dates(unique.astype(np.int64))))
 
 
 def _method_changed(series: Occasions, pairs: Pairs) -> npt.NDArray[np.bool_]:

@@ -220,7 +220,7 @@ def _cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | None) -> 
     # `before` photos of the day itself, or the last ones earlier
     last_before = np.searchsorted(key, place * span + day * 4 + 1, side="left") - 1
     first_after = np.searchsorted(key, place * span + end_day * 4 + 2, side="left")
-    following = np.r_[(place * span + day * 4)[1:], np.iinfo(np.int64).max]
+    following = np.r_[(place * span + day * 4)[1:], np.iinfo(np.int64).max // 2]
     stop = np.searchsorted(key, np.minimum(following + 1, (place + 1) * span), side="left")
     before = rows[np.maximum(last_before, 0)]
     has_before = (last_before >= 0) & (series.place[before] == place)
