@@ -12,11 +12,12 @@ from typing import Any
 import pandas as pd
 
 from lawnscore.care.cautions import cautions_for
-from lawnscore.care.feed_record import applications
 from lawnscore.care.units import positive
 from lawnscore.care.visit_amounts import (
     Amount,
+    FedRecord,
     Season,
+    fed_record,
     feed_amounts,
     heavy_rain,
     last_sowing,
@@ -156,7 +157,7 @@ def next_visits(
     ]
     visits = _bundled(reasons, end, start, lambda p: usual_gap_days(days.get(p, []), days, options))
     placed = _placed(visits, start, a_day, areas)
-    known = _Known(areas, days, applications(_until(work, start)), last_sowing(work), weather)
+    known = _Known(areas, days, fed_record(_until(work, start)), last_sowing(work), weather)
     seasons = {day: season_on(day, weather, options) for day in {visit.day for visit in placed}}
     rows = [_row(n, visit, known, seasons[visit.day]) for n, visit in enumerate(placed, 1)]
     out = pd.DataFrame(rows, columns=list(NEXT_COLUMNS))
@@ -190,7 +191,7 @@ def _areas(lawns: pd.DataFrame | None, visit_scores: pd.DataFrame | None) -> dic
     for row in records(lawns):
         area = row.get("area_m2")
         areas[row["lawn"], row["zone"] or "all"] = math.nan if area is None else float(area)
-    for row in records(visit_scores):
+    for row in records(visit_scores, ("lawn", "zone")):
         areas.setdefault((row["lawn"], row["zone"]), math.nan)
     return areas
 
@@ -285,7 +286,7 @@ class _Known:
 
     areas: dict[Place, float]
     days: dict[Place, list[date]]
-    fed: pd.DataFrame
+    fed: FedRecord
     sowing: tuple[str, float] | None
     weather: pd.DataFrame | None
 

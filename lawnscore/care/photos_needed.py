@@ -368,8 +368,8 @@ def _note(n: int, within: bool, goal: Goal, at_best: float, cover: Any) -> str:
         return f"{cover} photos show the whole zone: photograph all of it"
     if within:
         return ""
-    what = "show a change under " if goal.kind == "change" else "give an interval under +-"
+    what = "show a change" if goal.kind == "change" else "give an interval"
     if at_best >= goal.size:
-        least = significant(at_best, 2)
-        return f"no number of photos can {what}{least}: photos share that much error"
+        least = ("" if goal.kind == "change" else "+-") + significant(at_best, 2)
+        return f"no number of photos can {what} under {least}: card and model err alike in all"
     return f"more than {MOST_PHOTOS} photos would be needed; {n} are for chance alone"

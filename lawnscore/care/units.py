@@ -178,6 +178,7 @@ def read_quantity(
     return number * unit_factor(unit, kind, what=what, gallon=gallon)
 
 
+@cache
 def unit_factor(unit: str, kind: str, *, what: str = "", gallon: Gallon | None = None) -> float:
     """Return how many of the unit used inside one ``unit`` is.
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from lawnscore.care.cautions import FROST_C, HEAVY_RAIN_MM
 from lawnscore.care.feed import ANNUAL_N_G_M2, dose_warnings
+from lawnscore.care.feed_record import applications
 from lawnscore.care.seed import seed_kg
 from lawnscore.care.units import significant, unit_factor
 from lawnscore.care.visit_reasons import Place, records
@@ -83,32 +84,56 @@ def season_on(
     )
 
 
+@dataclass(frozen=True, eq=False)
+class FedRecord:
+    """What was fed: applications by lawn and zone, and the round's last one recorded whole."""
+
+    by_place: Mapping[Place, pd.DataFrame]
+    last_whole: dict[Any, Any] | None
+
+
+def fed_record(work: pd.DataFrame) -> FedRecord:
+    """Return the record of feeding from the table of work."""
+    fed = applications(work)
+    whole = fed[fed["product_g_m2"].notna() & fed["n_g_m2"].notna()]
+    last = None if whole.empty else whole.sort_values("date", kind="stable").iloc[-1].to_dict()
+    by_place = {(str(p[0]), str(p[1])): own for p, own in fed.groupby(["lawn", "zone"])}
+    return FedRecord(by_place, last)
+
+
 def feed_amounts(
-    places: Mapping[Place, float], fed: pd.DataFrame, day: date, season: Season
+    places: Mapping[Place, float], fed: FedRecord, day: date, season: Season
 ) -> dict[Place, Amount]:
     """Return the feed line of each zone that is due one; zones not due are left out.
 
-    ``fed`` is the table of :func:`lawnscore.care.feed_record.applications`. The product and rate
-    are those last recorded on the zone, else on the round. Where they are not recorded whole, the
-    line says what is needed to compute the amount.
+    The product and rate are those last recorded on the zone, else on the round. Where they are
+    not recorded whole, the line says what is needed to compute the amount. A round that has no
+    feed on record is not told to feed.
     """
-    if fed.empty or not season.growing:
+    if not fed.by_place or not season.growing:
         return {}
-    fed = fed[fed["date"] <= day.isoformat()]
-    whole = fed[fed["product_g_m2"].notna() & fed["n_g_m2"].notna()]
     out = {}
     for place, area in places.items():
-        own = fed[(fed["lawn"] == place[0]) & (fed["zone"] == place[1])]
-        if len(own) and (day - date.fromisoformat(str(own["date"].max()))).days < FEED_GAP_DAYS:
+        own = fed.by_place.get(place)
+        if own is not None and _days_between(own["date"].max(), day) < FEED_GAP_DAYS:
             continue
-        usable = whole[(whole["lawn"] == place[0]) & (whole["zone"] == place[1])]
-        usable = usable if len(usable) else whole
-        if usable.empty:
+        row = fed.last_whole
+        if own is not None:
+            whole = own[own["product_g_m2"].notna() & own["n_g_m2"].notna()]
+            row = whole.iloc[-1].to_dict() if len(whole) else row
+        if row is None:
             need = "the label (n_pct, p2o5_pct, k2o_pct), rate and rate_unit of a feed in work.csv"
             out[place] = Amount(f"feed: to compute the amount write {need}.", ("feed",))
             continue
-        out[place] = _feed_line(usable.iloc[-1], own, area, day, season)
+        so_far = 0.0
+        if own is not None:
+            so_far = float(own.loc[own["date"].str[:4] == str(day.year), "n_g_m2"].sum())
+        out[place] = _feed_line(row, so_far, area, season)
     return out
+
+
+def _days_between(first: object, day: date) -> int:
+    return (day - date.fromisoformat(str(first))).days
 
 
 def seed_amounts(
@@ -152,7 +177,7 @@ def heavy_rain(weather: pd.DataFrame | None, day: date) -> str:
     return ""
 
 
-def _feed_line(row: Any, own: pd.DataFrame, area: float, day: date, season: Season) -> Amount:
+def _feed_line(row: dict[Any, Any], so_far: float, area: float, season: Season) -> Amount:
     rate, n = float(row["product_g_m2"]), float(row["n_g_m2"])
     text = f"feed: {row['product'] or 'the product used before'} at {significant(rate, 3)} g/m2"
     if area > 0:
@@ -160,8 +185,6 @@ def _feed_line(row: Any, own: pd.DataFrame, area: float, day: date, season: Seas
     else:
         text += " (area_m2 is missing in lawns.csv)"
     text += f", N {significant(n, 3)} g/m2"
-    year = own[own["date"].str[:4] == str(day.year)]
-    so_far = float(year["n_g_m2"].sum())
     home = ANNUAL_N_G_M2["home lawn, low wear"]
     text += f"; {significant(so_far, 3)} g/m2 so far this year"
     text += f" (published for a year: {home.low:g} to {home.high:g})"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -76,10 +76,13 @@ class Reason:
 _STATE_WORDS = {"too few visits": "too few visits with photos to tell"}
 
 
-def records(frame: pd.DataFrame | None) -> list[dict[str, Any]]:
-    """Return a table as rows of plain values; unknown becomes ``None``."""
+def records(
+    frame: pd.DataFrame | None, columns: Sequence[str] | None = None
+) -> list[dict[str, Any]]:
+    """Return a table (or these columns of it) as plain rows; unknown becomes ``None``."""
     if frame is None or frame.empty:
         return []
+    frame = frame if columns is None else frame[list(columns)]
     plain = frame.astype(object).where(frame.notna(), None)
     return [{str(key): value for key, value in row.items()} for row in plain.to_dict("records")]
 
@@ -89,7 +92,8 @@ def visited(
 ) -> dict[Place, list[date]]:
     """Return the dates of photos or work at each lawn and zone up to ``today``, in order."""
     days: dict[Place, set[date]] = defaultdict(set)
-    for row in [*records(visit_scores), *records(work)]:
+    columns = ("lawn", "zone", "date")
+    for row in [*records(visit_scores, columns), *records(work, columns)]:
         day = date.fromisoformat(str(row["date"])[:10])
         if day <= today:
             days[row["lawn"], row["zone"]].add(day)

@@ -182,9 +182,11 @@ def _plan_row(row: dict[Any, Any], change: bool) -> list[str]:
         return f">{MOST_PHOTOS}" if pd.isna(value) else str(value)
 
     known = pd.notna(row["sd_low"])
-    last = "" if pd.isna(row["last_photos"]) else f"{row['last_photos']} photos"
-    if last and row["last_shows"] == row["last_shows"]:
-        last += f" show {number(row['last_shows'])}"
+    last = ""
+    if pd.notna(row["last_photos"]):
+        last = "1 photo" if row["last_photos"] == 1 else f"{row['last_photos']} photos"
+        if row["last_shows"] == row["last_shows"]:
+            last += f" show {number(row['last_shows'])}"
     cells = [
         row["lawn"],
         row["zone"],
