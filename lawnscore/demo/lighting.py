@@ -18,9 +18,10 @@ from lawnscore.demo import spectra
 from lawnscore.demo.camera import Light
 from lawnscore.demo.materials import GREEN, LITTER, MOSS, WEED, YELLOWING
 from lawnscore.demo.spectra import Floats
-from lawnscore.demo.sward import HEIGHT_STEP_MM, normals_of_codes
+from lawnscore.demo.sward import HEIGHT_STEP_MM, TILT_LEVELS_DEG, normals_of_codes
 
 _AO_LEVELS = 16
+_CREVICES = ((14.0, 9.0, 0.12), (3.5, 4.0, 0.45))  # reach, depth that closes, least openness
 _SHADOW_WALK_MM = (1.0, 2.0, 3.5, 5.5, 8.0, 12.0, 18.0, 27.0)
 _GAP_LIGHT = 0.10  # light that reaches the floor of a deep gap through leaves, share of all light
 _TRANSLUCENT = (GREEN, YELLOWING, MOSS, WEED, LITTER)
@@ -36,7 +37,7 @@ class GroundLight:
     facet
         (H, W) uint16: palette number, code of direction and micro-shadow packed in 15 bits.
     sky
-        (H, W) uint16: palette number and openness to the sky packed in 12 bits.
+        (H, W) uint16: palette number, openness to the sky and tilt packed in 14 bits.
     sun
         (H, W) float32 large-scale visibility of the sun 0 to 1, or None where it is 1.
     """
@@ -70,18 +71,27 @@ def fall_of_light(
     if light.sun_share > 0:
         shadow = _micro_shadow(height, light, mm_per_px)
         facet |= (shadow & np.uint8(64)).astype(np.uint16) << 8
-    around = cv2.blur(height, (round(14 / mm_per_px) | 1,) * 2)
-    depth = cv2.subtract(around, height)  # 0.25 mm steps; 0 where the pixel stands out
-    table = np.arange(256) * HEIGHT_STEP_MM
-    openness = np.clip(1.0 - table / 9.0, 0.12, 1.0)
-    level = cv2.LUT(depth, np.round(openness * (_AO_LEVELS - 1)).astype(np.uint8))
-    sky = level.astype(np.uint16)
+    sky = (code & np.uint8(48)).astype(np.uint16)  # the tilt alone: the sky is even all round
+    sky |= _openness_level(height, mm_per_px)
     sky <<= 8
     sky |= number
     sun = None
     if light.shade != "none":
         sun = sun_visibility(light, number.shape, mm_per_px=mm_per_px, origin_mm=origin_mm)
     return GroundLight(facet, sky, sun)
+
+
+def _openness_level(height: NDArray[np.uint8], mm_per_px: float) -> NDArray[np.uint8]:
+    """Return how open to the sky each pixel lies, 0 to 15: the lesser of gap and crevice."""
+    least: NDArray[np.uint8] | None = None
+    for reach_mm, closed_mm, floor in _CREVICES:
+        around = cv2.blur(height, (round(reach_mm / mm_per_px) | 1,) * 2)
+        depth = cv2.subtract(around, height)  # 0.25 mm steps; 0 where the pixel stands out
+        openness = np.clip(1.0 - np.arange(256) * HEIGHT_STEP_MM / closed_mm, floor, 1.0)
+        level = cv2.LUT(depth, np.round(openness * (_AO_LEVELS - 1)).astype(np.uint8))
+        least = np.asarray(level if least is None else cv2.min(least, level), np.uint8)
+    assert least is not None
+    return least
 
 
 def _micro_shadow(height: NDArray[np.uint8], light: Light, mm_per_px: float) -> NDArray[np.uint8]:
@@ -205,10 +215,17 @@ def _sun_table(reflectance: Floats, light: Light, to_rgb: Floats) -> NDArray[np.
 
 
 def _sky_table(reflectance: Floats, light: Light, to_rgb: Floats) -> NDArray[np.float32]:
-    """Return the sky's part for each packed openness, (16 * 256, 3)."""
-    openness = (np.arange(_AO_LEVELS) / (_AO_LEVELS - 1))[:, None, None]
-    open_sky = ((reflectance * light.sky_spectrum()) @ to_rgb)[None]
+    """Return the sky's part for each packed tilt and openness, (4 * 16 * 256, 3).
+
+    A facet tilted by t sees (1 + cos t) / 2 of an even sky; under clouds, whose light falls
+    from overhead (CIE overcast sky: the zenith is three times the horizon), it loses a quarter
+    more of the rest.
+    """
+    openness = (np.arange(_AO_LEVELS) / (_AO_LEVELS - 1))[None, :, None, None]
+    lean = (1.0 - np.cos(np.deg2rad(np.array(TILT_LEVELS_DEG) - TILT_LEVELS_DEG[0]))) / 2.0
+    seen = (1.0 - 1.25 * lean)[:, None, None, None]
+    open_sky = ((reflectance * light.sky_spectrum()) @ to_rgb)[None, None]
     leafy = _GAP_LIGHT * spectra.leaf_transmittance()
-    gap = ((reflectance * leafy) @ to_rgb)[None]
-    table = openness * open_sky + (1.0 - openness) * gap
+    gap = ((reflectance * leafy) @ to_rgb)[None, None]
+    table = openness * seen * open_sky + (1.0 - openness) * gap
     return table.reshape(-1, 3).astype(np.float32)
