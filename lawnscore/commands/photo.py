@@ -86,6 +86,20 @@ class _Place:
             return None
         return load_reference(self.settings().card, base=self.round) or "auto"
 
+    def columns(self) -> dict[str, Any]:
+        """Return lawn, zone, spot, date, stage and relative path, as the round has them."""
+        from lawnscore.round.folder import open_round
+
+        if self.round is None:
+            return {}
+        photo = self.photo.resolve()
+        columns: dict[str, Any] = {"photo": photo.relative_to(self.round).as_posix()}
+        for place in open_round(self.round).photos:
+            if place.path.resolve() == photo:
+                names = ("lawn", "zone", "spot", "date", "stage")
+                columns.update({name: getattr(place, name) for name in names})
+        return columns
+
     def picture(self) -> Path:
         """Return where the picture goes: never among the photos of a round."""
         name = f"{self.photo.stem}-seen.png"
@@ -100,8 +114,7 @@ def _record(score: PhotoScore, place: _Place) -> dict[str, Any]:
 
     row: dict[str, Any] = dict.fromkeys(PHOTO_SCORES.column_names)
     row.update(score.row)
-    if place.round is not None:
-        row["photo"] = place.photo.resolve().relative_to(place.round).as_posix()
+    row.update(place.columns())
     row["measured_polygon_px"] = [list(point) for point in score.measured_polygon_px]
     return row
 

@@ -84,12 +84,12 @@ def corrected_ground(
 
 def _daylight(rgb: Picture, views: PhotoViews) -> Picture:
     from lawnscore.card.colourspace import encode_srgb
-    from lawnscore.photo.classes import colour_index_of
 
     bits = 6
     linear = np.clip(views.colour_fit.table(bits), 0, 1)
     table = np.round(255 * encode_srgb(linear)).astype(np.uint8)
-    out: Picture = table[colour_index_of(np.ascontiguousarray(rgb), bits)]
+    red, green, blue = (rgb[..., k].astype(np.int32) >> (8 - bits) for k in range(3))
+    out: Picture = table[red << 2 * bits | green << bits | blue]
     return out
 
 

@@ -16,6 +16,7 @@ import rendered
 from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.settings import ScoringSettings
 from lawnscore.contract.tables import PHOTO_SCORES
 
 
@@ -124,7 +125,7 @@ def test_in_a_round_its_settings_hold_and_its_photos_stay_alone(
     seen = tmp_path / "reports/seen/photos/hill/front/2024-05-14-check/one-seen.png"
     assert seen.is_file()
     record = json.loads(inspect(place, "--json").stdout)
+    where = [record[name] for name in ("lawn", "zone", "date", "stage")]
+    assert where == ["hill", "front", "2024-05-14", "check"]
     assert record["photo"] == "photos/hill/front/2024-05-14-check/one.jpg"
-    assert record["settings_id"] != json.loads(inspect(photo, "--json").stdout)["settings_id"] or (
-        photo.is_relative_to(tmp_path)
-    )
+    assert record["settings_id"] == ScoringSettings("turf-a5", max_tilt_deg=39.0).settings_id
