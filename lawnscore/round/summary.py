@@ -42,7 +42,7 @@ class Attention:
     def line(self) -> str:
         """Return it as one line of text."""
         place = self.lawn if self.zone == "all" else f"{self.lawn}, {self.zone}"
-        return " ".join(f"{place}: {self.flag}. {self.evidence} {self.next_step}".split())
+        return " ".join(f"{place}: {self.flag}: {self.evidence} {self.next_step}".split())
 
 
 @dataclass(frozen=True, eq=False)
