@@ -35,7 +35,7 @@ def test_pairs_of_each_kind() -> None:
         visit("a", 370, 81),
     ]
     table = changes(visits(rows), work=work(("a", 240, "scarify")))
-    pairs = only(table, "work")[["change", "verdict"]].values.tolist()
+    pairs = only(table, "work")[["change", "verdict"]].to_numpy().tolist()
     assert pairs == [[pytest.approx(-32), "worse"]]
     steps = only(table, "visit")
     assert steps["from_stage"].tolist() == ["check", "after", "check"]
@@ -44,7 +44,7 @@ def test_pairs_of_each_kind() -> None:
     assert since["from_stage"].tolist() == ["after", "after"]
     assert since["change"].tolist() == pytest.approx([20, 31])
     year = only(table, "year")
-    assert year[["from_date", "to_date"]].astype(str).values.tolist() == [[day(0), day(370)]]
+    assert year[["from_date", "to_date"]].astype(str).to_numpy().tolist() == [[day(0), day(370)]]
 
 
 def test_a_renovation_ends_with_the_next() -> None:
