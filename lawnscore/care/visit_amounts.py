@@ -28,7 +28,11 @@ FEED_GAP_DAYS = 42
 """Days between feeds; common practice, the label decides."""
 RECENT_DAYS = 14
 STALE_DAYS = 30
-_GROWING_MONTHS = range(4, 11)  # April to October, northern
+_GROWING_MONTHS = range(4, 11)
+"""April to October on the northern half: the season where weather is not known; our choice."""
+_LATE_MONTHS = (11, 12, 1, 2)
+"""November to February: no feed or seed in any weather, as late fast nitrogen raises the risk of
+Microdochium patch (turf pathology articles)."""
 
 
 @dataclass(frozen=True)
@@ -57,9 +61,9 @@ def season_on(
     from lawnscore.history.season import day_of_year, growth_potential, read_weather
 
     options = settings or HistorySettings()
+    month = (day.month + (6 if options.hemisphere == "south" else 0) - 1) % 12 + 1
     known = read_weather(weather)
     if known is None:
-        month = (day.month + (6 if options.hemisphere == "south" else 0) - 1) % 12 + 1
         growing = month in _GROWING_MONTHS
         words = "growing season by the calendar" if growing else "out of season by the calendar"
         return Season(math.nan, growing, not growing, words)
@@ -74,10 +78,12 @@ def season_on(
     else:
         words = f"by the weather up to {date(1970, 1, 1) + timedelta(days=last)}"
     growth = float(growth_potential(recent).mean())
+    if month in _LATE_MONTHS:
+        words += ", too late in the year to feed or sow"
     frozen = number - last <= 3 and bool((recent[-3:] <= FROST_C).any())
     return Season(
         growth,
-        growth >= GROWING,
+        growth >= GROWING and month not in _LATE_MONTHS,
         growth < RESTING,
         f"growth potential {growth:.2f} {words}",
         frozen,

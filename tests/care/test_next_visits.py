@@ -244,6 +244,14 @@ def test_the_calendar_stands_in_for_weather_on_either_half_of_the_earth() -> Non
     assert season_on(date(2025, 1, 5), None, HistorySettings(hemisphere="south")).growing
 
 
+def test_a_mild_november_is_no_time_to_feed_or_sow() -> None:
+    mild = season_on(date(2025, 11, 10), weather_of(13, "2025-10-01", 41))
+    assert mild.growth > 0.25
+    assert not mild.growing
+    southern = HistorySettings(hemisphere="south")
+    assert season_on(date(2025, 11, 10), weather_of(13, "2025-10-01", 41), southern).growing
+
+
 def test_old_weather_gives_the_usual_temperature() -> None:
     season = season_on(date(2026, 7, 1), weather_of(15, "2025-01-01", 365))
     assert "usual temperature" in season.words
