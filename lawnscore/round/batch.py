@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,7 @@ FAULTS = "faults.txt"
 """File in .lawnscore/ that keeps the tracebacks of photos the program failed on."""
 
 _AUTO = "auto"
+_SCORING_ROOMS = ("contract", "card", "photo")
 
 
 def score_round(
@@ -75,7 +77,7 @@ def score_round(
     """
     opened = open_round(path)
     card = _load_card(opened)
-    method = Method(__version__, opened.settings.scoring.settings_id, _card_id(card))
+    method = method_of(opened, card)
     job = Job(scorer or _default_scorer(), card, opened.settings.scoring)
     with locked(opened.path), Ledger(opened.path) as ledger:
         run = _Run(opened, ledger, method, job, progress or _silent)
@@ -176,7 +178,7 @@ class _Run:
             "status": "refused",
             "reason": "unreadable",
             "detail": detail,
-            "version": self.method.version,
+            "version": __version__,
             "settings_id": self.method.settings_id,
         }
 
@@ -194,6 +196,23 @@ def _load_card(opened: Round) -> ReferenceCard | None:
     from lawnscore.card.reference import load_reference
 
     return load_reference(card, base=opened.path)
+
+
+def method_of(opened: Round, card: ReferenceCard | None) -> Method:
+    """Return how the photos of a round are scored: what their scores are kept under."""
+    version = f"{__version__}+{_code_id()}"
+    return Method(version, opened.settings.scoring.settings_id, _card_id(card))
+
+
+@cache
+def _code_id() -> str:
+    """Return an id of the code that scores, so that a working copy never shows old scores."""
+    digest = hashlib.sha256()
+    for room in _SCORING_ROOMS:
+        for file in sorted((Path(__file__).parents[1] / room).iterdir()):
+            if file.is_file():
+                digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()[:12]
 
 
 def _card_id(card: ReferenceCard | None) -> str:

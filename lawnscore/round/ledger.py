@@ -52,7 +52,7 @@ class Method:
     Parameters
     ----------
     version
-        Program version.
+        Program version and id of its code.
     settings_id
         Id of the settings that change the numbers.
     card_id

@@ -169,6 +169,17 @@ def test_a_new_version_scores_anew(base: Path, monkeypatch: pytest.MonkeyPatch) 
     assert len(again.calls) == 3
 
 
+def test_changed_code_scores_anew_though_the_version_is_the_same(
+    base: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    score(base)
+    monkeypatch.setattr(batch, "_code_id", lambda: "other")
+    again = Counting()
+    score(base, again)
+    assert len(again.calls) == 3
+    assert set(read_table(base, "photo_scores")["version"]) == {batch.__version__}
+
+
 def test_the_card_of_the_round_is_loaded_once_and_is_part_of_the_key(base: Path) -> None:
     score(base)
     (base / "round.toml").write_text('[scoring]\ncard = "turf-a4"\n')
@@ -358,8 +369,7 @@ def test_two_processes_give_the_same_tables_as_one(base: Path) -> None:
 
 def test_scores_keep_what_the_ageing_of_a_card_needs(base: Path) -> None:
     score(base)
-    opened = open_round(base)
-    method = batch.Method(batch.__version__, opened.settings.scoring.settings_id, "auto")
+    method = batch.method_of(open_round(base), None)
     with Ledger(base) as ledger:
         kept = list(ledger.extras(method))
     assert len(kept) == 3
