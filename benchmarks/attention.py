@@ -306,7 +306,7 @@ def compare(rounds: list, limit_of: Callable[[Tally], bool]) -> list[tuple[str, 
     found = []
     for rule in rounds[0][1]:
         values = np.concatenate([list(r[1][rule].values()) for r in rounds])
-        for limit in np.quantile(values, np.linspace(0.7, 0.9999, 60)):
+        for limit in np.quantile(values, 1 - np.geomspace(0.3, 1e-4, 60)):
             counts = Tally()
             for lawns, by_rule in rounds:
                 tally(lawns, as_raised(by_rule[rule], limit), counts, review_days())

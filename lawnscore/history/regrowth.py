@@ -10,7 +10,7 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 _MAX_STEPS = 200
-_TOLERANCE = 1e-13
+_TOLERANCE = 1e-11
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,27 +70,57 @@ def fit_regrowth(t: Array, y: Array, sd: Array, prior: Prior) -> Regrowth:
     tt, yy = np.where(known, t, 0.0), np.where(known, y, 0.0)
     w = np.where(known, 1 / np.where(known, sd, 1.0), 0.0)
     theta = _start(tt, yy, w, prior)
+    going = np.arange(len(theta))
     damping = np.full(len(theta), 1e-3)
-    cost, gradient, normal = _normal(theta, tt, yy, w, prior)
+    normal = np.empty((len(theta), 3, 3))
+    state = _normal(theta, tt, yy, w, prior)
+    normal[:] = state[2]
     for _ in range(_MAX_STEPS):
-        scaled = normal + damping[:, None, None] * normal * np.eye(3) + 1e-12 * np.eye(3)
-        step = np.linalg.solve(scaled, -gradient[..., None])[..., 0]
-        step = np.clip(step, [-50, -2, -1], [50, 2, 1])
-        trial = theta + step
-        new_cost, new_gradient, new_normal = _normal(trial, tt, yy, w, prior)
-        better = new_cost <= cost
-        theta = np.where(better[:, None], trial, theta)
-        cost = np.where(better, new_cost, cost)
-        gradient = np.where(better[:, None], new_gradient, gradient)
-        normal = np.where(better[:, None, None], new_normal, normal)
-        damping = np.clip(np.where(better, damping / 5, damping * 4), 1e-12, 1e12)
-        if np.all(np.abs(step) <= _TOLERANCE * (np.abs(theta) + 1e-6), axis=None):
+        if not len(going):
             break
+        theta[going], state, damping, moved = _step(
+            theta[going], state, damping, (tt[going], yy[going], w[going], _rows(prior, going))
+        )
+        normal[going] = state[2]
+        going, damping = going[moved], damping[moved]
+        state = (state[0][moved], state[1][moved], state[2][moved])
     covariance = np.linalg.inv(normal + 1e-10 * np.eye(3))
     plateau, b2, rate = theta[:, 0], theta[:, 1], np.exp(theta[:, 2])
     fitted = course(tt, plateau[:, None], b2[:, None], rate[:, None])
     rss: Array = np.sum((w * (yy - fitted)) ** 2, axis=1)
     return Regrowth(plateau, b2, rate, np.asarray(covariance, float), rss)
+
+
+_Normal = tuple[Array, Array, Array]
+
+
+def _step(
+    theta: Array, state: _Normal, damping: Array, data: tuple[Array, Array, Array, Prior]
+) -> tuple[Array, _Normal, Array, npt.NDArray[np.bool_]]:
+    """Return the parameters after one damped step, and which rows are still on the move."""
+    cost, gradient, normal = state
+    scaled = normal + damping[:, None, None] * normal * np.eye(3) + 1e-12 * np.eye(3)
+    step = np.clip(np.linalg.solve(scaled, -gradient[..., None])[..., 0], [-50, -2, -1], [50, 2, 1])
+    trial = theta + step
+    new = _normal(trial, *data)
+    better = new[0] <= cost
+    theta = np.where(better[:, None], trial, theta)
+    state = (
+        np.where(better, new[0], cost),
+        np.where(better[:, None], new[1], gradient),
+        np.where(better[:, None, None], new[2], normal),
+    )
+    moved = np.any(np.abs(step) > _TOLERANCE * (np.abs(theta) + 1e-3), axis=1)
+    # a step that no damping makes good is at the end of what rounding allows
+    moved &= better | (damping < 1e6)
+    damping = np.clip(np.where(better, damping / 5, damping * 4), 1e-12, 1e12)
+    return theta, state, damping, moved
+
+
+def _rows(prior: Prior, rows: npt.NDArray[np.int64]) -> Prior:
+    return Prior(
+        prior.plateau[rows], prior.plateau_sd[rows], prior.log_rate[rows], prior.log_rate_sd[rows]
+    )
 
 
 def _start(t: Array, y: Array, w: Array, prior: Prior) -> Array:
@@ -126,8 +156,9 @@ def _normal(theta: Array, t: Array, y: Array, w: Array, prior: Prior) -> tuple[A
     slope = plateau * share * (1 - share)
     residual = w * (plateau * share - y)
     jacobian = np.stack([w * share, -w * slope, w * slope * rate * t], axis=2)
-    gradient = np.einsum("rk,rkp->rp", residual, jacobian)
-    normal = np.einsum("rkp,rkq->rpq", jacobian, jacobian)
+    turned = np.swapaxes(jacobian, 1, 2)
+    gradient = (turned @ residual[..., None])[..., 0]
+    normal = turned @ jacobian
     cost = np.sum(residual**2, axis=1)
     for index, centre, sd in (
         (0, prior.plateau, prior.plateau_sd),
