@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from lawnscore.care.spots import Spot
 
 _SPOTS_SHOWN_ZONES = 3
+_CHANGE, _INDEX_CHANGE = 5.0, 0.05
 ROUND = typer.Argument(help="Folder of the round.")
 
 
@@ -32,7 +33,9 @@ def register(app: typer.Typer) -> None:
 def plan(
     round_path: Path = ROUND,
     lawn: list[str] | None = typer.Option(None, "--lawn", help="Only this lawn; may be repeated."),
-    detect: float | None = typer.Option(None, "--detect", help="Change to be shown (default 5)."),
+    detect: float | None = typer.Option(
+        None, "--detect", help="Change to be shown (5; colour 0.05)."
+    ),
     half_width: float | None = typer.Option(
         None, "--half-width", help="Instead: half width of the 95 % interval of one visit."
     ),
@@ -90,7 +93,8 @@ def _goal(measure: str, detect: float | None, half_width: float | None, power: f
         raise LawnscoreError("both --detect and --half-width are given", "Give one of them.")
     if half_width is not None:
         return Goal(measure, half_width, "interval", power)
-    return Goal(measure, 5.0 if detect is None else detect, "change", power)
+    usual = _INDEX_CHANGE if measure == "colour_index" else _CHANGE
+    return Goal(measure, usual if detect is None else detect, "change", power)
 
 
 def _photo_scores(round_path: Path) -> pd.DataFrame | None:

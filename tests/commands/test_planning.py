@@ -101,6 +101,11 @@ def test_plan_from_the_lawns_own_spread(scored: Path) -> None:
     assert known == ["A3", "A2", "A4", "A1", "A5"] or set(known) == {f"A{k}" for k in range(1, 6)}
 
 
+def test_plan_for_colour_asks_for_a_change_on_its_own_scale(bare: Path) -> None:
+    plan = json.loads(run("plan", str(bare), "--measure", "colour_index", "--json").stdout)
+    assert plan["zones"][0]["goal_size"] == 0.05
+
+
 def test_plan_in_metres_and_on_paper(scored: Path, tmp_path: Path) -> None:
     pdf, slips = tmp_path / "plan.pdf", tmp_path / "slips.pdf"
     args = ("--lawn", "mill", "--length", "20 m", "--width", "50 ft", "--detect", "10")
