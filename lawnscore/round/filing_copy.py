@@ -38,13 +38,13 @@ def file_photos(plan: FilingPlan, *, now: datetime | None = None) -> Filed:
         try:
             _make_folders(target.parent, plan.round_path, journal)
             _copy(item, target)
+            journal.filed(item.source, item.target, item.sha256)
         except OSError as error:
             raise LawnscoreError(
                 f"cannot be copied ({error.strerror or error}); {len(done)} photos were filed",
                 "Mend that and file again: what was filed is recognised.",
                 item.source,
             ) from None
-        journal.filed(item.source, item.target, item.sha256)
         done.append(item)
     return Filed(tuple(done), journal.run)
 
@@ -75,7 +75,18 @@ def _take_name(part: Path, target: Path) -> None:
         os.link(part, target)  # fails when the name is taken, unlike a rename
     except FileExistsError:
         raise
-    except OSError:  # a file system without hard links, such as a memory card's
-        with target.open("xb") as out, part.open("rb") as copy:
-            shutil.copyfileobj(copy, out)
-        shutil.copystat(part, target)
+    except OSError:
+        _copy_to_new(part, target)
+
+
+def _copy_to_new(part: Path, target: Path) -> None:
+    """Copy once more, for file systems without hard links such as a memory card's."""
+    with target.open("xb") as out:
+        try:
+            with part.open("rb") as copy:
+                shutil.copyfileobj(copy, out)
+        except OSError:
+            out.close()
+            target.unlink()  # ours: it did not exist before
+            raise
+    shutil.copystat(part, target)

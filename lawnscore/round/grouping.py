@@ -90,7 +90,7 @@ def group_shots(
             belongings |= {shot.path: Belonging(reason=reason) for shot in ordered}
             continue
         walked = _Walk(seen, rules).walk(ordered)
-        belongings |= _agreed(ordered, walked, seen)
+        belongings |= _timed(ordered, _agreed(ordered, walked, seen))
     return belongings
 
 
@@ -155,6 +155,17 @@ def _agreed(
         if belonging.code is not None and slip_by_time[path] != slip_by_number[path]:
             reason = "its time and its file number put it behind different slips"
             walked[path] = Belonging(reason=f"{reason}: was the clock changed?")
+    return walked
+
+
+def _timed(ordered: Sequence[Shot], walked: dict[Path, Belonging]) -> dict[Path, Belonging]:
+    """Ask about photos without a time among photos that have one: they may be someone else's."""
+    if any(shot.local is not None for shot in ordered):
+        for shot in ordered:
+            belonging = walked.get(shot.path)
+            if shot.local is None and belonging is not None and belonging.code is not None:
+                question = belonging.question or "no time in it; placed by the number in its name"
+                walked[shot.path] = replace(belonging, question=question)
     return walked
 
 

@@ -72,7 +72,8 @@ def undo_filing(round_path: Path | str) -> Undone:
 
     A copy is removed only when it is unchanged and its original still lies, unchanged, where it
     was filed from: undoing never costs the only copy. Folders the run made are removed when
-    they are empty.
+    they are empty. When nothing could be taken back, such as while the card with the originals
+    is out, the run can be undone later.
 
     Raises
     ------
@@ -98,7 +99,8 @@ def undo_filing(round_path: Path | str) -> Undone:
     for entry in reversed(entries):
         if "folder" in entry and _is_empty(root / entry["folder"]):
             (root / entry["folder"]).rmdir()
-    runs[-1].rename(runs[-1].with_name(f"{runs[-1].name}{_UNDONE}"))
+    if removed or not kept:
+        runs[-1].rename(runs[-1].with_name(f"{runs[-1].name}{_UNDONE}"))
     return Undone(runs[-1].stem, tuple(reversed(removed)), tuple(reversed(kept)))
 
 

@@ -245,6 +245,7 @@ def test_undo_never_costs_the_only_copy(dump: Dump, plan: Plan, round_path: Path
     second.write_bytes(b"another photo now")
     undone = undo_filing(round_path)
     assert undone.removed == ()
+    assert undo_filing(round_path).run == undone.run  # it can be tried again
     assert ["gone" in undone.kept[0][1], "changed" in undone.kept[1][1]] == [True, True]
 
 
@@ -290,6 +291,41 @@ def test_a_file_that_appears_between_plan_and_filing_is_kept(
         file_photos(made)
     assert target.read_bytes() == b"mine"
     assert [p.name for p in target.parent.iterdir()] == [target.name]
+
+
+def no_link(*_paths: Path) -> None:
+    raise OSError(1, "Operation not permitted")
+
+
+def full_disk(*_files: object) -> None:
+    raise OSError(28, "No space left on device")
+
+
+def test_a_card_without_hard_links(
+    dump: Dump, plan: Plan, round_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (photo,) = dump.visit(MILL, "before", n=1)
+    made = plan()
+    monkeypatch.setattr("os.link", no_link)
+    (item,) = file_photos(made).items
+    assert (round_path / item.target).read_bytes() == photo.read_bytes()
+    (round_path / item.target).write_bytes(b"mine")
+    with pytest.raises(LawnscoreError, match="cannot be copied"):
+        file_photos(made)
+    assert (round_path / item.target).read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize("step", ["copy2", "copyfileobj"])
+def test_a_full_disk_leaves_nothing_half_done(
+    dump: Dump, plan: Plan, round_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    dump.visit(MILL, "before", n=1)
+    made = plan()
+    monkeypatch.setattr("os.link", no_link)
+    monkeypatch.setattr(f"shutil.{step}", full_disk)
+    with pytest.raises(LawnscoreError, match="No space left"):
+        file_photos(made)
+    assert not [p for p in (round_path / "photos").rglob("*") if p.is_file()]
 
 
 def test_a_photo_that_changes_after_the_plan_is_not_filed(
@@ -537,6 +573,14 @@ def test_photos_without_times_go_by_the_numbers_in_their_names(dump: Dump, plan:
         dump.photo(exif=False)
     assert "says when it was taken" in reasons(plan())["IMG_0002.jpg"]
     assert [i.lawn for i in plan(date="2026-03-05").having("file")] == [MILL[0], ELM[0]]
+
+
+def test_a_photo_without_a_time_among_others_needs_a_word(dump: Dump, plan: Plan) -> None:
+    dump.visit(MILL, "before", n=1)
+    dump.photo(exif=False)
+    made = plan()
+    assert list(filed(made)) == ["IMG_0002.jpg"]
+    assert "placed by the number" in reasons(made)["IMG_0003.jpg"]
 
 
 def test_a_photo_without_time_or_number_stays(dump: Dump, plan: Plan) -> None:
