@@ -223,14 +223,20 @@ def lit_like_the_lawn(view: View, light: Light, rng: np.random.Generator) -> Vie
     from lawnscore.demo.photograph import card_sun
 
     best, best_seen = view, -1.0
-    spread = 0.6 * min(abs(view.card_centre_mm[i] - view.aim_mm[i]) + 150.0 for i in (0, 1)) + 150.0
-    for _ in range(40):
-        seen = float(card_sun(card_design("turf-a5"), light, best if best_seen < 0 else view).min())
+    # The frame of the longest lens we have, less the card and its rim.
+    diagonal = view.distance_mm * 43.2666 / 28.0
+    shape = np.array([view.width_px, view.height_px]) / np.hypot(view.width_px, view.height_px)
+    free = np.maximum(0.5 * diagonal * shape - 150.0, 20.0)
+    turn = np.deg2rad(view.yaw_deg)
+    for _ in range(80):
+        seen = float(np.quantile(card_sun(card_design("turf-a5"), light, view), 0.02))
         if seen > best_seen:
             best, best_seen = view, seen
         if best_seen > 0.97:
             break
-        x, y = (float(view.aim_mm[i] + rng.uniform(-spread, spread)) for i in (0, 1))
+        u, v = (float(rng.uniform(-f, f)) for f in free)
+        x = view.aim_mm[0] + u * float(np.cos(turn)) - v * float(np.sin(turn))
+        y = view.aim_mm[1] + u * float(np.sin(turn)) + v * float(np.cos(turn))
         view = replace(view, card_centre_mm=(x, y))
     return best
 

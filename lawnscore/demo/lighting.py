@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from lawnscore.demo import spectra
 from lawnscore.demo.camera import Light
@@ -147,12 +148,13 @@ def _shade_field(light: Light, x_mm: Floats, y_mm: Floats) -> NDArray[np.float32
     total = np.zeros((y_mm.size, x_mm.size))
     n_waves = 40
     for _ in range(n_waves):
-        k = 2 * np.pi / rng.lognormal(np.log(260.0), 0.6)
+        k = 2 * np.pi / rng.lognormal(np.log(320.0), 0.7)
         a, phase = rng.uniform(0, 2 * np.pi, 2)
         total += np.cos(k * (x_mm[None, :] * np.cos(a) + y_mm[:, None] * np.sin(a)) + phase)
     total /= np.sqrt(n_waves / 2.0)
-    level = float(np.quantile(total, np.clip(light.shade_share, 0.0, 1.0)))
-    slope = soft / 90.0  # the noise changes by its spread over about 90 mm
+    # A sum of many waves is nearly normal; the level must not hang on the piece looked at.
+    level = float(ndtri(np.clip(light.shade_share, 1e-3, 1.0 - 1e-3)))
+    slope = soft / 110.0  # the noise changes by its spread over about 110 mm
     return np.asarray(np.clip(0.5 + (total - level) / slope, 0.0, 1.0), dtype=np.float32)
 
 

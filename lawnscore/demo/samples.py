@@ -9,6 +9,7 @@ import numpy as np
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.demo.camera import CAMERAS, Light
+from lawnscore.demo.cases import lit_like_the_lawn
 from lawnscore.demo.demo_round import (
     CARD_FILE,
     RIM_MM,
@@ -115,6 +116,7 @@ def _render(
         card_centre_mm=(aim[0] + float(rng.uniform(-250, 250)), aim[1] + 0.375 * width - 135.0),
         card_angle_deg=float(rng.normal(0, 8)),
     )  # fmt: skip
+    view = lit_like_the_lawn(view, light, rng)
     spec = replace(spec, width_mm=size[0], height_mm=size[1])
     scene = grow_lawn(spec, seed=int(rng.integers(2**31)))
     photo = photograph(
