@@ -218,7 +218,7 @@ def tally(lawns: list[Lawn], raised: Raised, out: Tally, reviews: np.ndarray) ->
             tally_decline(lawn, raised.get((lawn.name, "cover falling"), []), out)
         flagged = {d for flag in WATCHED for d in raised.get((lawn.name, flag), [])}
         for start in lawn.renovations:
-            if start < reviews[0] or start + 28 > reviews[-1]:
+            if start < reviews[0] or start + 28 > reviews[-1] or lawn.lost[start] >= 2:
                 continue
             if start in lawn.bad:
                 out.bad += 1

@@ -61,6 +61,10 @@ class DriftPriors:
     stray_least: float
 
 
+COVER_PRIORS = DriftPriors(1.0, 5.0, 4.0, 1.0)
+"""Those of green cover, points."""
+
+
 @dataclass(frozen=True, eq=False)
 class Visits:
     """Visits in order of place and day, arrays (n,): place number, day, value and its error."""
@@ -167,6 +171,48 @@ def round_effect(
         stray = _stray(rest, visits.se**2 + variance, priors)
         noise = visits.se**2 + stray**2
     return common, variance, stray, has_mates
+
+
+def round_course(
+    visits: Visits, n_places: int, priors: DriftPriors, days: Index
+) -> tuple[Array, Array]:
+    """Return what the round as a whole did on given days, and what is left unknown of it.
+
+    Parameters
+    ----------
+    visits
+        As for :func:`drift`.
+    days
+        (m,) day numbers, in or out of the time of the visits.
+
+    Returns
+    -------
+    effect, variance
+        (m,) effect shrunk by how well the visits near that day tell it; 0 where they tell nothing.
+    """
+    if len(visits.day) < MIN_PAST:
+        return np.zeros(len(days)), np.full(len(days), 0.0)
+    common, common_var, stray, _ = round_effect(visits, n_places, priors)
+    noise = visits.se**2 + stray**2
+    level = _group_mean(visits.value - common, 1 / (noise + common_var), visits.place, n_places)
+    away = visits.value - level[visits.place]
+    first = int(min(visits.day.min(), days.min())) - MATE_DAYS
+    n_days = int(max(visits.day.max(), days.max())) + MATE_DAYS + 1 - first
+    kernel = 1 - np.abs(np.arange(-MATE_DAYS, MATE_DAYS + 1)) / (MATE_DAYS + 1)
+    drawn = common + np.clip(away - common, -_CLIP * np.sqrt(noise), _CLIP * np.sqrt(noise))
+
+    def near(x: Array, shape: Array) -> Array:
+        daily = np.bincount(visits.day - first, x, minlength=n_days)
+        return np.asarray(np.convolve(daily, shape, "same")[days - first])
+
+    weight = near(1 / noise, kernel)
+    known = weight > 1e-9
+    safe = np.where(known, weight, 1.0)
+    raw = np.where(known, near(drawn / noise, kernel) / safe, 0.0)
+    raw_var = np.where(known, near(1 / noise, kernel**2) / safe**2, np.inf)
+    tau2 = _excess(raw, raw_var, known, priors.common)
+    keep = tau2 / (tau2 + raw_var)
+    return keep * raw, np.where(known, tau2 * (1 - keep), 0.0)
 
 
 def _group_mean(y: Array, w: Array, group: Index, n: int) -> Array:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import RECOVERY
+from lawnscore.history.drift import COVER_PRIORS, Visits, round_course
 from lawnscore.history.intervals import half_width_se
 from lawnscore.history.regrowth import Prior, Regrowth, course, fit_regrowth, time_to
 from lawnscore.history.season import GrowthClock, growth_clock, read_weather
@@ -20,6 +21,7 @@ from lawnscore.history.series import (
     iso_date,
     occasions,
     renovations,
+    set_back,
     work_at_places,
 )
 
@@ -42,6 +44,8 @@ PLATEAU_SD = 4.0
 """Points by which a lawn may end above or below its cover before; our choice."""
 SWARD_SD = 2.5
 """Points by which weather and season move a sward off a smooth course; our choice."""
+SET_BACK_DAYS = 90
+"""How long a renovated lawn is no guide to the season of the others; our choice."""
 UNKNOWN_SE = 6.0
 """Points; standard error taken for a visit without interval; our choice."""
 SLOW_FACTOR = 1.5
@@ -73,7 +77,8 @@ class Cases:
     before, before_se
         Cover before; NaN when it was not photographed.
     t, y, sd
-        (r, k) time on the clock, cover and its standard error after the work, NaN-padded.
+        (r, k) time on the clock, cover less what the round's other lawns did since the work, and
+        its standard error; NaN-padded.
     now, now_day
         Cover and day of the last visit before the next renovation; NaN and -1 when none.
     after
@@ -131,12 +136,14 @@ def recovery(
     Notes
     -----
     The course is a logistic curve (:mod:`lawnscore.history.regrowth`), fitted with the visits'
-    own standard errors. Its plateau is held near the cover before, its rate near the expected
-    one, each as far as the visits leave open (maximum a posteriori; intervals from draws of the
-    normal approximation). The expected log rate and its spread come from the round's own
-    recoveries by moments (DerSimonian & Laird 1986) once there are five with three visits or
-    more; before that from ``settings.recovery_default_days``. ``slow``: more than 1.5 times the
-    expected time with a probability of 90 %, the last cover clearly below even that course, and
+    own standard errors, after taking away what the round's other lawns did meanwhile (season,
+    drought; :func:`lawnscore.history.drift.round_course`). Its plateau is held near the cover
+    before, its rate near the expected one, each as far as the visits leave open (maximum a
+    posteriori; intervals from draws of the normal approximation). The expected log rate and its
+    spread come from the round's own recoveries by moments (DerSimonian & Laird 1986) once there
+    are five with three visits or more; before that from ``settings.recovery_default_days``.
+    ``slow``: more than 1.5 times the expected time with a probability of 90 %, the last cover
+    clearly below even that course, and
     more than four weeks after the work.
     """
     options = settings or HistorySettings()
@@ -232,6 +239,10 @@ def _cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | None) -> 
     inside &= series.day[seen] - end_day[:, None] <= COURSE_DAYS
     last = rows[np.clip(stop - 1, 0, max(len(rows) - 1, 0))]
     t = _elapsed(clock, end_day[:, None], series.day[seen])
+    effect, unknown = _round_course(series, cover, se, done)
+    # what the other lawns did since, season or drought, is none of the recovery's doing
+    shift = effect[seen] - np.where(has_before, effect[before], 0.0)[:, None]
+    shift = np.where(has_before[:, None], shift, 0.0)
     return Cases(
         place=place,
         day=day,
@@ -240,13 +251,30 @@ def _cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | None) -> 
         before=np.where(has_before, cover[before], np.nan),
         before_se=np.where(has_before, se[before], np.nan),
         t=np.where(inside, t, np.nan),
-        y=np.where(inside, cover[seen], np.nan),
-        sd=np.where(inside, np.hypot(se[seen], SWARD_SD), np.nan),
+        y=np.where(inside, cover[seen] - shift, np.nan),
+        sd=np.where(inside, np.sqrt(se[seen] ** 2 + SWARD_SD**2 + unknown[seen]), np.nan),
         now=np.where(n_later > 0, cover[last], np.nan),
         now_day=np.where(n_later > 0, series.day[last], -1),
         after=np.where(inside[:, 0], cover[seen[:, 0]], np.nan),
         n_after=inside.sum(axis=1).astype(np.int64),
     )
+
+
+def _round_course(
+    series: Occasions, cover: Array, se: Array, done: pd.DataFrame
+) -> tuple[Array, Array]:
+    """Return what the lawns not set back did at each occasion, and what is unknown of it."""
+    away = set_back(
+        series,
+        done["place"].to_numpy(),
+        done["day"].to_numpy(),
+        done["last_day"].to_numpy() + SET_BACK_DAYS,
+    )
+    rows = np.flatnonzero(np.isfinite(cover) & ~away)
+    if not len(rows):
+        return np.zeros(len(cover)), np.zeros(len(cover))
+    visits = Visits(series.place[rows], series.day[rows], cover[rows], se[rows])
+    return round_course(visits, len(series.places), COVER_PRIORS, series.day)
 
 
 @dataclass(frozen=True, eq=False)

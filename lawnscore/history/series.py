@@ -187,3 +187,21 @@ def renovations(work: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["place", "day", "last_day", "task"]).astype(
         {"place": np.int64, "day": np.int64, "last_day": np.int64}
     )
+
+
+def set_back(series: Occasions, place: Days, begin: Days, end: Days) -> npt.NDArray[np.bool_]:
+    """Return which occasions lie after the start of a work and no later than its ``end`` day.
+
+    The ``before`` photos of the first day itself still tell of the lawn as it was.
+
+    Parameters
+    ----------
+    place, begin, end
+        (r,) place number, first day and last day of each time.
+    """
+    span = 4_000_000  # sub-days: day * 4 + stage stays below this
+    key = series.place * span + series.day * 4 + series.stage
+    edge = np.zeros(len(key) + 1, np.int64)
+    np.add.at(edge, np.searchsorted(key, place * span + begin * 4 + 1), 1)
+    np.add.at(edge, np.searchsorted(key, place * span + end * 4 + 3), -1)
+    return np.asarray(np.cumsum(edge)[:-1] > 0)

@@ -10,10 +10,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.settings import HistorySettings
-from lawnscore.history.drift import Drift, DriftPriors, Visits
+from lawnscore.history.drift import COVER_PRIORS, Drift, DriftPriors, Visits
 from lawnscore.history.intervals import half_width_se
 from lawnscore.history.recovery import recovery, until
-from lawnscore.history.series import Occasions, day_numbers, occasions
+from lawnscore.history.series import Occasions, day_numbers, occasions, set_back
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -69,7 +69,7 @@ def _square(x: Array) -> Array:
 WATCHES = (
     Watch(
         "cover falling", "green_cover_pct", -1, _same, _same,
-        DriftPriors(1.0, 5.0, 4.0, 1.0), 2.35, 3.0, 1.0,
+        COVER_PRIORS, 2.35, 3.0, 1.0,
     ),
     Watch(
         "colour fading", "colour_index", -1, _same, _same,
@@ -159,13 +159,7 @@ def _quiet(
     usual = settings.recovery_default_days
     expected = np.maximum(table["expected_days_to_95"].fillna(usual).to_numpy(float), usual)
     end = begin + (QUIET_FACTOR * np.minimum(expected, 2 * usual)).astype(np.int64)
-    span = 4_000_000
-    key = series.place * span + series.day * 4 + series.stage
-    edge = np.zeros(len(key) + 1, np.int64)
-    # the `before` photos of the day itself still tell of the lawn as it was
-    np.add.at(edge, np.searchsorted(key, place * span + begin * 4 + 1), 1)
-    np.add.at(edge, np.searchsorted(key, place * span + end * 4 + 3), -1)
-    return np.asarray(np.cumsum(edge)[:-1] > 0)
+    return set_back(series, place, begin, end)
 
 
 def watched_visits(state: State, watch: Watch) -> Visits:
