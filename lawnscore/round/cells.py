@@ -187,7 +187,8 @@ def parse_number(text: str, mark: Mark = ".", *, units: tuple[str, ...] = ()) ->
     grouped = _THOUSANDS.fullmatch(bare)
     if grouped:
         return float(bare.replace(grouped[1], "").replace(",", "."))
-    raise CellError(f"`{text}` is not a number", "Write a number alone, such as 12.5.")
+    unit = f" in {units[0]}" if units else ""
+    raise CellError(f"`{text}` is not a number", f"Write a number alone{unit}, such as 12.5.")
 
 
 def _without_unit(text: str, units: tuple[str, ...]) -> str:
