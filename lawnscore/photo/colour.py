@@ -29,6 +29,8 @@ MISCOLOURED_DELTA_E = 10.0
 _DOUBTFUL_DELTA_E = 5.0
 _OUTLIER_DELTA_E = 6.0
 _OUTLIER_SPREADS = 4.0
+_AGREES_DELTA_E = 4.0
+"""A patch this near its reference goes with the others, in doubtful cases."""
 _MIN_PATCHES = 14
 _MAX_HIDDEN = 0.4
 """Share of the patches that may be hidden, glaring or in another light."""
@@ -197,8 +199,14 @@ def _robust(camera: Array, known: Array, at: Array) -> tuple[Model, Array]:
     Where most patches go together the first try finds them. Where much of the card is hidden or
     in another light, the fit starts from each part of the card and what gathers most is kept.
     """
+    wanted = linear_to_lab(known)
+
+    def agreeing(fit: tuple[Model, Array]) -> int:
+        off = ciede2000(linear_to_lab(fit[0].apply(camera, at)), wanted)
+        return int(np.count_nonzero(off <= _AGREES_DELTA_E))
+
     best = _gather(camera, known, at, np.ones(len(camera)))
-    if best[1].mean() > 1 - _MAX_HIDDEN:
+    if agreeing(best) > (1 - _MAX_HIDDEN) * len(camera):
         return best
     parts = [
         (sign * at[:, axis] > edge).astype(float)
@@ -207,7 +215,7 @@ def _robust(camera: Array, known: Array, at: Array) -> tuple[Model, Array]:
         for edge in (0.0, 0.3)
     ]
     tries = [_gather(camera, known, at, p) for p in parts if p.sum() >= _MIN_PATCHES]
-    return max([best, *tries], key=lambda fit: fit[1].sum())
+    return max([best, *tries], key=agreeing)
 
 
 def _gather(camera: Array, known: Array, at: Array, weight: Array) -> tuple[Model, Array]:

@@ -27,6 +27,8 @@ _GRID = np.linspace(0.0, 1.0, _LEVELS)
 _SRGB_STEPS = np.diff(decode_srgb(_GRID))
 _MIDDLE = _GRID[1:] + _GRID[:-1] - 1.0  # middle of each step, from -1 to 1
 _SHAPES = np.stack([_MIDDLE, 1.5 * _MIDDLE**2 - 0.5, 2.5 * _MIDDLE**3 - 1.5 * _MIDDLE])
+_STEEPEST = 2.5
+"""Largest slope of the light, in its prior spreads."""
 _STEP = 1e-4
 """Step of the derivatives by the tone-curve parameters."""
 
@@ -139,6 +141,12 @@ class _Fit:
         slope = theta[self.n_curve :] if self.n_slope else np.zeros(2)
         return theta[: self.n_curve], slope
 
+    def within(self, theta: Array) -> Array:
+        """Hold the slope of the light to what is no shadow edge."""
+        most = np.full(theta.size, np.inf)
+        most[self.n_curve :] = _STEEPEST * self.choice.slope_sd
+        return np.asarray(np.clip(theta, -most, most), dtype=np.float64)
+
     def prior_sd(self) -> Array:
         sd = [self.choice.curve_sd] * self.n_curve + [self.choice.slope_sd] * self.n_slope
         return np.array(sd, dtype=np.float64)
@@ -213,7 +221,7 @@ def _minimise(fit: _Fit, theta: Array, max_steps: int) -> Array:
         normal, gradient, here, noise = fit.step(theta)
         for _ in range(6):
             move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-            trial = theta + np.clip(move, -1.0, 1.0)
+            trial = fit.within(theta + np.clip(move, -1.0, 1.0))
             there = fit.square(trial, fit.solve(trial)[1], noise)
             if there < here:
                 break
