@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lawnscore.history.drift import DriftPriors, Visits, drift, round_effect
+from lawnscore.history.drift import DriftPriors, Visits, drift, round_course, round_effect
 
 PRIORS = DriftPriors(1.0, 5.0, 4.0, 1.0)
 
@@ -53,6 +53,18 @@ def test_the_round_effect_is_what_the_others_did() -> None:
     assert mates.all()
     assert np.corrcoef(common, np.tile(wave, 40))[0, 1] > 0.95
     assert stray < 2.5
+
+
+def test_the_course_of_the_round_by_day() -> None:
+    rng = np.random.default_rng(9)
+    wave = 6 * np.sin(np.arange(16) / 2)
+    visits = simulated(rng, 40, 16, wave, {})
+    days = np.arange(16, dtype=np.int64) * 30 + 5
+    effect, variance = round_course(visits, 40, PRIORS, days)
+    assert np.corrcoef(effect, wave)[0, 1] > 0.97
+    assert (variance < 1).all()
+    far = round_course(visits, 40, PRIORS, np.array([9000]))
+    assert far[0][0] == 0
 
 
 def test_a_lone_lawn_has_no_mates_and_less_certainty() -> None:

@@ -163,3 +163,22 @@ def test_days_to_95_interval_holds_the_truth() -> None:
 def test_a_missing_register_column_is_no_crash() -> None:
     bare = pd.DataFrame({"date": ["2024-08-28"], "lawn": ["a"], "task": ["scarify"]})
     assert len(recovery(visits(renovated("a", 40)), bare)) == 1
+
+
+def test_a_fall_of_the_whole_round_is_not_held_against_a_recovery() -> None:
+    # ten lawns without work lose 12 points in autumn; the renovated one does so, too
+    def season(number: int) -> float:
+        return -12.0 * min(max((number - 250) / 40, 0.0), 1.0)
+
+    others = [
+        visit(f"o{i}", n, 88 + season(n), se=1.0) for i in range(10) for n in range(0, 331, 30)
+    ]
+    own = [visit("a", 240, 90, "before", se=1.0), visit("a", 240, 50, "after", se=1.0)]
+    own += [visit("a", 240 + t, regrown(90, 50, 40, t) + season(240 + t), se=1.0)
+            for t in AFTER_DAYS]  # fmt: skip
+    done = work(("a", 240, "scarify"))
+    alone = recovery(visits(own), done).loc[0]
+    among = recovery(visits(own + others), done).loc[0]
+    assert np.isnan(alone["days_to_95"])
+    assert among["days_to_95"] == pytest.approx(40, abs=8)
+    assert among["state"] == "recovered"
