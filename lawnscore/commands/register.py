@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from lawnscore.commands.output import Exit, print_json, say
+from lawnscore.commands.output import Exit, print_json
 
 if TYPE_CHECKING:
     from lawnscore.round.add import Added
@@ -162,15 +162,21 @@ def _as_row(problem: Problem) -> dict[str, Any]:
 def _print_added(added: Added, as_json: bool) -> None:
     values = {name: value for name, value in added.values.items() if value is not None}
     if as_json:
-        print_json({"file": str(added.path), "row": added.row, "values": added.values})
+        backup = None if added.backup is None else str(added.backup)
+        print_json(
+            {
+                "file": str(added.path),
+                "row": added.row,
+                "values": added.values,
+                "before": backup,
+            }
+        )
         return
     said = ", ".join(
         f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}"
         for name, value in values.items()
     )
     typer.echo(f"{added.path}, row {added.row}: {said}")
-    if added.backup is not None:
-        say(f"The file as it was before: {added.backup}")
 
 
 def _count(n: int, noun: str) -> str:
