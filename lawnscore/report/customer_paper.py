@@ -89,10 +89,12 @@ def _letterhead(story: CustomerStory, words: Words, letterhead: Letterhead) -> l
 
 def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) -> list[Any]:
     flow: list[Any] = [para(zone.title, "h2")] if several else []
-    if pair is not None:
-        flow += _pictures(pair, words)
-    if zone.n_visits:
-        flow.append(_condition(zone, words))
+    if pair is not None and pair.before is None and zone.n_visits:
+        widths = [_CHART_WIDTH + 12 * MM, WIDTH - _CHART_WIDTH - 12 * MM]
+        flow.append(beside([_pictures(pair, words), _condition(zone, words)], widths))
+    else:
+        flow += _pictures(pair, words) if pair is not None else []
+        flow += _condition(zone, words) if zone.n_visits else []
     if zone.recovery:
         flow += _recovery_flow(zone, words)
     if zone.n_visits > 1:
@@ -148,7 +150,7 @@ def _pictures(pair: Pair, words: Words, *, tall_mm: float = 54) -> list[Any]:
     return [beside(labels, [width + gap, width + gap]), para(text, "small")]
 
 
-def _condition(zone: ZoneStory, words: Words) -> Any:
+def _condition(zone: ZoneStory, words: Words) -> list[Any]:
     left: list[Any] = [para(words.text("measure.condition"), "small")]
     if zone.condition:
         left.append(para(zone.condition, "number"))
@@ -162,9 +164,9 @@ def _condition(zone: ZoneStory, words: Words) -> Any:
     else:
         left.append(para(words.text("customer.condition_unknown")))
     if zone.n_visits < 2:
-        return beside([left], [WIDTH])
+        return left
     chart = PaperChart(zone.condition_chart.chart, _CHART_WIDTH)
-    return beside([left, chart], [WIDTH - 74 * MM, 74 * MM])
+    return [beside([left, chart], [WIDTH - 74 * MM, 74 * MM])]
 
 
 def _recovery_flow(zone: ZoneStory, words: Words) -> list[Any]:
@@ -225,7 +227,7 @@ def _ending(story: CustomerStory, words: Words, letterhead: Letterhead, visits: 
             )
         if not story.visits:
             flow.append(para(words.text("customer.visits_none")))
-    flow += [rule(INK), para(words.text("customer.made"), "small")]
+    last = [rule(INK), para(words.text("customer.made"), "small")]
     if letterhead.contact:
-        flow.append(para(words.text("customer.contact", contact=letterhead.contact), "small"))
-    return flow
+        last.append(para(words.text("customer.contact", contact=letterhead.contact), "small"))
+    return [*flow, KeepTogether(last)]
