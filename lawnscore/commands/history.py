@@ -183,6 +183,11 @@ def _number(value: Any, digits: int = 1) -> str:
     return "" if pd.isna(value) else f"{float(value):.{digits}f}"
 
 
+def _interval(low: Any, high: Any, digits: int) -> str:
+    ends = _number(low, digits), _number(high, digits)
+    return f"{ends[0]} to {ends[1]}" if all(ends) else "too few photos"
+
+
 def _range(row: Mapping[Any, Any], name: str, digits: int = 0) -> str:
     middle = _number(row[name], digits)
     low, high = _number(row[f"{name}_low"], digits), _number(row[f"{name}_high"], digits)
@@ -211,8 +216,7 @@ def _show_changes(table: pd.DataFrame) -> None:
     rows = []
     for r in table.to_dict("records"):
         d = _digits(str(r["measure"]))
-        interval = f"{_number(r['low'], d)} to {_number(r['high'], d)}"
-        verdict = _text(r["verdict"])
+        interval, verdict = _interval(r["low"], r["high"], d), _text(r["verdict"])
         if verdict == "no clear change":
             verdict += f" (would show {_number(r['smallest_detectable'], d)})"
         rows.append(
@@ -251,7 +255,7 @@ def _show_trial(result: Trial) -> None:
         d = _digits(str(r["measure"]))
         rows.append(
             (r["measure"], _number(r["treated_change"], d), _number(r["control_change"], d),
-             _number(r["difference"], d), f"{_number(r['low'], d)} to {_number(r['high'], d)}",
+             _number(r["difference"], d), _interval(r["low"], r["high"], d),
              _text(r["verdict"]), _number(r["smallest_detectable"], d))
         )  # fmt: skip
     print_table(

@@ -37,6 +37,8 @@ WINDOWS = (1, 2, 3, 4)
 MIN_PAST = 3
 """Visits of the past before anything is said; our choice."""
 _PAST_VISITS = 40
+_MIN_SCATTER = 40  # visits from which a round's scatter is known to a tenth or so
+_LEAST_SCALE = 0.3
 _ROUNDS = 6
 _CLIP = 2.5
 
@@ -121,6 +123,7 @@ def drift(visits: Visits, n_places: int, priors: DriftPriors, *, sign: int = -1)
     recent = visits.day > visits.day.max() - HISTORY_DAYS
     se = _steadied(visits.se[recent])
     visits = Visits(visits.place[recent], visits.day[recent], visits.value[recent], se)
+    visits = _scaled(visits, n_places, priors)
     common, common_var, stray, has_mates = round_effect(visits, n_places, priors)
     return _steps(visits, n_places, priors, sign, (common, common_var, stray, has_mates))
 
@@ -128,6 +131,24 @@ def drift(visits: Visits, n_places: int, priors: DriftPriors, *, sign: int = -1)
 def _steadied(se: Array) -> Array:
     # the width of an interval from a few photos is itself a chance result
     return np.asarray(np.sqrt((se**2 + np.median(se**2)) / 2))
+
+
+def _scaled(visits: Visits, n_places: int, priors: DriftPriors) -> Visits:
+    """Return visits whose errors are no larger than what they scatter by.
+
+    Part of a visit's error (card, class model) stays the same from visit to visit on one lawn, and
+    so is no part of its scatter.
+    """
+    common, common_var, _, _ = round_effect(visits, n_places, priors)
+    rest = visits.value - common
+    level = _group_mean(rest, 1 / visits.se**2, visits.place, n_places)
+    rest = rest - level[visits.place]
+    if len(rest) < _MIN_SCATTER:
+        return visits
+    scatter = (1.4826 * float(np.median(np.abs(rest)))) ** 2 - priors.stray_least**2
+    told = float(np.median(visits.se**2 + common_var))
+    scale = float(np.sqrt(np.clip(scatter / told, _LEAST_SCALE**2, 1.0)))
+    return Visits(visits.place, visits.day, visits.value, visits.se * scale)
 
 
 def _empty(n: int) -> Drift:

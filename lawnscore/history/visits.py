@@ -208,9 +208,9 @@ def _density_interval(sample: _Sample) -> tuple[Array, Array]:
     clump = _clumping(sample, poisson)
     expected = poisson + clump * sample.mean**2
     unit, df = _moderated(sample, expected)
-    none_seen = (sample.mean == 0) & (sample.n > 0)
+    none_seen = (sample.mean == 0) & (sample.n > 1)
     unit = np.where(none_seen & np.isnan(unit), 1.0, unit)
-    df = np.where(none_seen & np.isnan(df), np.maximum(sample.n - 1, 1), df)
+    df = np.where(none_seen & np.isnan(df), sample.n - 1, df)
     # never narrower than chance alone: fewer counts than a Poisson's spread are luck
     slope = np.maximum(unit * (1 + clump * sample.mean * per_photo), 1.0) / (
         per_photo * sample.n_effective

@@ -67,6 +67,14 @@ def test_the_course_of_the_round_by_day() -> None:
     assert far[0][0] == 0
 
 
+def test_errors_that_last_are_not_counted_as_scatter() -> None:
+    rng = np.random.default_rng(10)
+    visits = simulated(rng, 20, 16, np.zeros(16), {3: 12.0})
+    large = Visits(visits.place, visits.day, visits.value, 3 * visits.se)
+    honest, inflated = (drift(v, 20, PRIORS) for v in (visits, large))
+    assert inflated.z[3] == pytest.approx(honest.z[3], rel=0.2)
+
+
 def test_a_lone_lawn_has_no_mates_and_less_certainty() -> None:
     rng = np.random.default_rng(4)
     alone = drift(simulated(rng, 1, 16, np.zeros(16), {0: 12.0}), 1, PRIORS)

@@ -41,9 +41,10 @@ def test_refused_photos_are_counted_and_give_nothing() -> None:
 
 
 def test_one_photo_alone_has_no_interval() -> None:
-    row = photo("a", 0, green_cover_pct=80.0, green_cover_pct_se=0.5, casts_per_m2=3.0)
+    row = photo("a", 0, green_cover_pct=80.0, green_cover_pct_se=0.5, casts_per_m2=0.0)
     table = visit_scores(pd.DataFrame([row]))
     assert table.loc[0, "green_cover_pct"] == 80.0
+    assert table.loc[0, "casts_per_m2"] == 0.0
     assert np.isnan(table.loc[0, "green_cover_pct_low"])
     assert np.isnan(table.loc[0, "casts_per_m2_high"])
 
