@@ -131,7 +131,9 @@ def _from_json(text: str, path: Path) -> ReferenceCard:
         design = _design_of(data)
         name = str(data.get("name", design.name))
         if "linear_srgb" in data["patches"][0]:
-            linear = np.array([p["linear_srgb"] for p in data["patches"]], dtype=np.float64)
+            unknown = [float("nan")] * 3
+            values = [p["linear_srgb"] or unknown for p in data["patches"]]
+            linear = np.array(values, dtype=np.float64)
             se = [p.get("linear_srgb_se", [0.0] * 3) for p in data["patches"]]
             return ReferenceCard(design, name, linear, "learned", np.array(se, dtype=np.float64))
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
