@@ -1,10 +1,11 @@
 """False flags and detected declines of `attention`, on simulated rounds, against simpler rules.
 
 A round has 40 lawns over three years, visited about monthly (some visits missed), with 2 to 8
-photos. Cover follows the lawn's level, a shared season and weather (a drought included), the
-lawn's own season, its own wandering, and autumn renovations (a few of which recover badly). Some
-lawns lose 10 points over 8 weeks and stay down. Colour, casts and bare patches move with season
-and chance alone. Photos go through `visit_scores`, and `attention` is asked every two weeks of the
+photos, six lawns in ten at the same spots each time. Cover follows the lawn's level, a shared
+season and weather (a drought included), the lawn's own season, its own wandering, and autumn
+renovations (a few of which recover badly). Some lawns lose 10 points over 8 weeks and stay down.
+Colour, casts and bare patches move with season and chance alone.
+Photos go through `visit_scores`, and `attention` is asked every two weeks of the
 last two years, knowing only what was known that day.
 
 * False flags: each time cover falling, colour fading, casts rising, bare patches growing or
@@ -61,6 +62,8 @@ class Lawn:
     renovations: list[int]
     bad: list[int] = field(default_factory=list)
     decline: int | None = None
+    photos: int = 0
+    same_spots: bool = False
 
 
 def smooth(rng: np.random.Generator, sd: float, days: float) -> np.ndarray:
@@ -153,11 +156,16 @@ def photograph(
     own_colour, own_casts = rng.normal(0, 0.02), np.exp(rng.normal(0, 0.5))
     wander = smooth(rng, 0.006, 40), smooth(rng, 0.2, 40)
     patchy = rng.choice([0.1, 0.5, 1.5])
+    # six lawns in ten are photographed at the same spots each time, give or take a step
+    same_spots = rng.random() < 0.6
+    lawn.photos, lawn.same_spots = usual, same_spots
+    spots, step = rng.normal(0, spread, 10), 2.0
     rows = []
     for day, stage in lawn.visits:
         off, off_colour = rng.normal(0, 1.2), rng.normal(0, 0.008)
-        for _ in range(max(1, usual + int(rng.integers(-1, 2)))):
-            cover = lawn.cover[day - (stage == "before")] + off + rng.normal(0, spread)
+        for spot in range(max(1, usual + int(rng.integers(-1, 2)))):
+            away = spots[spot] + rng.normal(0, step) if same_spots else rng.normal(0, spread)
+            cover = lawn.cover[day - (stage == "before")] + off + away
             rate = casts[day] * own_casts * np.exp(wander[1][day]) * rng.gamma(2.5, 1 / 2.5)
             bare = rng.lognormal(np.log(patchy * 2), 0.7) if rng.random() < 0.4 else 0.0
             rows.append(
@@ -191,6 +199,7 @@ class Tally:
     one_later: int = 0
     ever: int = 0
     visits_taken: list[int] = field(default_factory=list)
+    by_kind: dict[str, list[tuple[bool, bool]]] = field(default_factory=dict)
     renovations: int = 0
     quiet: int = 0
     bad: int = 0
@@ -248,6 +257,9 @@ def tally_decline(lawn: Lawn, days: list[int], out: Tally) -> None:
     out.in_time += any(d < by[1] for d in begun)
     out.one_later += any(d < by[2] for d in begun)
     out.ever += bool(begun)
+    kind = ("same spots" if lawn.same_spots else "new spots", "4+" if lawn.photos >= 4 else "2-3")
+    found = any(d < by[1] for d in begun), any(d < by[2] for d in begun)
+    out.by_kind.setdefault(f"{kind[0]}, {kind[1]} photos", []).append(found)
     if begun:
         out.visits_taken.append(sum(day <= begun[0] for day in seen))
 

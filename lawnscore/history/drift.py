@@ -39,6 +39,11 @@ MIN_PAST = 3
 _PAST_VISITS = 40
 _MIN_SCATTER = 40  # visits from which a round's scatter is known to a tenth or so
 _LEAST_SCALE = 0.3
+_MOST_RATIO = 6.0  # one stray visit is not to set a lawn's scatter
+SCATTER_DF = 8.0
+"""Visits that the round's scatter is worth beside a lawn's own; our choice."""
+SCATTER_LAG_DAYS = 100
+"""The last visits, which are in question, do not tell the scatter; our choice."""
 _ROUNDS = 6
 _CLIP = 2.5
 
@@ -134,21 +139,30 @@ def _steadied(se: Array) -> Array:
 
 
 def _scaled(visits: Visits, n_places: int, priors: DriftPriors) -> Visits:
-    """Return visits whose errors are no larger than what they scatter by.
+    """Return visits whose errors are what they scatter by, place by place.
 
-    Part of a visit's error (card, class model) stays the same from visit to visit on one lawn, and
-    so is no part of its scatter.
+    Part of a visit's error stays the same from visit to visit on one lawn (the same spots, card
+    and class model), and so is no part of its scatter. Each place's own scatter before its last
+    visits is moderated by the round's.
     """
     common, common_var, _, _ = round_effect(visits, n_places, priors)
     rest = visits.value - common
     level = _group_mean(rest, 1 / visits.se**2, visits.place, n_places)
-    rest = rest - level[visits.place]
-    if len(rest) < _MIN_SCATTER:
+    told = visits.se**2 + common_var + priors.stray_least**2
+    ratio = np.minimum((rest - level[visits.place]) ** 2 / told, _MOST_RATIO)
+    last = np.full(n_places, -1, np.int64)
+    np.maximum.at(last, visits.place, visits.day)
+    early = visits.day < last[visits.place] - SCATTER_LAG_DAYS
+    if early.sum() < _MIN_SCATTER:
         return visits
-    scatter = (1.4826 * float(np.median(np.abs(rest)))) ** 2 - priors.stray_least**2
-    told = float(np.median(visits.se**2 + common_var))
-    scale = float(np.sqrt(np.clip(scatter / told, _LEAST_SCALE**2, 1.0)))
-    return Visits(visits.place, visits.day, visits.value, visits.se * scale)
+    total = np.bincount(visits.place[early], ratio[early], minlength=n_places)
+    n = np.bincount(visits.place[early], minlength=n_places)
+    # a level fitted to n values takes one of them
+    freedom = np.maximum(n - 1, 0)
+    usual = float(total.sum() / max(int(freedom.sum()), 1))
+    own = (SCATTER_DF * usual + total) / (SCATTER_DF + freedom)
+    scale = np.sqrt(np.clip(own, _LEAST_SCALE**2, 1.0))
+    return Visits(visits.place, visits.day, visits.value, visits.se * scale[visits.place])
 
 
 def _empty(n: int) -> Drift:
