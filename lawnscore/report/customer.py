@@ -22,6 +22,7 @@ from lawnscore.report.story import (
     outlook,
     recovery_sentences,
     task_words,
+    verdict_key,
     visit_change,
 )
 
@@ -146,8 +147,22 @@ def customer_page(story: CustomerStory, words: Words, letterhead: Letterhead) ->
         lawn=story.lawn,
         words=words,
         letterhead=letterhead,
-        width=lambda pair: words.length(pair.width_mm),
+        caption=lambda pair: pair_caption(pair, words),
     )
+
+
+def pair_caption(pair: Pair, words: Words) -> str:
+    """Return what the pictures show, and how surely it is the same ground."""
+    width, to = words.length(pair.width_mm), words.date(pair.after["date"])
+    if pair.before is None:
+        return words.text("customer.one_picture", date=to, width=width)
+    start = words.date(pair.before["date"])
+    if start == to:  # before and after the work of one day
+        start += f", {words.text('stage.' + pair.before['stage'])}"
+        to = words.text("stage." + pair.after["stage"])
+    key = "customer.pair_same" if pair.same_spot else "customer.pair_other"
+    fields = {"from": start, "to": to, "width": width, "spot": pair.after["spot"]}
+    return words.text(key, **fields)
 
 
 def readings_of(rows: Sequence[Row], measure: str, factor: float = 1.0) -> list[Reading]:
@@ -182,7 +197,7 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
         condition=words.bare("condition", value),
         condition_range=_range(now, "condition", words),
         trend=_trend(change, words),
-        verdict=_verdict_key(change),
+        verdict=verdict_key(change),
         condition_chart=_drawing(lawn, zone, "condition", (0.0, 100.0), words),
         recovery=recovery_sentences(recovery[-1], words) if recovery else [],
         recovery_drawing=drawing,
@@ -199,16 +214,10 @@ def _range(now: Row | None, measure: str, words: Words) -> Markup | str:
     return words.interval(measure, now[f"{measure}_low"], now[f"{measure}_high"])
 
 
-def _verdict_key(change: Row | None) -> str:
-    if change is None or change["verdict"] is None:
-        return "none"
-    return str(change["verdict"]).replace(" ", "_")
-
-
 def _trend(change: Row | None, words: Words) -> str:
-    key = _verdict_key(change)
-    if change is None or key == "none":
-        return words.text("customer.trend_none")
+    key = verdict_key(change)
+    if change is None or key in ("none", "by_work"):
+        return words.text("customer.trend_none" if key == "none" else "verdict.by_work")
     steady = {"no_clear_change": "steady"}.get(key, key)
     return words.text(f"customer.trend_{steady}", date=words.date(change["from_date"]))
 
@@ -221,7 +230,7 @@ def _figure(lawn: LawnRows, zone: str, measure: str, now: Row, words: Words) -> 
         value=words.value(measure, now[measure]),
         interval=_range(now, measure, words),
         change=words.difference(measure, change["change"]) if change else "",
-        verdict=_verdict_key(change),
+        verdict=verdict_key(change),
         meaning=words.text(f"meaning.{measure}"),
     )
 
@@ -270,13 +279,15 @@ def describe(rows: Sequence[Row], measure: str, words: Words) -> str:
     return words.text("chart.describe_one" if len(known) == 1 else "chart.describe", **fields)
 
 
-def _recovery(row: Row, rows: Sequence[Row], words: Words) -> tuple[Drawing, bool]:
+def _recovery(row: Row, rows: Sequence[Row], words: Words) -> tuple[Drawing | None, bool]:
     start = date.fromisoformat(row["renovation_date"]).toordinal()
     readings = [
         Reading(r.x - start, r.value, r.low, r.high, r.method)
         for r, source in zip(readings_of(rows, "green_cover_pct"), rows, strict=True)
         if r.x > start or (r.x == start and source["stage"] != "before")
     ]
+    if sum(r.value is not None for r in readings) < 2:
+        return None, False
     course = course_of(row)
     title = words.text(
         "chart.recovery",

@@ -8,7 +8,7 @@ from typing import Any
 
 from reportlab.platypus import Image, KeepTogether, Table
 
-from lawnscore.report.customer import CustomerStory, Drawing, Figure, ZoneStory
+from lawnscore.report.customer import CustomerStory, Drawing, Figure, ZoneStory, pair_caption
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
 from lawnscore.report.paper import INK, MM, RULE, WIDTH, beside, build, para, plain, rule
@@ -131,23 +131,17 @@ def _pictures(pair: Pair, words: Words, *, tall_mm: float = 54) -> list[Any]:
     def image(jpeg: bytes) -> Any:
         return Image(io.BytesIO(jpeg), width=width, height=height, hAlign="LEFT")
 
-    captions = {"from": "", "to": words.date(pair.after["date"])}
-    captions["width"] = words.length(pair.width_mm)
+    caption = para(pair_caption(pair, words), "small")
     if pair.before is None:
-        text = words.text("customer.one_picture", date=captions["to"], width=captions["width"])
-        return [image(pair.after_jpeg), para(text, "small")]
-    captions["from"] = words.date(pair.before["date"])
-    key = "customer.pair_same" if pair.same_spot else "customer.pair_other"
-    spot = pair.after["spot"] or ""
+        return [image(pair.after_jpeg), caption]
     labels = [
-        [
-            para(f"{words.text('customer.before')}, {captions['from']}", "h3"),
-            image(pair.before_jpeg),
-        ],
-        [para(f"{words.text('customer.after')}, {captions['to']}", "h3"), image(pair.after_jpeg)],
+        [para(f"{words.text(f'customer.{name}')}, {words.date(row['date'])}", "h3"), image(jpeg)]
+        for name, row, jpeg in (
+            ("before", pair.before, pair.before_jpeg),
+            ("after", pair.after, pair.after_jpeg),
+        )
     ]
-    text = words.text(key, spot=spot, **captions)
-    return [beside(labels, [width + gap, width + gap]), para(text, "small")]
+    return [beside(labels, [width + gap, width + gap]), caption]
 
 
 def _condition(zone: ZoneStory, words: Words) -> list[Any]:

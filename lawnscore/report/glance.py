@@ -13,7 +13,7 @@ from lawnscore.report.customer import describe, readings_of
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, RoundRows, Row
 from lawnscore.report.pages import render
-from lawnscore.report.story import latest_visit, visit_change
+from lawnscore.report.story import latest_visit, verdict_key, visit_change
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,13 +112,6 @@ def flag_words(flag: str, words: Words) -> str:
     """Return a flag in the reader's words; one that no language knows as it is."""
     key = f"flag.{flag_key(flag)}"
     return words.text(key) if words.has(key) else flag
-
-
-def verdict_key(change: Row | None) -> str:
-    """Return the verdict of a change as one word; ``none`` when there is none."""
-    if change is None or change["verdict"] is None:
-        return "none"
-    return str(change["verdict"]).replace(" ", "_")
 
 
 def change_interval(

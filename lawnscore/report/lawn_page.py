@@ -11,7 +11,7 @@ from markupsafe import Markup
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.report.customer import Drawing, zone_story
-from lawnscore.report.glance import change_interval, flag_words, verdict_key
+from lawnscore.report.glance import change_interval, flag_words
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pages import render
@@ -179,7 +179,7 @@ def _change(row: Row, words: Words) -> ChangeLine:
         end=_occasion(row["to_date"], row["to_stage"], words),
         change=words.difference(measure, row["change"], fine=True),
         interval=change_interval(row, measure, words, fine=True),
-        verdict=verdict_key(row),
+        verdict=str(row["verdict"] or "none").replace(" ", "_"),
         smallest=words.bare(measure, smallest, "smallest_detectable", fine=True),
         paired="" if row["n_paired_spots"] is None else words.number(row["n_paired_spots"]),
         method_changed=bool(row["method_changed"]),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
+from babel.lists import format_list
 from markupsafe import Markup
 
 from lawnscore.report.language import Shown, Words
@@ -25,8 +26,9 @@ HEADLINE_MEASURES = (
 
 RENOVATION_IN_MIND_DAYS = 365  # after a year people ask about the last visit, not the renovation
 
+FRESH_DAYS = 60  # young grass wants care this long; trade pages say 4 to 6 weeks, and a margin
+
 Tone = Literal["better", "worse", "steady", "start", "unknown"]
-_STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +103,11 @@ def latest_visit(lawn: LawnRows, zone: str) -> Row | None:
 
 
 def visit_change(lawn: LawnRows, zone: str, measure: str) -> Row | None:
-    """Return the measure's change from the visit before to the zone's last visit."""
+    """Return the change that led to the zone's last figures.
+
+    That is the change from the visit before, or, where the last photos were taken after the work
+    of the day, the change by that work.
+    """
     now = latest_visit(lawn, zone)
     if now is None:
         return None
@@ -110,13 +116,24 @@ def visit_change(lawn: LawnRows, zone: str, measure: str) -> Row | None:
         for c in lawn.changes
         if c["zone"] == zone
         and c["measure"] == measure
-        and c["kind"] == "visit"
-        and c["to_date"] == now["date"]
+        and c["kind"] in ("visit", "work")
+        and (c["to_date"], c["to_stage"]) == (now["date"], now["stage"])
         and c["change"] is not None
     ]
-    return max(
-        rows, key=lambda c: (c["from_date"], _STAGE_ORDER.get(c["from_stage"], 0)), default=None
-    )
+    return max(rows, key=lambda c: (c["kind"] == "work", c["from_date"]), default=None)
+
+
+def verdict_key(change: Row | None) -> str:
+    """Return the verdict of a change as one word.
+
+    ``none`` when there is none; ``by_work`` for what the work of the day did, which is neither
+    better nor worse but meant.
+    """
+    if change is None or change["verdict"] is None:
+        return "none"
+    if change["kind"] == "work":
+        return "by_work"
+    return str(change["verdict"]).replace(" ", "_")
 
 
 def place(lawn: LawnRows, zone: str, words: Words) -> str:
@@ -163,7 +180,7 @@ def task_words(task: str, words: Words) -> str:
     """Return a task, or several joined by ``+`` or commas, in the reader's words."""
     tasks = [t.strip() for t in task.replace("+", ",").split(",") if t.strip()]
     named = [words.text(f"task.{t}") if words.has(f"task.{t}") else t for t in tasks]
-    return ", ".join(named)
+    return str(format_list(named, locale=words.locale))
 
 
 def outlook(lawn: LawnRows, words: Words, tone: Tone) -> list[Markup]:
@@ -176,7 +193,7 @@ def outlook(lawn: LawnRows, words: Words, tone: Tone) -> list[Markup]:
         lines.append(words.html("customer.next_none"))
     if tone == "unknown" and lawn.photos:
         lines.append(words.html("customer.next_refused"))
-    states = {_last(lawn.zone_rows("recovery", zone)) for zone in lawn.zones}
+    states = {_state(lawn, zone) for zone in lawn.zones}
     for state in ("recovering", "slow"):
         if state in states:
             lines.append(words.html(f"customer.next_{state}"))
@@ -193,8 +210,14 @@ def outlook(lawn: LawnRows, words: Words, tone: Tone) -> list[Markup]:
     return list(dict.fromkeys(lines))
 
 
-def _last(rows: list[Row]) -> str:
-    return rows[-1]["state"] if rows else ""
+def _state(lawn: LawnRows, zone: str) -> str:
+    """Return how the zone's last renovation goes; a fresh one counts as recovering."""
+    rows = lawn.zone_rows("recovery", zone)
+    if not rows or lawn.last_date is None:
+        return ""
+    done, last = (date.fromisoformat(d) for d in (rows[-1]["renovation_date"], lawn.last_date))
+    fresh = rows[-1]["state"] == "too few visits" and (last - done).days <= FRESH_DAYS
+    return "recovering" if fresh else str(rows[-1]["state"])
 
 
 def _when(row: Row, words: Words) -> Markup:

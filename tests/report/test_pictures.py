@@ -131,3 +131,13 @@ def test_a_path_out_of_the_round_is_not_read(tmp_path: Path) -> None:
     (tmp_path / "round").mkdir()
     book = PictureBook(tmp_path / "round", ScoringSettings())
     assert book.draw([photo("9", photo="../secret.jpg"), photo("8", photo=str(outside))]) == 0
+
+
+def test_two_stages_of_one_day_are_told_apart_in_the_caption(rounds: RoundRows, words) -> None:
+    from lawnscore.report.customer import pair_caption
+    from lawnscore.report.pictures import Pair
+
+    photos = [p for p in lawn_of(rounds, "Day Of Work").photos if p["spot"] == "spot1"][-2:]
+    caption = pair_caption(Pair(photos[0], photos[1], b"", b"", 10, 10, 1000.0, True), words)
+    assert "7 August 2025, before the work and after the work" in caption
+    assert "100 cm across" in caption

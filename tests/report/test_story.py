@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,14 @@ from invented import RoundMaker
 from lawnscore.contract.settings import ReportSettings, Settings
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.load import LawnRows, RoundRows, Row, arrange
-from lawnscore.report.story import headline, outlook, recovery_sentences, visit_change
+from lawnscore.report.story import (
+    headline,
+    outlook,
+    recovery_sentences,
+    task_words,
+    verdict_key,
+    visit_change,
+)
 
 
 def lawn_of(rounds: RoundRows, name: str) -> LawnRows:
@@ -136,3 +144,21 @@ def test_the_change_of_the_last_visit_is_the_one_beside_the_figure(rounds: Round
     change = visit_change(lawn, "all", "green_cover_pct")
     assert change is not None
     assert (change["kind"], change["to_date"]) == ("visit", lawn.last_date)
+
+
+def test_figures_taken_after_the_work_speak_of_the_work(rounds: RoundRows) -> None:
+    change = visit_change(lawn_of(rounds, "Day Of Work"), "all", "condition")
+    assert change is not None
+    assert (change["kind"], verdict_key(change)) == ("work", "by_work")
+
+
+def test_several_tasks_are_joined_as_the_language_does(words: Words) -> None:
+    assert task_words("scarify, overseed", words) == "scarifying and overseeding"
+    assert task_words("scarify + overseed + top-dress", words).endswith(" and top-dressing")
+
+
+def test_fresh_work_asks_to_keep_off_the_grass(rounds: RoundRows, words: Words) -> None:
+    lawn = lawn_of(rounds, "Day Of Work")
+    row = lawn.recovery[0] | {"state": "too few visits"}
+    steps = outlook(replace(lawn, recovery=(row,)), words, "steady")
+    assert any("walk on it as little" in step for step in steps)
