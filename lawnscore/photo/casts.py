@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import cv2
@@ -26,7 +26,7 @@ MAX_BLOB_MM = 65.0
 SMOOTHING_MM = 4.0
 """Standard deviation of the blur that joins the cells of one cast, mm."""
 
-MIN_PEAK = 0.12
+MIN_PEAK = 0.05
 """Smoothed score below which a peak is not looked at."""
 
 MIN_DIP = 0.10
@@ -38,11 +38,16 @@ EDGE_OF_PEAK = 0.5
 MIN_WEIGHT = 0.5
 """A cell with less measured ground than this belongs to the border."""
 
-CHANCE_MIDPOINT = 0.40
-"""Peak score that is a cast in one case of two."""
+EVIDENCE = (1.68, 1.15)
+"""Intercept and slope, in the logit of a peak's height, of the logarithm of how much likelier such
+a peak is on a cast than elsewhere. Fitted by `benchmarks/fit_casts.py` on rendered lawns that
+no figure is reported on."""
 
-CHANCE_WIDTH = 0.08
-"""Logistic width of that chance in units of the score."""
+PRIOR = (1.0, 4.0)
+"""Peaks that are casts and peaks that are not, as if seen before the photo: lawns without casts
+are common. Our own choice, no source."""
+
+_ROUNDS = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,12 +62,15 @@ class Casts:
         (n,) diameter of the circle of equal area, mm.
     probability
         (n,) chance that this is a cast; the expected number of casts is their sum.
+    height
+        (n,) height of the peak of the smoothed score, 0 to 1.
     """
 
     x_mm: NDArray[np.float64]
     y_mm: NDArray[np.float64]
     diameter_mm: NDArray[np.float64]
     probability: NDArray[np.float64]
+    height: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
     @property
     def expected_count(self) -> float:
@@ -74,8 +82,10 @@ def find_casts(class_map: ClassMap, ground: Ground) -> Casts:
     """Find casts as separate blobs of the cast score.
 
     The score is smoothed over :data:`SMOOTHING_MM`; peaks that a dip parts are separate casts;
-    each reaches to half its peak. A cast whose centre lies inside the measured ground counts
-    whole, one whose centre lies outside does not count: so the density needs no edge correction.
+    each reaches to half its peak. How sure a peak is depends on its height and on how many of
+    the photo's peaks are high (:func:`chances`). A cast whose centre lies inside the measured
+    ground counts whole, one whose centre lies outside does not count: so the density needs no
+    edge correction.
     """
     score = _smoothed(class_map)
     peaks = _peaks(score)
@@ -83,16 +93,40 @@ def find_casts(class_map: ClassMap, ground: Ground) -> Casts:
     row, col, area = _extents(peaks, score, reach=round(0.75 * DIAMETER_MM[1] / class_map.cell_mm))
     diameter = 2.0 * np.sqrt(area / np.pi) * class_map.cell_mm
     height = score[peaks[:, 0], peaks[:, 1]].astype(np.float64)
-    chance = 1.0 / (1.0 + np.exp(-(height - CHANCE_MIDPOINT) / CHANCE_WIDTH))
-    sized = (diameter >= DIAMETER_MM[0]) & (diameter <= MAX_BLOB_MM)
-    order = np.flatnonzero(sized)
+    order = np.flatnonzero((diameter >= DIAMETER_MM[0]) & (diameter <= MAX_BLOB_MM))
     corner = np.asarray(ground.origin_mm, dtype=np.float64) - 0.5 * ground.mm_per_px
     return Casts(
         x_mm=corner[0] + (col[order] + 0.5) * class_map.cell_mm,
         y_mm=corner[1] + (row[order] + 0.5) * class_map.cell_mm,
         diameter_mm=diameter[order],
-        probability=chance[order],
+        probability=chances(height[order]),
+        height=height[order],
     )
+
+
+def logit(share: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return the logit of shares, held between 0.001 and 0.999."""
+    held = np.clip(np.asarray(share, dtype=np.float64), 1e-3, 1.0 - 1e-3)
+    return np.asarray(np.log(held / (1.0 - held)), dtype=np.float64)
+
+
+def chances(height: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the chance that each peak is a cast, (n,).
+
+    The peaks of a photo are a mixture of casts and others. Their evidence is known
+    (:data:`EVIDENCE`), the proportion is that of this photo: it is found by expectation and
+    maximisation (Dempster, Laird & Rubin 1977, from memory) under :data:`PRIOR`. So a lawn
+    without casts is not given a few for its faint peaks, and a lawn full of them does not lose
+    its faint ones.
+    """
+    if not height.size:
+        return np.zeros(0)
+    evidence = EVIDENCE[0] + EVIDENCE[1] * logit(height)
+    share = PRIOR[0] / sum(PRIOR)
+    for _ in range(_ROUNDS):
+        chance = 1.0 / (1.0 + np.exp(-evidence - np.log(share / (1.0 - share))))
+        share = (float(chance.sum()) + PRIOR[0]) / (height.size + sum(PRIOR))
+    return np.asarray(chance, dtype=np.float64)
 
 
 def _smoothed(class_map: ClassMap) -> Floats:

@@ -40,7 +40,10 @@ CAST_REL_SE = 0.10
 PATCH_REL_SE = 0.10
 """Error of the area of bare patches, relative; also the share of patches doubtful by size."""
 
-EVENNESS_REL_SE = 0.10
+DOUBTFUL_PART = 0.5
+"""Part of the doubtful ground that is one standard error of the ground in bare patches."""
+
+EVENNESS_REL_SE = 0.20
 """Error of the standard deviation between squares, relative."""
 
 MAX_CORRELATION = 0.9
@@ -289,17 +292,23 @@ def _patch_measures(class_map: ClassMap, patches: BarePatches) -> dict[str, _Est
     sizes = patches.area_cm2 / 1e4
     share = 100.0 * float(sizes.sum()) / area_m2
     sampling = 100.0 * math.sqrt(float((sizes**2).sum()) + 0.0025**2) / area_m2
-    missed = 100.0 * 0.0025 / area_m2 * 0.5
+    doubt = 100.0 * DOUBTFUL_PART * patches.doubtful_cm2 / 1e4 / area_m2
+    smallest = 100.0 * 0.00125 / area_m2
     largest = float(patches.area_cm2.max()) if patches.area_cm2.size else 0.0
+    doubtful_count = PATCH_REL_SE * patches.count + DOUBTFUL_PART * patches.doubtful_cm2 / 50.0
     return {
-        "bare_patch_pct": _Estimate(share, math.hypot(PATCH_REL_SE * share, missed), sampling),
+        "bare_patch_pct": _Estimate(
+            share, math.hypot(PATCH_REL_SE * share, doubt, smallest), sampling
+        ),
         "bare_patches_per_m2": _Estimate(
             patches.count / area_m2,
-            math.sqrt(PATCH_REL_SE * patches.count + 0.25) / area_m2,
+            math.sqrt(doubtful_count + 0.25) / area_m2,
             math.sqrt(patches.count + 1.0) / area_m2,
         ),
         "largest_bare_patch_cm2": _Estimate(
-            largest, PATCH_REL_SE * largest + 2.0, 0.5 * largest + 12.5
+            largest,
+            math.hypot(PATCH_REL_SE * largest, DOUBTFUL_PART * patches.doubtful_cm2) + 2.0,
+            0.5 * largest + 12.5,
         ),
     }
 

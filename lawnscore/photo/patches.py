@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -27,6 +27,9 @@ SURROUNDINGS_MM = 120.0
 MIN_CORE_PART = 0.4
 """Part of a patch that must be below BARE_LEAF_SHARE: thin turf beside a gap is not a patch."""
 
+LEAF_SHARE_DOUBT = 0.05
+"""Error of the share of leaf in the disc: ground this close to BARE_LEAF_SHARE is doubtful."""
+
 MIN_WEIGHT = 0.5
 """A cell with less measured ground than this belongs to the border."""
 
@@ -45,6 +48,9 @@ class BarePatches:
         (n,) bool, True where the patch touches the border of the measured ground.
     labels
         (Hc, Wc) int32; 0 is no patch, ``i + 1`` is patch ``i``.
+    doubtful_cm2
+        Ground that is bare or not by a small change of the share of leaf, cm2: little round the
+        sharp edge of a patch, much in thin turf.
     """
 
     x_mm: NDArray[np.float64]
@@ -52,6 +58,7 @@ class BarePatches:
     area_cm2: NDArray[np.float64]
     cut: NDArray[np.bool_]
     labels: NDArray[np.int32]
+    doubtful_cm2: float = 0.0
 
     @property
     def count(self) -> float:
@@ -99,7 +106,9 @@ def find_patches(
     core = inside & (around < BARE_LEAF_SHARE)
     edge = _edge_level(around, inside, core, class_map.cell_mm)
     labels = _labels_with_core(inside & (around < edge), core)
-    return _measured(labels, class_map, min_area_cm2, origin_mm)
+    doubtful = inside & (np.abs(around - BARE_LEAF_SHARE) < LEAF_SHARE_DOUBT)
+    found = _measured(labels, class_map, min_area_cm2, origin_mm)
+    return replace(found, doubtful_cm2=float(doubtful.sum()) * (class_map.cell_mm / 10.0) ** 2)
 
 
 def _disc_mean(values: Floats, weight: Floats, diameter_cells: float) -> Floats:

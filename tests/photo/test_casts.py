@@ -11,7 +11,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from maps import FlatGround, class_map, discs
 
-from lawnscore.photo.casts import find_casts
+from lawnscore.photo import casts as casts_stage
+from lawnscore.photo.casts import chances, find_casts, logit
 
 SHAPE = (150, 200)
 TURF = np.full(SHAPE, 0.9, np.float32)
@@ -23,7 +24,7 @@ def test_none_on_a_lawn_without_casts() -> None:
 
 def test_faint_soil_is_hardly_a_cast() -> None:
     faint = 0.1 * np.random.default_rng(0).random(SHAPE).astype(np.float32)
-    assert find_casts(class_map(TURF, cast=faint), FlatGround()).expected_count < 0.1
+    assert find_casts(class_map(TURF, cast=faint), FlatGround()).expected_count < 0.5
 
 
 @pytest.mark.parametrize("diameter_mm", [20.0, 30.0, 45.0])
@@ -80,3 +81,29 @@ def test_ground_left_out_has_no_casts() -> None:
     weight[:, 100:] = 0
     found = find_casts(class_map(TURF, cast=cast, weight=weight), FlatGround())
     assert found.x_mm == pytest.approx([200], abs=2)
+
+
+def test_chances_are_read_off_the_photo_as_a_whole() -> None:
+    faint = np.full(40, 0.15)
+    alone = chances(faint)
+    among_casts = chances(np.concatenate([np.full(40, 0.7), faint]))[40:]
+    assert alone.max() < 0.1
+    assert among_casts.min() > 2 * alone.max()
+    assert (np.diff(chances(np.linspace(0.06, 0.9, 30))) > 0).all()
+    assert chances(np.zeros(0)).size == 0
+
+
+@pytest.mark.parametrize("true", [0, 10, 40, 120])
+def test_chances_add_up_to_the_number_of_casts(true: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Peaks drawn from the very mixture that is assumed: the logit of the height is normal with
+    # spread 1 on and off casts, 3 apart, so the log likelihood ratio is a line of slope 3.
+    monkeypatch.setattr(casts_stage, "EVIDENCE", (4.5, 3.0))
+    logits = np.random.default_rng(7).normal(-3.0, 1, 200 + true)
+    logits[:true] += 3.0
+    counted = chances(1 / (1 + np.exp(-logits))).sum()
+    assert counted == pytest.approx(true, abs=4 + 0.10 * true)
+
+
+def test_logit_is_held_at_its_ends() -> None:
+    assert logit(np.array([0.5]))[0] == 0
+    assert np.isfinite(logit(np.array([0.0, 1.0]))).all()
