@@ -147,11 +147,9 @@ _README = """\
 # Sample photos
 
 These photos were **rendered, not taken**: lawns, light and camera are invented, so that the truth
-of each is known. They are made by
+of each is known. They are made, with a fixed seed, by
 
     lawnscore demo --samples sample_images
-
-and are the same wherever they are made, but for the last digit of a pixel.
 
 {listed}
 
