@@ -5,8 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import typer
+
+from lawnscore.contract.errors import LawnscoreError
+
+if TYPE_CHECKING:
+    from lawnscore.report.write import Pictures
 
 PLAIN_STEPS = 10
 """How many lines of progress are printed where there is no terminal."""
@@ -25,6 +31,12 @@ def register(app: typer.Typer) -> None:
         open_: bool = typer.Option(False, "--open", help="Open the page when it is written."),
         xlsx: bool = typer.Option(False, "--xlsx", help="All tables as one Excel workbook."),
         parquet: bool = typer.Option(False, "--parquet", help="The tables as Parquet files."),
+        pictures: str = typer.Option(
+            "all",
+            "--pictures",
+            metavar="all|pairs|none",
+            help="Missing pictures to draw first, about a second each: all, the customers' pairs.",
+        ),
         json_: bool = typer.Option(False, "--json", help="Print one JSON document."),
     ) -> None:
         """Write the customers' reports and the practitioner's pages of a scored round."""
@@ -38,6 +50,7 @@ def register(app: typer.Typer) -> None:
                 pdf=pdf,
                 xlsx=xlsx,
                 parquet=parquet,
+                pictures=_pictures(pictures),
                 progress=progress,
             )
         if json_:
@@ -54,6 +67,12 @@ def register(app: typer.Typer) -> None:
             typer.echo(str(summary.index))
         if open_:
             typer.launch(str(summary.opens))
+
+
+def _pictures(text: str) -> Pictures:
+    if text in ("all", "pairs", "none"):
+        return cast("Pictures", text)
+    raise LawnscoreError(f"--pictures is `{text}`", "Use `all`, `pairs` or `none`.")
 
 
 @contextmanager

@@ -239,10 +239,8 @@ def _order(lawn: LawnRows, change: Row) -> tuple[int, int, float]:
 
 
 def _since(change: Row, words: Words) -> str:
-    when = words.date(change["from_date"])
-    if change["kind"] == "since_renovation":
-        return words.text("headline.since_renovation", date=when)
-    return when
+    key = "renovation" if change["kind"] == "since_renovation" else "visit"
+    return words.text(f"headline.since_{key}", date=words.date(change["from_date"]))
 
 
 def _clear(lawn: LawnRows, words: Words, change: Row) -> Headline:

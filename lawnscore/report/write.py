@@ -9,18 +9,18 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import quote
 
 from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.report.calendar import visits_calendar
-from lawnscore.report.customer import CustomerStory, customer_page, customer_story
+from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.glance import glance_page, glance_row
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.lawn_page import lawn_page
 from lawnscore.report.letterhead import Letterhead, read_letterhead
-from lawnscore.report.load import LawnRows, RoundRows, read_round
+from lawnscore.report.load import LawnRows, RoundRows, Row, read_round
 from lawnscore.report.pages import templates_digest
 from lawnscore.report.pictures import (
     PAIR_MOST_BYTES,
@@ -31,10 +31,13 @@ from lawnscore.report.pictures import (
     picture_key,
 )
 from lawnscore.report.sheet import sheet_page, sheet_rows
+from lawnscore.report.story import headline
 from lawnscore.round.tables import REPORTS, write_whole
 
 STATE = Path(".lawnscore") / "reports.json"
 SEEN_FOLDER = Path("lawns") / "pictures"
+
+Pictures = Literal["all", "pairs", "none"]
 
 Progress = Callable[[int, int, str], None]
 """Called with how many are done, how many there are, and the name of the last one."""
@@ -86,6 +89,7 @@ def write_reports(
     pdf: bool = False,
     xlsx: bool = False,
     parquet: bool = False,
+    pictures: Pictures = "all",
     progress: Progress | None = None,
 ) -> ReportSummary:
     """Write the reports of a scored round into its `reports/` folder.
@@ -100,6 +104,9 @@ def write_reports(
         Write the customers' reports and the attention sheet as PDF too.
     xlsx, parquet
         Write the tables as one workbook, or as Parquet files.
+    pictures
+        Which missing pictures are drawn first: ``all``, only the ``pairs`` of the customers'
+        reports, or ``none``. Drawing takes about a second a photo, once.
     progress
         Called with how many pictures and lawns are done, how many there are, and the last one.
 
@@ -120,10 +127,9 @@ def write_reports(
         _read_state(path),
     )
     chosen = _chosen(rounds, lawns)
-    every = [photo for lawn in chosen for photo in lawn.photos]
-    pictures = job.book.draw(every, progress=progress)
+    drawn = job.book.draw(_to_draw(chosen, job, pictures), progress=progress)
     outputs: dict[str, bool] = {}
-    steps, done = pictures + len(chosen), pictures
+    steps, done = drawn + len(chosen), drawn
     for lawn in chosen:
         outputs |= dict(_lawn_files(lawn, job))
         done += 1
@@ -138,6 +144,15 @@ def write_reports(
     one = lawns is not None and len(chosen) == 1
     opens = job.folder / "customers" / f"{chosen[0].stem}.html" if one else index
     return ReportSummary(index, opens, len(chosen), written, len(outputs) - len(written))
+
+
+def _to_draw(chosen: Sequence[LawnRows], job: _Job, pictures: Pictures) -> list[Row]:
+    if pictures == "all":
+        return [photo for lawn in chosen for photo in lawn.photos]
+    if pictures == "none":
+        return []
+    pairs = [pair for lawn in chosen for pair in _chosen_pairs(lawn, job).values()]
+    return [photo for pair in pairs for photo in pair if photo is not None]
 
 
 def _chosen(rounds: RoundRows, lawns: Sequence[str] | None) -> list[LawnRows]:
@@ -162,8 +177,7 @@ def _lawn_files(lawn: LawnRows, job: _Job) -> Iterator[tuple[str, bool]]:
     yield from ((name, False) for name in fresh)
     if len(fresh) == len(names):
         return
-    head = customer_story(lawn, job.words)
-    story = customer_story(lawn, job.words, pairs=_pairs(head, job))
+    story = customer_story(lawn, job.words, pairs=_pairs(lawn, job))
     for name in names:
         if name in fresh:
             continue
@@ -181,12 +195,14 @@ def _lawn_files(lawn: LawnRows, job: _Job) -> Iterator[tuple[str, bool]]:
         yield name, True
 
 
-def _pairs(story: CustomerStory, job: _Job) -> dict[str, Pair]:
-    chosen = {
-        zone: photos
-        for zone in story.lawn.zones
-        if (photos := choose_pair(story.lawn, zone, story.head.change)) is not None
-    }
+def _chosen_pairs(lawn: LawnRows, job: _Job) -> dict[str, tuple[Row | None, Row]]:
+    change = headline(lawn, job.words).change
+    found = {zone: choose_pair(lawn, zone, change) for zone in lawn.zones}
+    return {zone: photos for zone, photos in found.items() if photos is not None}
+
+
+def _pairs(lawn: LawnRows, job: _Job) -> dict[str, Pair]:
+    chosen = _chosen_pairs(lawn, job)
     budget = min(PAIR_MOST_BYTES, PAIR_SHARE_BYTES // max(1, 2 * len(chosen)))
     pairs = {z: job.book.pair(b, a, budget_bytes=budget) for z, (b, a) in chosen.items()}
     return {zone: pair for zone, pair in pairs.items() if pair is not None}

@@ -60,6 +60,13 @@ def test_the_refusal_and_its_advice_are_on_the_lawns_page(scored: Path) -> None:
     assert "Wipe the lens" in page
 
 
+def test_an_unknown_choice_of_pictures_says_what_there_is(scored: Path) -> None:
+    result = run(str(scored), "--pictures", "some")
+    assert isinstance(result.exception, LawnscoreError)
+    assert "`pairs`" in result.exception.line()
+    assert run(str(scored), "--pictures", "pairs").exit_code == 0
+
+
 def test_open_shows_the_page(scored: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     opened: list[str] = []
     monkeypatch.setattr("typer.launch", opened.append)
