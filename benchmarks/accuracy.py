@@ -113,6 +113,8 @@ def main(arguments: list[str] | None = None) -> int:
         for part in ("photos", "lawns"):
             (folder / part).mkdir(parents=True, exist_ok=True)
         results = {n: _run(n, folder, options) for n in STUDIES if n in names or _feeds(n, names)}
+        if options.render:
+            return 0
         made = _tables(names, results, quick=options.quick)
     head = _environment(time.perf_counter() - started, options)
     for name, part in made.items():
@@ -128,6 +130,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="few cases, small, for CI")
     parser.add_argument("--results", help="folder for rendered photos; a later run reuses them")
+    parser.add_argument("--render", action="store_true", help="render the photos, score nothing")
     parser.add_argument("--tables", nargs="+", choices=[*STUDIES, *EXTRA], help="only these")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes")
     parser.add_argument("--markdown", help="write the tables into this file")
@@ -147,10 +150,11 @@ def _run(name: str, folder: Path, options: argparse.Namespace) -> list[Result]:
         groups.setdefault((case.spec, case.lawn_seed), []).append(case)
     began = time.perf_counter()
     if options.jobs == 1:
-        done = [_run_group(group, folder) for group in groups.values()]
+        done = [_run_group(group, folder, options.render) for group in groups.values()]
     else:
         with ProcessPoolExecutor(options.jobs) as pool:
-            done = list(pool.map(_run_group, groups.values(), [folder] * len(groups)))
+            n = len(groups)
+            done = list(pool.map(_run_group, groups.values(), [folder] * n, [options.render] * n))
     results = [result for group in done for result in group]
     seconds = time.perf_counter() - began
     print(f"{name}: {len(results)} photos in {seconds:.0f} s", file=sys.stderr, flush=True)
@@ -158,11 +162,15 @@ def _run(name: str, folder: Path, options: argparse.Namespace) -> list[Result]:
     return sorted(results, key=lambda result: order[result["name"]])
 
 
-def _run_group(group: list[Case], folder: Path) -> list[Result]:
+def _run_group(group: list[Case], folder: Path, render_only: bool) -> list[Result]:
     import cv2
-    from accuracy_truth import run_case
+    from accuracy_truth import render_case, run_case
 
     cv2.setNumThreads(1)
+    if render_only:
+        for case in group:
+            render_case(case, folder)
+        return []
     return [run_case(case, folder) for case in group]
 
 

@@ -50,7 +50,7 @@ def reference(kind: str) -> ReferenceCard:
 
 def run_case(case: Case, folder: Path) -> dict[str, Any]:
     """Render (unless done before), score and judge one case."""
-    kit = _kit(case, folder)
+    kit = render_case(case, folder)
     path = folder / "photos" / f"{case.key}.jpg"
     score = score_photo(path, reference(case.card), keep_views=True)
     out: dict[str, Any] = {
@@ -69,7 +69,7 @@ def run_case(case: Case, folder: Path) -> dict[str, Any]:
     return json.loads(json.dumps(out, default=float))
 
 
-def _kit(case: Case, folder: Path) -> dict[str, Any]:
+def render_case(case: Case, folder: Path) -> dict[str, Any]:
     """What must be known of a rendered photo to judge it; rendered when it is not there yet."""
     kit_path = folder / "photos" / f"{case.key}.json"
     if kit_path.is_file():
@@ -170,7 +170,7 @@ def _judged(
     views = score.views
     true = true_map(surface, kit, case, score)
     patches = find_patches(true)
-    casts = _true_casts(kit, case, score)
+    casts = true_casts(kit, case, score)
     values = measure(true, casts, patches, views.ground, ScoringSettings()).values
     values["casts_per_m2"] = casts.expected_count / max(score.row["area_m2"], 1e-9)
     colours = ("colour_index", "leaf_L", "leaf_a", "leaf_b")
@@ -192,7 +192,7 @@ def _cell_errors(true: ClassMap, seen: ClassMap) -> list[float]:
     ]
 
 
-def _true_casts(kit: dict[str, Any], case: Case, score: PhotoScore) -> Casts:
+def true_casts(kit: dict[str, Any], case: Case, score: PhotoScore) -> Casts:
     """True casts whose centre lies on measured ground, in the card frame."""
     views = score.views
     casts = np.asarray(kit["casts"], dtype=float).reshape(-1, 3)

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import cv2
 import numpy as np
 from accuracy_cases import SCENE_MM, Case, random_view
-from accuracy_truth import _kit, _true_casts, match_casts, reference
+from accuracy_truth import match_casts, reference, render_case, true_casts
 from numpy.typing import NDArray
 
 from lawnscore import score_photo
@@ -55,13 +55,13 @@ def cases(n: int) -> Iterator[Case]:
 
 def peaks_of(case: Case, folder: Path) -> tuple[NDArray, NDArray, Casts, Casts] | None:
     """Heights of the peaks, which of them are casts, casts counted, true casts."""
-    kit = _kit(case, folder)
+    kit = render_case(case, folder)
     score = score_photo(
         folder / "photos" / f"{case.key}.jpg", reference("measured"), keep_views=True
     )
     if score.views is None:
         return None
-    true = _true_casts(kit, case, score)
+    true = true_casts(kit, case, score)
     found = score.views.casts
     by_height = np.argsort(-found.height)
     is_cast = np.zeros(found.height.size, dtype=bool)

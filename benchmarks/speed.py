@@ -5,7 +5,8 @@
     python benchmarks/speed.py --quick    a smaller photo and few pairs, for CI
 
 The photo is rendered (seeded) unless --photo names one. Both sides read the same file from the
-page cache; the ratio is the median over pairs measured one right after the other.
+page cache. Times are processor time of all threads, so that other work on the machine does not
+count; the ratio is the median over pairs measured one right after the other.
 """
 
 from __future__ import annotations
@@ -56,9 +57,9 @@ def render(path: Path, *, quick: bool) -> None:
 
 def seconds(action: object) -> float:
     """Time one call, s."""
-    began = time.perf_counter()
+    began = time.process_time()
     action()  # type: ignore[operator]
-    return time.perf_counter() - began
+    return time.process_time() - began
 
 
 def measure_pairs(path: Path, pairs: int) -> tuple[float, float, float, float, str]:
@@ -107,11 +108,11 @@ def stage_times(path: Path, repeats: int) -> list[tuple[str, float]]:
 
     def timed(name: str, call: object) -> object:
         def wrapped(*args: object, **options: object) -> object:
-            began = time.perf_counter()
+            began = time.process_time()
             try:
                 return call(*args, **options)  # type: ignore[operator]
             finally:
-                found.setdefault(name, []).append(time.perf_counter() - began)
+                found.setdefault(name, []).append(time.process_time() - began)
 
         return wrapped
 
