@@ -69,19 +69,19 @@ def _square(x: Array) -> Array:
 WATCHES = (
     Watch(
         "cover falling", "green_cover_pct", -1, _same, _same,
-        COVER_PRIORS, 2.35, 3.0, 1.0,
+        COVER_PRIORS, 2.45, 3.0, 1.0,
     ),
     Watch(
         "colour fading", "colour_index", -1, _same, _same,
-        DriftPriors(0.01, 0.04, 0.03, 0.006), 3.3, 0.03, 100.0, "", 2,
+        DriftPriors(0.01, 0.04, 0.03, 0.006), 3.4, 0.03, 100.0, "", 2,
     ),
     Watch(
         "casts rising", "casts_per_m2", 1, _root, _square,
-        DriftPriors(0.3, 1.5, 1.0, 0.25), 3.3, 5.0, 0.2, "per m2",
+        DriftPriors(0.3, 1.5, 1.0, 0.25), 3.8, 5.0, 0.2, "per m2",
     ),
     Watch(
         "bare patches growing", "bare_patch_pct", 1, _root, _square,
-        DriftPriors(0.2, 0.5, 0.4, 0.15), 3.9, 2.0, 1.5,
+        DriftPriors(0.2, 0.5, 0.4, 0.15), 4.2, 2.0, 1.5,
     ),
 )  # fmt: skip
 """What is watched for drift, and when it is flagged."""
