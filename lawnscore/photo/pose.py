@@ -22,7 +22,7 @@ _LOG_FOCAL_SD = {"exif": 0.02, "assumed": 0.12}
 """Relative spread of the true focal length about the prior."""
 _CORNER_SD_PX = 0.20
 """Spread of one marker corner, in pixels of the photo as read (measured on rendered photos)."""
-_WARP_SD_MM = 0.8
+_WARP_SD_MM = 1.2
 """Height of one marker off the plane of a card that lies as flat as cards do."""
 _CONTRADICTED = 16.0
 """Drop of chi squared on freeing the focal length beyond which the EXIF is not believed."""
