@@ -12,7 +12,8 @@ import pandas as pd
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.history.drift import COVER_PRIORS, Drift, DriftPriors, Visits
 from lawnscore.history.intervals import half_width_se
-from lawnscore.history.recovery import recovery, until
+from lawnscore.history.recovery import recovery
+from lawnscore.history.renovated import until
 from lawnscore.history.series import Occasions, day_numbers, occasions, set_back
 
 Array = npt.NDArray[np.float64]
