@@ -51,6 +51,10 @@ LIT_RANGE = (0.010, 0.42)
 """Median luminance of ground lit like the card, relative to a white card. Turf reflects 0.03 to
 0.15, soil 0.03 to 0.3, straw up to 0.4 (from memory); outside this the card had another light."""
 
+LEAF_RANGE = (15.0, 53.0)
+"""CIELAB L* of green leaf lit like the card. Rendered lawns from pale to dark turf, in all lights,
+hold 29 to 44; a leaf this bright beside the card stands in more sun than the card."""
+
 MAX_SHADED_SHARE = 0.90
 """Share of the ground in cast shade above which the card must have been in other light."""
 
@@ -141,6 +145,22 @@ def check_light(sample: NDArray[np.uint8], colour_fit: ColourFit) -> Check:
         f"{low:g} to {high:g}",
         "",
         not (luminance < low or luminance > high),
+    )
+
+
+def check_leaf_light(class_map: ClassMap) -> Check:
+    """Lightness of the leaf by the card's light; passed where hardly any leaf is seen."""
+    from lawnscore.card.colourspace import linear_to_lab
+
+    lightness = float(linear_to_lab(np.clip(class_map.leaf_linear, 0.0, None))[0])
+    low, high = LEAF_RANGE
+    return Check(
+        "shaded",
+        "lightness of the leaf in the light of the card",
+        lightness,
+        f"{low:g} to {high:g}",
+        "",
+        not (lightness < low or lightness > high),
     )
 
 

@@ -182,7 +182,7 @@ def _see(
         quality.check_light(sample, colour_fit),
     )
     classes = classify(ground, colour_fit)
-    attempt.require(quality.check_shade(classes))
+    attempt.require(quality.check_shade(classes), quality.check_leaf_light(classes))
     casts = find_casts(classes, ground)
     patches = find_patches(
         classes, min_area_cm2=settings.bare_patch_min_cm2, origin_mm=_corner_mm(ground)
