@@ -182,26 +182,37 @@ def spread_tile(
 ) -> NDArray[np.uint8]:
     """Cover a scene with a seamless tile, started at a random place."""
     h, w = shape
-    oy, ox = rng.integers(0, tile.shape[0], 2)
-    reps = (-(-(h + oy) // tile.shape[0]), -(-(w + ox) // tile.shape[1]))
-    wide = np.tile(tile, reps + (1,) * (tile.ndim - 2))
-    return np.ascontiguousarray(wide[oy : oy + h, ox : ox + w])
+    side = tile.shape[0]
+    oy, ox = (int(v) for v in rng.integers(0, side, 2))
+    out = np.empty((h, w, *tile.shape[2:]), np.uint8)
+    for y in range(-oy, h, side):
+        for x in range(-ox, w, side):
+            rows, cols = slice(max(y, 0), min(y + side, h)), slice(max(x, 0), min(x + side, w))
+            out[rows, cols] = tile[rows.start - y : rows.stop - y, cols.start - x : cols.stop - x]
+    return out
 
 
 def lay_thatch(drawing: Drawing, share: NDArray[np.uint8], rng: np.random.Generator) -> None:
     """Lay thatch over the soil where its rank is below the wanted share (0 to 255)."""
-    tile, rank = thatch_tile()
-    both = spread_tile(np.dstack([tile, rank]), drawing.shape[:2], rng)
-    show = cv2.compare(both[..., 3], share, cv2.CMP_LT)
-    cv2.copyTo(np.ascontiguousarray(both[..., :3]), show, drawing)
+    layer, rank = _spread_both(thatch_tile(), drawing, rng)
+    cv2.copyTo(layer, cv2.compare(rank, share, cv2.CMP_LT), drawing)
+
+
+def _spread_both(
+    tiles: tuple[Drawing, Drawing], drawing: Drawing, rng: np.random.Generator
+) -> tuple[Drawing, Drawing]:
+    """Cover the scene with a texture and its ranks, both started at the same place."""
+    state = rng.bit_generator.state
+    layer = spread_tile(tiles[0], drawing.shape[:2], rng)
+    rng.bit_generator.state = state
+    return layer, spread_tile(tiles[1], drawing.shape[:2], rng)
 
 
 def lay_understory(
     drawing: Drawing, share: NDArray[np.uint8], straw_share: float, rng: np.random.Generator
 ) -> None:
     """Lay the low sward where its rank is below the wanted share; turn some leaf to straw."""
-    tile, rank = understory_tile()
-    both = spread_tile(np.dstack([tile, rank]), drawing.shape[:2], rng)
+    layer, rank = _spread_both(understory_tile(), drawing, rng)
     # The numbers of healthy leaf are shuffled and the first of them read as straw: which blades
     # are dead follows from the palette number and the code, so whole blades turn, not pixels.
     table = rng.permutation(GREEN.count) + GREEN.first
@@ -210,10 +221,8 @@ def lay_understory(
     table[:n_straw] = straw[:n_straw]
     lut = np.arange(256, dtype=np.uint8)
     lut[GREEN.first : GREEN.first + GREEN.count] = table
-    layer = np.ascontiguousarray(both[..., :3])
     layer[..., 0] = cv2.LUT(layer[..., 0], lut)
-    show = cv2.compare(both[..., 3], share, cv2.CMP_LT)
-    cv2.copyTo(layer, show, drawing)
+    cv2.copyTo(layer, cv2.compare(rank, share, cv2.CMP_LT), drawing)
 
 
 def draw_blades(drawing: Drawing, blades: Blades, mm_per_px: float) -> None:
