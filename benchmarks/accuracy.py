@@ -61,12 +61,12 @@ STUDIES: dict[str, Study] = {
     ),
     "casts": Study(
         lambda: cases.cast_cases(3, SEED + 3),
-        lambda: cases.cast_cases(1, SEED + 3),
+        lambda: cases.cast_cases(1, SEED + 3, (0.0, 40.0)),
         (tables.casts_table,),
     ),
     "patches": Study(
         lambda: cases.patch_cases(8, SEED + 4),
-        lambda: cases.patch_cases(2, SEED + 4),
+        lambda: cases.patch_cases(1, SEED + 4),
         (tables.patches_table,),
     ),
     "pose": Study(
@@ -76,7 +76,7 @@ STUDIES: dict[str, Study] = {
     ),
     "refusing": Study(
         lambda: cases.spoilt_cases(4, SEED + 6),
-        lambda: cases.spoilt_cases(1, SEED + 6),
+        lambda: cases.spoilt_cases(1, SEED + 6, ("none", "mirrored")),
         (tables.refusing_table,),
     ),
     "scale": Study(

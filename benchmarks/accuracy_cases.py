@@ -208,10 +208,16 @@ def shade_cases(n: int, seed: int) -> Iterator[Case]:
         )
 
 
-def cast_cases(repeats: int, seed: int) -> Iterator[Case]:
+CAST_DENSITIES = (0.0, 5.0, 10.0, 20.0, 40.0, 80.0, 120.0)
+"""Casts per m2; surveyed fairways had up to 119 (Binns, Baker & Piearce 1999, abstract)."""
+
+
+def cast_cases(
+    repeats: int, seed: int, densities: tuple[float, ...] = CAST_DENSITIES
+) -> Iterator[Case]:
     """Lawns with 0 to 120 casts per m2, dry, wet and smeared."""
     rng = np.random.default_rng(seed)
-    for density in (0.0, 5.0, 10.0, 20.0, 40.0, 80.0, 120.0):
+    for density in densities:
         for j in range(repeats):
             spec = replace(
                 random_lawn(rng, green=float(rng.uniform(0.6, 0.95))),
@@ -293,11 +299,12 @@ def source_cases(n: int, seed: int) -> Iterator[Case]:
             yield replace(changed, name=f"{i:02d}-{source}", tags=(("source", source),))
 
 
-def spoilt_cases(repeats: int, seed: int) -> Iterator[Case]:
+def spoilt_cases(repeats: int, seed: int, kinds: tuple[str, ...] | None = None) -> Iterator[Case]:
     """Photos spoilt from slightly to badly in every way that can be refused, and good ones."""
     rng = np.random.default_rng(seed)
     for j in range(repeats):
-        for kind, levels in SPOILS.items():
+        for kind in kinds or tuple(SPOILS):
+            levels = SPOILS[kind]
             level = levels[j % len(levels)]
             spec = random_lawn(rng, green=float(rng.uniform(0.3, 0.95)))
             case = shot(
