@@ -18,6 +18,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
@@ -36,6 +38,22 @@ from lawnscore import score_photo
 score = score_photo(sys.argv[1])
 print(score.row["status"], resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 """
+
+
+@contextmanager
+def one_core() -> Iterator[None]:
+    """Keep this process to one core and OpenCV to one thread; as before afterwards."""
+    threads = cv2.getNumThreads()
+    cores = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else None
+    cv2.setNumThreads(1)
+    if cores:
+        os.sched_setaffinity(0, {min(cores)})
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(threads)
+        if cores:
+            os.sched_setaffinity(0, cores)
 
 
 def render(path: Path, *, quick: bool) -> None:
@@ -139,10 +157,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--stages", action="store_true", help="show the time of each stage")
     parser.add_argument("--quick", action="store_true", help="3 megapixels and 3 pairs")
     options = parser.parse_args(arguments)
-    cv2.setNumThreads(1)
-    if hasattr(os, "sched_setaffinity"):
-        os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
-    with tempfile.TemporaryDirectory() as scratch:
+    with one_core(), tempfile.TemporaryDirectory() as scratch:
         path = options.photo or Path(scratch) / "photo.jpg"
         if options.photo is None:
             render(path, quick=options.quick)

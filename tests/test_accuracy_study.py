@@ -94,3 +94,29 @@ def test_tables_print_as_text_and_markdown() -> None:
     table = tables.Table("A title", ("a", "b"), (("1", "22"),), ("A note.",))
     assert "| 1 | 22 |" in tables.markdown(table)
     assert "A note." in tables.plain(table)
+
+
+def test_the_study_runs_small_and_writes_its_tables(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import accuracy
+
+    page = tmp_path / "ACCURACY.md"
+    page.write_text("before\n<!-- tables -->\nold\n<!-- end of tables -->\nafter\n", "utf-8")
+    options = ["--quick", "--tables", "patches", "--jobs", "1", "--markdown", str(page)]
+    assert accuracy.main([*options, "--results", str(tmp_path)]) == 0
+    assert "Bare patches above 25 cm2" in capsys.readouterr().out
+    text = page.read_text("utf-8")
+    assert text.startswith("before")
+    assert text.endswith("after\n")
+    assert "old" not in text
+    assert "| recall |" in text
+
+
+def test_the_speed_study_runs_small(capsys: pytest.CaptureFixture[str]) -> None:
+    import speed
+
+    assert speed.main(["--quick", "--stages"]) == 0
+    printed = capsys.readouterr().out
+    for words in ("full decode", "ratio", "peak memory", "classify"):
+        assert words in printed
