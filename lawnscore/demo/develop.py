@@ -39,7 +39,7 @@ def develop(
     np.maximum(image, 0.0, out=image)
     cv2.sqrt(image, image)
     _add_noise(image, camera, rng)
-    rgb = np.take(tone_table(camera), _to_index(image))
+    rgb = tone_table(camera)[_to_index(image)]
     return _sharpen(rgb, camera)
 
 

