@@ -345,6 +345,12 @@ def report(counts: Tally, compared: list[tuple[str, float, Tally]]) -> None:
         f"{100 * counts.one_later / d:.1f} %, ever: {100 * counts.ever / d:.1f} %; "
         f"median visits past {PASSED:.0f} points: {np.median(counts.visits_taken or [0]):.0f}"
     )
+    for kind, found in sorted(counts.by_kind.items()):
+        second, third = (100 * np.mean([f[i] for f in found]) for i in (0, 1))
+        print(
+            f"  {kind:24} by the second {second:5.1f} %, by the third {third:5.1f} % "
+            f"of {len(found)}"
+        )
     print(
         f"Renovations to plan without a flag in 4 weeks: "
         f"{100 * counts.quiet / max(counts.renovations, 1):.1f} % of {counts.renovations}"

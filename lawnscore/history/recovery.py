@@ -39,9 +39,9 @@ PLATEAU_SD = 4.0
 """Points by which a lawn may end above or below its cover before; our choice."""
 SLOW_FACTOR = 1.5
 """A recovery is slow when it takes this many times as long as expected, or more."""
-SLOW_SURE = 0.9
+SLOW_SURE = 0.85
 """... and when that is at least this probable."""
-SLOW_BEHIND = 1.64
+SLOW_BEHIND = 1.0
 """... and the last cover lies this many standard errors below even the slow course."""
 SLOW_AFTER_DAYS = 28
 """No recovery is called slow in its first four weeks; seed takes 1 to 3 weeks to show (common
@@ -92,7 +92,7 @@ def recovery(
     posteriori; intervals from draws of the normal approximation). The expected log rate and its
     spread come from the round's own recoveries by moments (DerSimonian & Laird 1986) once there
     are five with three visits or more; before that from ``settings.recovery_default_days``.
-    ``slow``: more than 1.5 times the expected time with a probability of 90 %, the last cover
+    ``slow``: more than 1.5 times the expected time with a probability of 85 %, the last cover
     clearly below even that course, and
     more than four weeks after the work.
     """
