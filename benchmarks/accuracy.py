@@ -47,7 +47,7 @@ STUDIES: dict[str, Study] = {
     "cover": Study(
         lambda: cases.cover_cases(48, SEED),
         lambda: cases.cover_cases(3, SEED),
-        (tables.cover_table, tables.cover_by_level_table),
+        (tables.cover_table, tables.cover_by_level_table, tables.honesty_table),
     ),
     "same": Study(
         lambda: cases.same_lawn_cases(4, 12, SEED + 1),

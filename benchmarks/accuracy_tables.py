@@ -121,6 +121,44 @@ def cover_by_level_table(results: list[Result]) -> Table:
     )
 
 
+def honesty_table(results: list[Result]) -> Table:
+    """Every measure: its error, and whether the stated standard error tells its size."""
+    from lawnscore.contract.measures import MEASURES
+
+    good = scored(results)
+    rows = []
+    for name in MEASURES:
+        e, z = errors(good, name), ratios(good, name)
+        if not len(z):
+            continue
+        stated = [r["row"][f"{name}_se"] for r in good if r["row"][f"{name}_se"] is not None]
+        digits = 3 if name == "colour_index" else 2
+        rows.append(
+            (
+                name,
+                str(len(e)),
+                _f(mean(e), digits),
+                _f(rms(e), digits),
+                _f(float(np.median(stated)), digits),
+                _f(rms(z)),
+                _f(float(np.median(np.abs(z)) / 0.6745)),
+                _f(100 * mean(np.abs(z) <= 1.96), 0),
+            )
+        )
+    headers = (
+        "measure",
+        "photos",
+        "bias",
+        "RMSE",
+        "stated error, median",
+        "error / stated error, RMS",
+        "the same, robust",
+        "within 1.96 stated errors, %",
+    )
+    notes = ("Honest errors give 1, 1 and 95 %. Robust: median of the size over 0.6745.",)
+    return Table("Every measure and its stated error", headers, tuple(rows), notes)
+
+
 def same_table(results: list[Result]) -> Table:
     """Spread over lights, cameras and viewpoints of the same lawns."""
     good = scored(results)
