@@ -10,12 +10,14 @@ import hashlib
 import io
 import json
 import os
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.window import Window, common_window, seen_cells
 
 if TYPE_CHECKING:
     import numpy as np
@@ -29,24 +31,9 @@ SEEN_LONGEST_PX = 1400  # photo and what was seen, side by side
 PAIR_LONGEST_PX = 1000
 PAIR_SHARE_BYTES = 2_000_000  # of a customer's page, before base64 adds a third
 PAIR_MOST_BYTES = 320_000
-GRID_MM = 20.0  # grid on which the ground that both photos show is found
-_SEEN_LEVEL = 6  # of 255; darker in all channels is outside the photo
+_KEY_LENGTH = 20
+_KEPT = re.compile(r"[0-9a-f]{20}(-ground\.jpg|-seen\.jpg|\.json)")
 _QUALITIES = (84, 78, 72, 64, 56, 48, 40)
-
-
-@dataclass(frozen=True)
-class Window:
-    """A piece of the ground in the card's frame, in mm."""
-
-    left: float
-    top: float
-    right: float
-    bottom: float
-
-    @property
-    def width_mm(self) -> float:
-        """Width of the window."""
-        return self.right - self.left
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +111,7 @@ def _tilt(photo: Row) -> float:
 def picture_key(photo: Row) -> str:
     """Return the name under which a photo's pictures are kept."""
     made_from = (photo["sha256"], photo["settings_id"], photo["version"], photo["card"])
-    return hashlib.sha256(repr(made_from).encode()).hexdigest()[:20]
+    return hashlib.sha256(repr(made_from).encode()).hexdigest()[:_KEY_LENGTH]
 
 
 @dataclass(frozen=True)
@@ -194,6 +181,13 @@ class PictureBook:
             same_spot=same_spot(before, after),
         )
 
+    def forget_all_but(self, photos: Iterable[Row]) -> None:
+        """Remove the pictures of photos that are gone or were scored anew."""
+        current = {picture_key(photo) for photo in photos}
+        for path in self.folder.glob("*"):
+            if _KEPT.fullmatch(path.name) and path.name[:_KEY_LENGTH] not in current:
+                path.unlink(missing_ok=True)
+
     def _meta(self, key: str) -> Path:
         return self.folder / f"{key}.json"
 
@@ -225,47 +219,6 @@ class PictureBook:
             )
             cut = picture.resize((size[0], size[1]), Image.Resampling.LANCZOS, box=box)
         return _jpeg_within(cut, budget_bytes), (size[0], size[1])
-
-
-def common_window(metas: Sequence[dict[str, Any]]) -> Window | None:
-    """Return the largest upright rectangle of ground that every photo shows."""
-    import numpy as np
-
-    grids = {tuple(index) for index in metas[0]["seen"]}
-    for meta in metas[1:]:
-        grids &= {tuple(index) for index in meta["seen"]}
-    if not grids:
-        return None
-    cells = np.array(sorted(grids))
-    low = cells.min(axis=0)
-    seen = np.zeros(cells.max(axis=0) - low + 1, dtype=bool)
-    seen[tuple((cells - low).T)] = True
-    top, left, bottom, right = _largest_rectangle(seen)
-    row, column = int(low[0]), int(low[1])
-    return Window(
-        (column + left) * GRID_MM,
-        (row + top) * GRID_MM,
-        (column + right) * GRID_MM,
-        (row + bottom) * GRID_MM,
-    )
-
-
-def _largest_rectangle(seen: NDArray[np.bool_]) -> tuple[int, int, int, int]:
-    """Return top, left, bottom, right (ends exclusive) of the largest all-true rectangle."""
-    best, area = (0, 0, 0, 0), 0
-    heights = [0] * seen.shape[1]
-    for row, line in enumerate(seen):
-        heights = [h + 1 if here else 0 for h, here in zip(heights, line, strict=True)]
-        stack: list[int] = []
-        for column, height in enumerate([*heights, 0]):
-            while stack and heights[stack[-1]] >= height:
-                tall = heights[stack.pop()]
-                left = stack[-1] + 1 if stack else 0
-                if tall * (column - left) > area:
-                    area = tall * (column - left)
-                    best = (row - tall + 1, left, row + 1, column)
-            stack.append(column)
-    return best
 
 
 def _inside(round_path: Path, relative: str) -> Path | None:
@@ -346,46 +299,11 @@ def keep_pictures(
     meta = {
         "origin_mm": corner,
         "mm_per_px": mm_per_px * picture.width / kept.width,
-        "seen": _seen_cells(ground, corner, mm_per_px),
+        "seen": seen_cells(ground, corner, mm_per_px),
     }
     part = folder / f"{key}.json.part"
     part.write_text(json.dumps(meta), encoding="utf-8")
     part.replace(folder / f"{key}.json")
-
-
-def _seen_cells(
-    ground: NDArray[np.uint8], corner: Sequence[float], mm_per_px: float
-) -> list[list[int]]:
-    """Return the cells (row, column) of the card's grid that lie wholly inside the photo."""
-    import numpy as np
-
-    shown = (ground > _SEEN_LEVEL).any(axis=2)
-    height, width = shown.shape
-    total = np.zeros((height + 1, width + 1), dtype=np.int64)
-    total[1:, 1:] = shown.cumsum(axis=0).cumsum(axis=1)
-    rows = _cell_edges(corner[1], mm_per_px, height)
-    columns = _cell_edges(corner[0], mm_per_px, width)
-    cells = []
-    for i, top, bottom in rows:
-        for j, left, right in columns:
-            inside = total[bottom, right] + total[top, left]
-            inside -= total[top, right] + total[bottom, left]
-            if inside >= 0.98 * (bottom - top) * (right - left):  # black specks are no border
-                cells.append([i, j])
-    return cells
-
-
-def _cell_edges(corner: float, mm_per_px: float, n: int) -> list[tuple[int, int, int]]:
-    import math
-
-    first = math.ceil(corner / GRID_MM)
-    last = math.floor((corner + n * mm_per_px) / GRID_MM)
-    edges = [round((cell * GRID_MM - corner) / mm_per_px) for cell in range(first, last + 1)]
-    return [
-        (first + k, max(0, edges[k]), min(n, edges[k + 1]))
-        for k in range(len(edges) - 1)
-        if edges[k + 1] > edges[k]
-    ]
 
 
 def _jpeg_within(picture: Any, budget_bytes: int) -> bytes:

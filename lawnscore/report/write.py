@@ -314,6 +314,11 @@ def _drop_stale(job: _Job, outputs: Mapping[str, bool]) -> None:
         if place.parent.name in ("customers", "lawns") and place.stem not in stems:
             (job.folder / name).unlink(missing_ok=True)
             del job.state[name]
+    job.book.forget_all_but(photo for lawn in job.rounds.lawns for photo in lawn.photos)
+    current = {picture_key(photo) for lawn in job.rounds.lawns for photo in lawn.photos}
+    for path in (job.folder / SEEN_FOLDER).glob("*.jpg"):
+        if path.stem not in current:
+            path.unlink(missing_ok=True)
 
 
 def _read_state(path: Path) -> dict[str, str]:

@@ -12,13 +12,12 @@ from PIL import Image
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.report.load import LawnRows, RoundRows
 from lawnscore.report.pictures import (
-    GRID_MM,
     PictureBook,
     choose_pair,
-    common_window,
     keep_pictures,
     picture_key,
 )
+from lawnscore.report.window import GRID_MM, common_window
 
 
 def lawn_of(rounds: RoundRows, name: str) -> LawnRows:

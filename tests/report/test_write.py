@@ -59,8 +59,11 @@ def test_a_picture_that_came_later_brings_the_page_up_to_date(
 
 
 def test_the_report_of_a_lawn_that_left_goes_too(small: tuple[Path, RoundMaker]) -> None:
-    folder, _ = small
+    folder, maker = small
+    keep_turf_pictures(folder, maker.frames())
     write_reports(folder)
+    places = (folder / "reports/lawns/pictures", folder / ".lawnscore/pictures")
+    n_before = [len(list(place.iterdir())) for place in places]
     stays = RoundMaker()
     stays.lawn("A", n_visits=2, renovate=False)
     write_round(folder, stays.frames())
@@ -70,6 +73,7 @@ def test_the_report_of_a_lawn_that_left_goes_too(small: tuple[Path, RoundMaker])
     assert not (folder / "reports/customers/B.html").exists()
     assert (folder / "reports/customers/A.html").exists()
     assert mine.exists()  # only files this program wrote are removed
+    assert [2 * len(list(place.iterdir())) for place in places] == n_before
 
 
 def test_one_lawn_alone(small: tuple[Path, RoundMaker]) -> None:

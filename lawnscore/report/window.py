@@ -1,0 +1,99 @@
+"""The window of ground that two photos share, in the frame of the card."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+GRID_MM = 20.0  # grid on which the ground that both photos show is found
+_SEEN_LEVEL = 6  # of 255; darker in all channels is outside the photo
+
+
+@dataclass(frozen=True)
+class Window:
+    """A piece of the ground in the card's frame, in mm."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    @property
+    def width_mm(self) -> float:
+        """Width of the window."""
+        return self.right - self.left
+
+
+def common_window(metas: Sequence[dict[str, Any]]) -> Window | None:
+    """Return the largest upright rectangle of ground that every photo shows."""
+    grids = {tuple(index) for index in metas[0]["seen"]}
+    for meta in metas[1:]:
+        grids &= {tuple(index) for index in meta["seen"]}
+    if not grids:
+        return None
+    cells = np.array(sorted(grids))
+    low = cells.min(axis=0)
+    seen = np.zeros(cells.max(axis=0) - low + 1, dtype=bool)
+    seen[tuple((cells - low).T)] = True
+    top, left, bottom, right = _largest_rectangle(seen)
+    row, column = int(low[0]), int(low[1])
+    return Window(
+        (column + left) * GRID_MM,
+        (row + top) * GRID_MM,
+        (column + right) * GRID_MM,
+        (row + bottom) * GRID_MM,
+    )
+
+
+def _largest_rectangle(seen: NDArray[np.bool_]) -> tuple[int, int, int, int]:
+    """Return top, left, bottom, right (ends exclusive) of the largest all-true rectangle."""
+    best, area = (0, 0, 0, 0), 0
+    heights = [0] * seen.shape[1]
+    for row, line in enumerate(seen):
+        heights = [h + 1 if here else 0 for h, here in zip(heights, line, strict=True)]
+        stack: list[int] = []
+        for column, height in enumerate([*heights, 0]):
+            while stack and heights[stack[-1]] >= height:
+                tall = heights[stack.pop()]
+                left = stack[-1] + 1 if stack else 0
+                if tall * (column - left) > area:
+                    area = tall * (column - left)
+                    best = (row - tall + 1, left, row + 1, column)
+            stack.append(column)
+    return best
+
+
+def seen_cells(
+    ground: NDArray[np.uint8], corner: Sequence[float], mm_per_px: float
+) -> list[list[int]]:
+    """Return the cells (row, column) of the card's grid that lie wholly inside the photo."""
+    shown = (ground > _SEEN_LEVEL).any(axis=2)
+    height, width = shown.shape
+    total = np.zeros((height + 1, width + 1), dtype=np.int64)
+    total[1:, 1:] = shown.cumsum(axis=0).cumsum(axis=1)
+    rows = _cell_edges(corner[1], mm_per_px, height)
+    columns = _cell_edges(corner[0], mm_per_px, width)
+    cells = []
+    for i, top, bottom in rows:
+        for j, left, right in columns:
+            inside = total[bottom, right] + total[top, left]
+            inside -= total[top, right] + total[bottom, left]
+            if inside >= 0.98 * (bottom - top) * (right - left):  # black specks are no border
+                cells.append([i, j])
+    return cells
+
+
+def _cell_edges(corner: float, mm_per_px: float, n: int) -> list[tuple[int, int, int]]:
+    first = math.ceil(corner / GRID_MM)
+    last = math.floor((corner + n * mm_per_px) / GRID_MM)
+    edges = [round((cell * GRID_MM - corner) / mm_per_px) for cell in range(first, last + 1)]
+    return [
+        (first + k, max(0, edges[k]), min(n, edges[k + 1]))
+        for k in range(len(edges) - 1)
+        if edges[k + 1] > edges[k]
+    ]
