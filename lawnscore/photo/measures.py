@@ -34,8 +34,12 @@ QUADRAT_MM = 500.0
 """Side of the quadrats in which casts are counted to see how clumped they lie, mm: 0.25 m2 as
 in Bartlett, Ritz, Harris & James 2006 (abstract)."""
 
-CAST_REL_SE = 0.10
-"""Error of a count of casts that is common to all of them, relative."""
+CAST_REL_SE = 0.25
+"""Error of a count of casts that is common to all of them, relative (measured on rendered lawns,
+ACCURACY.md)."""
+
+CAST_FLOOR_PER_M2 = 1.0
+"""Error of a count that stays where none is seen, casts per m2 (measured likewise)."""
 
 PATCH_REL_SE = 0.10
 """Error of the area of bare patches, relative; also the share of patches doubtful by size."""
@@ -234,11 +238,11 @@ def _cast_density(class_map: ClassMap, casts: Casts, ground: Ground) -> dict[str
     count = casts.expected_count
     doubt = float((casts.probability * (1.0 - casts.probability)).sum())
     clumped = _clumping(class_map, casts, ground)
+    common = math.hypot(CAST_REL_SE, 2.0 * ground.scale_rel_se) * count / area_m2
     return {
         "casts_per_m2": _Estimate(
             count / area_m2,
-            math.hypot(math.sqrt(doubt), (CAST_REL_SE + 2.0 * ground.scale_rel_se) * count)
-            / area_m2,
+            math.hypot(math.sqrt(doubt) / area_m2, common, CAST_FLOOR_PER_M2),
             math.sqrt(count * clumped + 1.0) / area_m2,
         )
     }
