@@ -29,6 +29,8 @@ PICTURES = Path(".lawnscore") / "pictures"
 GROUND_LONGEST_PX = 2400  # kept for pairs; a pair is cut out of it
 SEEN_LONGEST_PX = 1400  # photo and what was seen, side by side
 PAIR_LONGEST_PX = 1000
+PAIR_SHORTEST_MM = 250.0  # a narrower strip of common ground shows nothing; our choice
+MOST_CANDIDATES = 6
 PAIR_SHARE_BYTES = 2_000_000  # of a customer's page, before base64 adds a third
 PAIR_MOST_BYTES = 320_000
 _KEY_LENGTH = 20
@@ -67,20 +69,21 @@ def _uri(jpeg: bytes) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode()
 
 
-def choose_pair(lawn: LawnRows, zone: str, change: Row | None) -> tuple[Row | None, Row] | None:
-    """Choose the two photos to set side by side; no file is read.
+def candidate_pairs(lawn: LawnRows, zone: str, change: Row | None) -> list[tuple[Row | None, Row]]:
+    """Return the photos that could be set side by side, the likeliest first; no file is read.
 
     The occasions are those of ``change`` where it is given, else the first and the last scored
     ones. A spot photographed both times is preferred, then the photo held most level.
 
     Returns
     -------
-    tuple or None
-        Earlier and later photo; the earlier is ``None`` when there is but one occasion.
+    list
+        Pairs of an earlier and a later photo; the earlier is ``None`` when there is but one
+        occasion. Empty when no photo was scored.
     """
     scored = [p for p in lawn.zone_rows("photos", zone) if p["status"] == "scored"]
     if not scored:
-        return None
+        return []
     occasions = list(dict.fromkeys((p["date"], p["stage"]) for p in scored))
     first, last = occasions[0], occasions[-1]
     if change is not None and change["zone"] == zone:
@@ -90,13 +93,14 @@ def choose_pair(lawn: LawnRows, zone: str, change: Row | None) -> tuple[Row | No
         )
     after = [p for p in scored if (p["date"], p["stage"]) == last]
     if first == last:
-        return None, min(after, key=_tilt)
+        return [(None, min(after, key=_tilt))]
     before = [p for p in scored if (p["date"], p["stage"]) == first]
     spots = {p["spot"] for p in before if p["spot"]} & {p["spot"] for p in after if p["spot"]}
     pairs = [
         (b, a) for b in before for a in after if not spots or (b["spot"] == a["spot"] in spots)
     ]
-    return min(pairs, key=lambda pair: _tilt(pair[0]) + _tilt(pair[1]))
+    pairs.sort(key=lambda pair: _tilt(pair[0]) + _tilt(pair[1]))
+    return [*pairs[:MOST_CANDIDATES]]
 
 
 def same_spot(before: Row | None, after: Row) -> bool:
@@ -156,6 +160,25 @@ class PictureBook:
         path = self.folder / f"{picture_key(photo)}-seen.jpg"
         return path if path.exists() else None
 
+    def best_pair(
+        self, candidates: Iterable[tuple[Row | None, Row]], *, budget_bytes: int
+    ) -> Pair | None:
+        """Return the pair that shows most ground in common, or ``None`` when none shows enough."""
+        found = [(self._area(pair), k, pair) for k, pair in enumerate(candidates)]
+        known = [entry for entry in found if entry[0] > 0]
+        if not known:
+            return None
+        before, after = max(known, key=lambda entry: (entry[0], -entry[1]))[2]
+        return self.pair(before, after, budget_bytes=budget_bytes)
+
+    def _area(self, pair: tuple[Row | None, Row]) -> float:
+        metas = [self._read_meta(picture_key(row)) for row in pair if row is not None]
+        known = [meta for meta in metas if meta is not None]
+        window = common_window(known) if len(known) == len(metas) else None
+        if window is None or window.shorter_mm < PAIR_SHORTEST_MM:
+            return 0.0
+        return window.width_mm * window.height_mm
+
     def pair(self, before: Row | None, after: Row, *, budget_bytes: int) -> Pair | None:
         """Cut the ground both photos show out of them; ``None`` when a picture is not at hand."""
         rows = [after] if before is None else [before, after]
@@ -211,7 +234,7 @@ class PictureBook:
                 (window.right - x0) / scale,
                 (window.bottom - y0) / scale,
             )
-            height = window.bottom - window.top
+            height = window.height_mm
             longest = max(window.width_mm, height)
             size = tuple(
                 max(1, round(side / longest * PAIR_LONGEST_PX))

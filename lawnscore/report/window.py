@@ -28,6 +28,16 @@ class Window:
         """Width of the window."""
         return self.right - self.left
 
+    @property
+    def height_mm(self) -> float:
+        """Height of the window."""
+        return self.bottom - self.top
+
+    @property
+    def shorter_mm(self) -> float:
+        """Its shorter side."""
+        return min(self.width_mm, self.height_mm)
+
 
 def common_window(metas: Sequence[dict[str, Any]]) -> Window | None:
     """Return the largest upright rectangle of ground that every photo shows."""

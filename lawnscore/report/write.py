@@ -27,7 +27,7 @@ from lawnscore.report.pictures import (
     PAIR_SHARE_BYTES,
     Pair,
     PictureBook,
-    choose_pair,
+    candidate_pairs,
     picture_key,
 )
 from lawnscore.report.sheet import sheet_page, sheet_rows
@@ -151,8 +151,8 @@ def _to_draw(chosen: Sequence[LawnRows], job: _Job, pictures: Pictures) -> list[
         return [photo for lawn in chosen for photo in lawn.photos]
     if pictures == "none":
         return []
-    pairs = [pair for lawn in chosen for pair in _chosen_pairs(lawn, job).values()]
-    return [photo for pair in pairs for photo in pair if photo is not None]
+    zones = [pairs for lawn in chosen for pairs in _candidates(lawn, job).values()]
+    return [photo for pairs in zones for pair in pairs for photo in pair if photo is not None]
 
 
 def _chosen(rounds: RoundRows, lawns: Sequence[str] | None) -> list[LawnRows]:
@@ -195,17 +195,16 @@ def _lawn_files(lawn: LawnRows, job: _Job) -> Iterator[tuple[str, bool]]:
         yield name, True
 
 
-def _chosen_pairs(lawn: LawnRows, job: _Job) -> dict[str, tuple[Row | None, Row]]:
+def _candidates(lawn: LawnRows, job: _Job) -> dict[str, list[tuple[Row | None, Row]]]:
     change = headline(lawn, job.words).change
-    found = {zone: choose_pair(lawn, zone, change) for zone in lawn.zones}
-    return {zone: photos for zone, photos in found.items() if photos is not None}
+    return {zone: candidate_pairs(lawn, zone, change) for zone in lawn.zones}
 
 
 def _pairs(lawn: LawnRows, job: _Job) -> dict[str, Pair]:
-    chosen = _chosen_pairs(lawn, job)
+    chosen = {zone: pairs for zone, pairs in _candidates(lawn, job).items() if pairs}
     budget = min(PAIR_MOST_BYTES, PAIR_SHARE_BYTES // max(1, 2 * len(chosen)))
-    pairs = {z: job.book.pair(b, a, budget_bytes=budget) for z, (b, a) in chosen.items()}
-    return {zone: pair for zone, pair in pairs.items() if pair is not None}
+    best = {z: job.book.best_pair(pairs, budget_bytes=budget) for z, pairs in chosen.items()}
+    return {zone: pair for zone, pair in best.items() if pair is not None}
 
 
 def _link_pictures(lawn: LawnRows, seen: Mapping[str, Path], job: _Job) -> dict[str, str]:

@@ -13,7 +13,7 @@ from lawnscore.contract.settings import ScoringSettings
 from lawnscore.report.load import LawnRows, RoundRows
 from lawnscore.report.pictures import (
     PictureBook,
-    choose_pair,
+    candidate_pairs,
     keep_pictures,
     picture_key,
 )
@@ -47,19 +47,17 @@ def test_the_pair_is_of_the_change_and_of_one_spot(rounds: RoundRows) -> None:
         for c in lawn.changes
         if c["kind"] == "since_renovation" and c["to_date"] == lawn.last_date
     )
-    before, after = choose_pair(lawn, "all", change) or (None, None)
+    before, after = candidate_pairs(lawn, "all", change)[0]
     assert before is not None
-    assert after is not None
     assert (before["date"], before["stage"]) == (change["from_date"], change["from_stage"])
     assert after["date"] == lawn.last_date
     assert before["spot"] == after["spot"] == "spot1"  # the one held most level
 
 
 def test_one_occasion_gives_one_picture_and_none_gives_none(rounds: RoundRows) -> None:
-    alone = choose_pair(lawn_of(rounds, "First"), "all", None)
-    assert alone is not None
-    assert alone[0] is None
-    assert choose_pair(lawn_of(rounds, "Refused"), "all", None) is None
+    ((before, _),) = candidate_pairs(lawn_of(rounds, "First"), "all", None)
+    assert before is None
+    assert candidate_pairs(lawn_of(rounds, "Refused"), "all", None) == []
 
 
 def test_both_pictures_show_the_same_ground(tmp_path: Path) -> None:
@@ -102,6 +100,19 @@ def test_no_common_ground_gives_no_pair(tmp_path: Path) -> None:
     keep(book, photo("2"), turf_picture(2, 60, size=(100, 100)), (5000.0, 0.0))
     assert book.pair(photo("1"), photo("2"), budget_bytes=200_000) is None
     assert book.pair(photo("1"), photo("3"), budget_bytes=200_000) is None
+
+
+def test_of_several_pairs_the_one_with_most_common_ground_is_shown(tmp_path: Path) -> None:
+    book = PictureBook(tmp_path, ScoringSettings())
+    places = {"1": (0.0, 0.0), "2": (0.0, 900.0), "3": (100.0, 100.0), "4": (0.0, 780.0)}
+    for sha, origin in places.items():
+        keep(book, photo(sha), turf_picture(int(sha), 60, size=(500, 500)), origin)
+    pairs = [(photo("1"), photo("2")), (photo("1"), photo("3"))]
+    best = book.best_pair(pairs, budget_bytes=200_000)
+    assert best is not None
+    assert best.after["sha256"] == "3"
+    strip = book.best_pair([(photo("1"), photo("4"))], budget_bytes=200_000)  # 22 cm: too narrow
+    assert strip is None
 
 
 def test_pictures_carry_nothing_but_pixels_and_keep_to_their_budget(tmp_path: Path) -> None:
