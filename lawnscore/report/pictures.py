@@ -103,6 +103,21 @@ def candidate_pairs(lawn: LawnRows, zone: str, change: Row | None) -> list[tuple
     return [*pairs[:MOST_CANDIDATES]]
 
 
+def older_occasions(lawn: LawnRows, zone: str) -> list[Row]:
+    """Return, newest first, changes from every earlier occasion of a zone to its last one.
+
+    They stand in for the change that a report speaks of, where the photos of that one have too
+    little ground in common; each has the columns that :func:`candidate_pairs` reads.
+    """
+    scored = [p for p in lawn.zone_rows("photos", zone) if p["status"] == "scored"]
+    occasions = list(dict.fromkeys((p["date"], p["stage"]) for p in scored))
+    ends = ("from_date", "from_stage", "to_date", "to_stage")
+    return [
+        {"zone": zone} | dict(zip(ends, (*first, *occasions[-1]), strict=True))
+        for first in reversed(occasions[:-1])
+    ]
+
+
 def same_spot(before: Row | None, after: Row) -> bool:
     """Tell whether both photos name the same spot."""
     return before is not None and bool(after["spot"]) and before["spot"] == after["spot"]

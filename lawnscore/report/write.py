@@ -28,6 +28,7 @@ from lawnscore.report.pictures import (
     Pair,
     PictureBook,
     candidate_pairs,
+    older_occasions,
     picture_key,
 )
 from lawnscore.report.sheet import sheet_page, sheet_rows
@@ -203,8 +204,13 @@ def _candidates(lawn: LawnRows, job: _Job) -> dict[str, list[tuple[Row | None, R
 def _pairs(lawn: LawnRows, job: _Job) -> dict[str, Pair]:
     chosen = {zone: pairs for zone, pairs in _candidates(lawn, job).items() if pairs}
     budget = min(PAIR_MOST_BYTES, PAIR_SHARE_BYTES // max(1, 2 * len(chosen)))
-    best = {z: job.book.best_pair(pairs, budget_bytes=budget) for z, pairs in chosen.items()}
-    return {zone: pair for zone, pair in best.items() if pair is not None}
+    best = {}
+    for zone, pairs in chosen.items():
+        older = (candidate_pairs(lawn, zone, change) for change in older_occasions(lawn, zone))
+        shown = (job.book.best_pair(tried, budget_bytes=budget) for tried in (pairs, *older))
+        if (pair := next((found for found in shown if found is not None), None)) is not None:
+            best[zone] = pair
+    return best
 
 
 def _link_pictures(lawn: LawnRows, seen: Mapping[str, Path], job: _Job) -> dict[str, str]:

@@ -15,6 +15,7 @@ from lawnscore.report.pictures import (
     PictureBook,
     candidate_pairs,
     keep_pictures,
+    older_occasions,
     picture_key,
 )
 from lawnscore.report.window import GRID_MM, common_window
@@ -113,6 +114,15 @@ def test_of_several_pairs_the_one_with_most_common_ground_is_shown(tmp_path: Pat
     assert best.after["sha256"] == "3"
     strip = book.best_pair([(photo("1"), photo("4"))], budget_bytes=200_000)  # 22 cm: too narrow
     assert strip is None
+
+
+def test_older_occasions_are_tried_newest_first(rounds: RoundRows) -> None:
+    lawn = lawn_of(rounds, "No Renovation")
+    older = older_occasions(lawn, "all")
+    assert [change["from_date"] for change in older] == ["2025-05-09", "2025-04-09", "2025-03-10"]
+    before, after = candidate_pairs(lawn, "all", older[1])[0]
+    assert before is not None
+    assert (before["date"], after["date"]) == ("2025-04-09", lawn.last_date)
 
 
 def test_pictures_carry_nothing_but_pixels_and_keep_to_their_budget(tmp_path: Path) -> None:
