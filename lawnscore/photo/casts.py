@@ -38,7 +38,7 @@ EDGE_OF_PEAK = 0.5
 MIN_WEIGHT = 0.5
 """A cell with less measured ground than this belongs to the border."""
 
-EVIDENCE = (1.68, 1.15)
+EVIDENCE = (2.14, 1.61)
 """Intercept and slope, in the logit of a peak's height, of the logarithm of how much likelier such
 a peak is on a cast than elsewhere. Fitted by `benchmarks/fit_casts.py` on rendered lawns that
 no figure is reported on."""
