@@ -58,8 +58,9 @@ def test_a_window_is_in_the_frame_of_the_card(views: PhotoViews) -> None:
     x0, y0 = views.ground.origin_mm
     window = (x0 + 100, y0 + 50, x0 + 300, y0 + 150)
     part = corrected_ground(views, window_mm=window)
-    assert part.shape[:2] == (100, 200)
-    assert np.array_equal(part, corrected_ground(views)[50:150, 100:300])
+    top, bottom, left, right = (round(mm / views.ground.mm_per_px) for mm in (50, 150, 100, 300))
+    assert part.shape[:2] == (bottom - top, right - left)
+    assert np.array_equal(part, corrected_ground(views)[top:bottom, left:right])
     with pytest.raises(ValueError, match="does not meet the ground"):
         corrected_ground(views, window_mm=(x0 - 500, y0, x0 - 400, y0 + 50))
 
