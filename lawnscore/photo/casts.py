@@ -23,7 +23,7 @@ ten lawn casts averaged 51.6 mm along the slope (Darwin 1881, p 264)."""
 MAX_BLOB_MM = 65.0
 """Widest blob that is still looked on as a cast, mm: the blur widens what is seen."""
 
-SMOOTHING_MM = 4.0
+SMOOTHING_MM = 2.5
 """Standard deviation of the blur that joins the cells of one cast, mm."""
 
 MIN_PEAK = 0.05
@@ -38,7 +38,7 @@ EDGE_OF_PEAK = 0.5
 MIN_WEIGHT = 0.5
 """A cell with less measured ground than this belongs to the border."""
 
-EVIDENCE = (2.14, 1.61)
+EVIDENCE = (1.62, 1.45)
 """Intercept and slope, in the logit of a peak's height, of the logarithm of how much likelier such
 a peak is on a cast than elsewhere. Fitted by `benchmarks/fit_casts.py` on rendered lawns that
 no figure is reported on."""
