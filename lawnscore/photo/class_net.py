@@ -1,9 +1,10 @@
 """The learned part of the class stage: a small network, run with NumPy and OpenCV alone.
 
 A pixel's corrected colour passes through a small multilayer perceptron. That part depends on the
-colour alone, so it is tabulated once a photo and costs one look-up a pixel. The mean response and
-the local contrast of each 4 mm cell then pass through a few layers that see 12 to 72 mm around
-the cell with box filters. `benchmarks/train_classes.py` trains it on rendered scenes.
+colour alone, so it is tabulated once a photo and costs one look-up a pixel. A first layer reads
+the 4 x 4 pixels of each cell; a small U of convolutions over cells of 5, 10 and 20 mm, run by
+OpenCV's own dnn module, sees what lies around. `benchmarks/train_classes.py` trains it on
+rendered scenes.
 """
 
 from __future__ import annotations
@@ -18,23 +19,25 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
 
-N_CHANNELS = 4
-"""Channels of a pixel: its lightness, then three that are learned."""
-
-N_CONTRAST = 3
-"""Contrast channels of a cell: along x, along y, and against its surroundings."""
+GROUND_MM_PER_PX = 1.25
+"""Scale of the ground that the network was trained for."""
 
 CELL_PX = 4
-"""Ground pixels along the side of a cell: 4 mm at 1 mm per pixel."""
+"""Ground pixels along the side of a cell: 5 mm."""
 
-WEIGHTS_FILE = "class_net.npz"
+STRIDE_PX = 4 * CELL_PX
+"""Height and width of the ground are multiples of this, so that cells halve twice."""
+
+N_OUT = 7
+"""Outputs of a cell: logits of the five shares, of a cast's middle, of cast shade."""
 
 
 @dataclass(frozen=True, eq=False)
 class ClassNet:
-    """Weights of the network, by name; arrays are float32."""
+    """The network: arrays by name, and the convolutions as an OpenCV net."""
 
     weights: dict[str, Floats]
+    rest: cv2.dnn.Net
 
     def pixel_table(self, linear: Floats) -> tuple[NDArray[np.uint8], Floats]:
         """Return the channels (n, 4) and the green probability (n,) of (n, 3) linear sRGB."""
@@ -46,13 +49,17 @@ class ClassNet:
         channels = np.concatenate([lightness(linear)[:, None], x[:, :-1]], axis=1)
         return np.round(255.0 * channels).astype(np.uint8), x[:, -1]
 
-    def cells(self, channels: NDArray[np.uint8], keep: NDArray[np.bool_]) -> Floats:
+    def cells(
+        self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]
+    ) -> Floats:
         """Return the outputs of each cell before any link function.
 
         Parameters
         ----------
         channels
-            (H, W, 4) pixel channels; H and W are multiples of 8.
+            (n, 4) channels of the colours.
+        index
+            (H, W) colour number of each pixel; H and W are multiples of 16.
         keep
             (H / 4, W / 4) cells that are measured; the others take no part.
 
@@ -62,38 +69,31 @@ class ClassNet:
             (H / 4, W / 4, 7): five logits of the shares, cast middle, shade.
         """
         w = self.weights
-        fine = cell_features(channels)
-        mean = fine[keep].mean(axis=0) if keep.any() else np.zeros(fine.shape[2], np.float32)
-        fine[~keep] = mean
         height, width = keep.shape
-        coarse = cv2.resize(fine, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+        patches = index.reshape(height, CELL_PX, width, CELL_PX).swapaxes(1, 2)
+        flat = np.ascontiguousarray(patches).reshape(height * width, -1)
+        seen = np.take(channels.view(np.uint32)[:, 0], flat, mode="clip").view(np.uint8)
+        cells = _relu(seen.astype(np.float32) @ w["stem.weight"] + w["stem.bias"])
+        kept = keep.ravel()
+        cells[~kept] = 0.0
+        mean = cells.sum(axis=0) / max(int(kept.sum()), 1)
         context = mean @ w["context.weight"] + w["context.bias"]
-        coarse = self._mix("coarse0", coarse, (3, 9), context)
-        coarse = self._mix("coarse1", coarse, (3, 9))
-        up = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
-        hidden = fine @ w["fine.here"] + cv2.blur(fine, (3, 3)) @ w["fine.near"]
-        hidden += up @ w["fine.up"]
-        hidden = _relu(hidden + w["fine.bias"])
-        out: Floats = hidden @ w["head.weight"] + w["head.bias"]
+        planes = np.ascontiguousarray(cells.T).reshape(1, -1, height, width)
+        self.rest.setInput(planes, "cells")
+        self.rest.setInput(context.reshape(1, -1, 1, 1), "context")
+        out: Floats = np.moveaxis(self.rest.forward()[0], 0, -1)
         return out
-
-    def _mix(
-        self, name: str, x: Floats, sides: tuple[int, int], offset: Floats | float = 0.0
-    ) -> Floats:
-        w = self.weights
-        out = x @ w[f"{name}.here"]
-        for side, key in zip(sides, ("near", "far"), strict=True):
-            out += cv2.blur(x, (side, side)) @ w[f"{name}.{key}"]
-        out += w[f"{name}.bias"] + offset
-        return _relu(out)
 
 
 @cache
 def load_net() -> ClassNet:
     """Return the network that ships with the package."""
-    with files("lawnscore.photo").joinpath(WEIGHTS_FILE).open("rb") as file:
+    folder = files("lawnscore.photo")
+    with folder.joinpath("class_net.npz").open("rb") as file:
         stored = np.load(file)
-        return ClassNet({name: stored[name].astype(np.float32) for name in stored.files})
+        weights = {name: stored[name].astype(np.float32) for name in stored.files}
+    onnx = np.frombuffer(folder.joinpath("class_net.onnx").read_bytes(), np.uint8)
+    return ClassNet(weights, cv2.dnn.readNetFromONNX(onnx))
 
 
 def colour_features(linear: Floats) -> Floats:
@@ -110,27 +110,9 @@ def lightness(linear: Floats) -> Floats:
     return np.cbrt(luminance).astype(np.float32)
 
 
-def cell_features(channels: NDArray[np.uint8]) -> Floats:
-    """Return (H / 4, W / 4, 7): mean channels of each cell, then its three contrasts."""
-    height, width = channels.shape[:2]
-    size = (width // CELL_PX, height // CELL_PX)
-    light = np.ascontiguousarray(channels[..., 0])
-    contrast = cv2.merge(
-        [
-            cv2.absdiff(light, np.roll(light, 1, axis=1)),
-            cv2.absdiff(light, np.roll(light, 1, axis=0)),
-            cv2.absdiff(light, cv2.blur(light, (5, 5))),
-        ]
-    )
-    means = cv2.resize(channels, size, interpolation=cv2.INTER_AREA)
-    contrasts = cv2.resize(contrast, size, interpolation=cv2.INTER_AREA)
-    return np.concatenate([means, contrasts], axis=2).astype(np.float32) / np.float32(255.0)
-
-
 def _relu(x: Floats) -> Floats:
     return np.maximum(x, 0.0, out=x)
 
 
 def _sigmoid(x: Floats) -> Floats:
-    out: Floats = 1.0 / (1.0 + np.exp(-x))
-    return out
+    return np.asarray(1.0 / (1.0 + np.exp(-x)), dtype=np.float32)

@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, load_net
+
 if TYPE_CHECKING:
     from lawnscore.photo.colour import ColourFit
     from lawnscore.photo.ground import Ground
@@ -18,8 +20,22 @@ Floats = NDArray[np.float32]
 SURFACES = ("green", "straw", "soil", "cast", "litter")
 """Order of the last axis of :attr:`ClassMap.shares`."""
 
-CELL_PX = 4
-"""Ground pixels along the side of a cell: 4 mm at 1 mm per pixel."""
+LEVEL_BITS = 5
+"""Each channel is told apart in 32 levels: 32,768 colours."""
+
+_LIT_BELOW = 0.35
+"""Shade of a cell up to which its leaf counts as lit like the card."""
+
+_PURE_LEAF = 4
+"""Power on the green probability of a colour: mixed pixels count little in the leaf colour."""
+
+_FEWEST_LEAF_PX = 1500.0
+"""Ground pixels of leaf below which its colour is not told (23 cm2)."""
+
+_MODEL_SE_FLOOR = np.array([0.006, 0.006, 0.006, 0.002, 0.003])
+_MODEL_SE_SLOPE = np.array([0.075, 0.105, 0.105, 0.06, 0.06])
+"""Systematic error of a photo's mean share s: floor + slope * sqrt(s (1 - s)), measured on
+rendered scenes kept back from training (`benchmarks/train_classes.py check`)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,59 +75,128 @@ class ClassMap:
 
 
 def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
-    """Estimate the shares of the five surfaces in each cell of the ground."""
-    bits = 5
-    table = colour_fit.table(bits)
-    index = colour_index_of(ground.rgb, bits)
-    soft = soft_labels(table)
-    pixel_shares = soft[index]
-    keep = (~ground.mask).astype(np.float32)
-    weight = _cells(keep)
-    shares = _cells(pixel_shares * keep[..., None]) / np.maximum(weight, 1e-6)[..., None]
-    shares[weight == 0] = 0.2
-    green = pixel_shares[..., 0] * keep
-    total = float(green.sum())
-    corrected = table[index]
-    leaf = np.full(3, np.nan)
-    if total > 500:
-        leaf = np.einsum("ij,ijk->k", green, corrected) / total
+    """Estimate the shares of the five surfaces in each cell of the ground.
+
+    The ground should come at :data:`~lawnscore.photo.class_net.GROUND_MM_PER_PX`. Cells that are
+    not wholly measured take no part. The leaf colour is that of the pixels whose colour is surely
+    leaf, in cells that are not in cast shade.
+    """
+    net = load_net()
+    height, width = (side // STRIDE_PX * STRIDE_PX for side in ground.mask.shape)
+    rgb = ground.rgb[:height, :width]
+    keep = _whole_cells(ground.mask[:height, :width])
+    levels = levels_of(rgb)
+    index = levels.index(rgb)
+    linear = colour_fit.correct(levels.colours())
+    channels, leafy = net.pixel_table(linear)
+    out = net.cells(channels, index, keep)
+    shares = _softmax(out[..., : len(SURFACES)])
+    cast_score, shade = _sigmoid(out[..., 5]), _sigmoid(out[..., 6])
+    mean = shares[keep].mean(axis=0) if keep.any() else np.full(len(SURFACES), np.nan)
+    leaf, leaf_se = _leaf_colour(index, keep & (shade < _LIT_BELOW), linear, leafy)
     return ClassMap(
         shares=shares,
-        weight=weight,
+        weight=keep.astype(np.float32),
         cell_mm=CELL_PX * ground.mm_per_px,
-        cast_score=shares[..., 3].copy(),
-        shade=np.zeros_like(weight),
-        model_se=np.full(5, 0.05),
-        straw_soil_confidence=0.5,
+        cast_score=cast_score,
+        shade=shade,
+        model_se=_MODEL_SE_FLOOR + _MODEL_SE_SLOPE * np.sqrt(mean * (1.0 - mean)),
+        straw_soil_confidence=_straw_soil_confidence(shares[keep]),
         leaf_linear=leaf,
-        leaf_linear_se=np.full(3, 0.01),
+        leaf_linear_se=leaf_se,
     )
 
 
-def colour_index_of(rgb: NDArray[np.uint8], bits: int) -> NDArray[np.uint16]:
-    """Index of each pixel's colour in a table of ``2 ** (3 * bits)`` colours."""
-    small = cv2.LUT(rgb, (np.arange(256) >> (8 - bits)).astype(np.uint8))
-    index: NDArray[np.uint16] = small[..., 0].astype(np.uint16)
-    index <<= bits
-    index |= small[..., 1]
-    index <<= bits
-    index |= small[..., 2]
-    return index
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """Steps that tell 32 levels of each channel apart, finest where a photo has most pixels.
+
+    Parameters
+    ----------
+    step
+        (1, 256, 3) uint8: level of each channel's value.
+    value
+        (3, 32) float64: mean value, 0 to 255, of each level.
+    """
+
+    step: NDArray[np.uint8]
+    value: NDArray[np.float64]
+
+    def colours(self) -> NDArray[np.float64]:
+        """Return the 32,768 colours, (n, 3), camera-encoded 0 to 1, red slowest."""
+        red, green, blue = np.meshgrid(*self.value, indexing="ij")
+        return np.stack([red, green, blue], axis=-1).reshape(-1, 3) / 255.0
+
+    def index(self, rgb: NDArray[np.uint8]) -> NDArray[np.uint16]:
+        """Return the colour number (H, W) of each pixel."""
+        level = np.asarray(cv2.LUT(rgb, self.step), dtype=np.uint8)
+        number: NDArray[np.uint16] = level[..., 0].astype(np.uint16)
+        for channel in (1, 2):
+            np.left_shift(number, LEVEL_BITS, out=number)
+            np.bitwise_or(number, level[..., channel], out=number)
+        return number
 
 
-def soft_labels(linear: Floats) -> Floats:
-    """Shares of surfaces from corrected colour alone: the simple method."""
-    total = np.maximum(linear.sum(axis=-1), 1e-4)
-    red, green = linear[..., 0] / total, linear[..., 1] / total
-    leafy = 1.0 / (1.0 + np.exp(-(green - red - 0.02) / 0.02))
-    bright = 1.0 / (1.0 + np.exp(-(linear.mean(axis=-1) - 0.14) / 0.03))
-    rest = 1.0 - leafy
-    out = np.stack([leafy, rest * bright, rest * (1 - bright), 0 * rest, 0 * rest], axis=-1)
-    return out.astype(np.float32)
+def levels_of(rgb: NDArray[np.uint8]) -> Levels:
+    """Choose the levels of a ground so that each holds about as many pixels.
+
+    Equal steps would leave a dark photo with a handful of colours.
+    """
+    n = 1 << LEVEL_BITS
+    step = np.zeros((1, 256, 3), np.uint8)
+    value = np.zeros((3, n))
+    codes = np.arange(256)
+    for channel in range(3):
+        count = np.bincount(rgb[::4, ::4, channel].ravel(), minlength=256) + 0.0
+        count += 0.15 * count.mean()  # empty codes still get levels of their own
+        share = (np.cumsum(count) - 0.5 * count) / count.sum()
+        level = np.minimum((n * share).astype(int), n - 1)
+        step[0, :, channel] = level
+        total = np.bincount(level, count, minlength=n)
+        mean = np.bincount(level, count * codes, minlength=n) / np.maximum(total, 1e-9)
+        value[channel] = np.where(total > 0, mean, np.interp(np.arange(n), level, codes))
+    return Levels(step, value)
 
 
-def _cells(pixels: Floats) -> Floats:
-    height, width = (side // CELL_PX for side in pixels.shape[:2])
-    cropped = pixels[: height * CELL_PX, : width * CELL_PX]
-    out: Floats = cv2.resize(cropped, (width, height), interpolation=cv2.INTER_AREA)
+def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the cells without any pixel that is left out, (H / 4, W / 4)."""
+    size = (mask.shape[1] // CELL_PX, mask.shape[0] // CELL_PX)
+    left_out = cv2.resize(mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
+    kept: NDArray[np.bool_] = left_out == 0
+    return kept
+
+
+def _leaf_colour(
+    index: NDArray[np.uint16], lit: NDArray[np.bool_], linear: Floats, leafy: Floats
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the mean corrected colour of leaf and its standard error, (3,) each."""
+    unknown = np.full(3, np.nan)
+    some = index[1::2, 1::2][cv2.resize(lit.astype(np.uint8), None, fx=2, fy=2,
+                                        interpolation=cv2.INTER_NEAREST).view(bool)]  # fmt: skip
+    weight = np.bincount(some, minlength=len(linear)) * leafy.astype(np.float64) ** _PURE_LEAF
+    total = float(weight.sum())
+    if 4.0 * total < _FEWEST_LEAF_PX:
+        return unknown, unknown
+    mean = weight @ linear / total
+    spread = np.sqrt(weight @ (linear - mean) ** 2 / total)
+    n_blades = max(total / 8.0, 1.0)  # a blade is some 30 ground pixels; one pixel in four counts
+    return mean, np.hypot(spread / np.sqrt(n_blades), 0.02 * mean)
+
+
+def _straw_soil_confidence(shares: Floats) -> float:
+    """Return 0 to 1: how far cells of straw and soil are one or the other, not half and half."""
+    pair = shares[:, 1] + shares[:, 2]
+    total = float(pair.sum())
+    if total < 1e-6:
+        return 1.0
+    return float(np.abs(shares[:, 1] - shares[:, 2]).sum() / total)
+
+
+def _softmax(logits: Floats) -> Floats:
+    powers = np.exp(logits - logits.max(axis=-1, keepdims=True))
+    out: Floats = powers / powers.sum(axis=-1, keepdims=True)
     return out
+
+
+def _sigmoid(x: Floats) -> Floats:
+    return np.asarray(1.0 / (1.0 + np.exp(-x)), dtype=np.float32)

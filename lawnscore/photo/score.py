@@ -16,6 +16,7 @@ from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.photo import quality
 from lawnscore.photo.casts import Casts, find_casts
+from lawnscore.photo.class_net import GROUND_MM_PER_PX
 from lawnscore.photo.classes import ClassMap, classify
 from lawnscore.photo.colour import ColourFit, fit_colour
 from lawnscore.photo.find import CardFit, find_card
@@ -173,7 +174,9 @@ def _see(
     attempt.row.update(card=reference.name, colour_reference=reference.source)
     colour_fit = fit_colour(card_fit, reference)
     attempt.row.update(card_delta_e=colour_fit.card_delta_e)
-    ground = flatten(photo, card_fit, max_distance_m=settings.max_distance_m)
+    ground = flatten(
+        photo, card_fit, mm_per_px=GROUND_MM_PER_PX, max_distance_m=settings.max_distance_m
+    )
     sample = quality.ground_sample(ground)
     attempt.require(
         quality.check_burnt(sample),
