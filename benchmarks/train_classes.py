@@ -2,6 +2,7 @@
 
     python benchmarks/train_classes.py make --scenes 2000 --out DIR     render the scenes
     python benchmarks/train_classes.py train --data DIR --out FILE.npz   train (needs PyTorch)
+    python benchmarks/train_classes.py leaf --data DIR --net FILE.npz    fit the leaf colour
     python benchmarks/train_classes.py check --data DIR --net FILE.npz   score scenes kept back
 
 The scenes come from `lawnscore.demo` with `family="train"`: soils, turfs and cameras that the
@@ -172,7 +173,7 @@ def load(folder: str) -> dict[str, np.ndarray]:
 
 
 def cast_heat(centres: np.ndarray, cells: int) -> np.ndarray:
-    """Return (cells, cells): a bump at the middle of each cast; rows of `centres` are x, y, d in mm."""
+    """Return (cells, cells): a bump at the middle of each cast; rows are x, y, diameter in mm."""
     heat = np.zeros((cells, cells), np.float32)
     yy, xx = np.mgrid[:cells, :cells]
     for x, y, diameter in centres[~np.isnan(centres[:, 0])]:
@@ -183,7 +184,7 @@ def cast_heat(centres: np.ndarray, cells: int) -> np.ndarray:
 
 
 def build_model(torch):
-    """Return the network as a PyTorch module; the same arithmetic as `lawnscore.photo.class_net`."""
+    """Return the network as a PyTorch module; the arithmetic is that of `photo.class_net`."""
     nn, F = torch.nn, torch.nn.functional
 
     def box(x, side):
@@ -262,11 +263,17 @@ def build_model(torch):
             np.savez(path, **out)
             a, c = self.stem.out_channels, self.context.out_features
             cells = torch.zeros(1, a, 96, 80)
+            free = {2: "h", 3: "w"}
             torch.onnx.export(
-                self.rest.cpu().eval(), (cells, torch.zeros(1, c, 1, 1)), str(path.with_suffix(".onnx")),
-                opset_version=13, dynamo=False, input_names=["cells", "context"],
-                output_names=["out"], dynamic_axes={"cells": {2: "h", 3: "w"}, "out": {2: "h", 3: "w"}},
-            )  # fmt: skip
+                self.rest.cpu().eval(),
+                (cells, torch.zeros(1, c, 1, 1)),
+                str(path.with_suffix(".onnx")),
+                opset_version=13,
+                dynamo=False,
+                input_names=["cells", "context"],
+                output_names=["out"],
+                dynamic_axes={"cells": free, "out": free},
+            )
 
     return Net
 
@@ -369,7 +376,8 @@ def train(args: argparse.Namespace) -> None:
         e = 100 * (torch.cat(got) - torch.cat(want)).numpy()
         rms = np.sqrt((e**2).mean(0)).round(2)
         print(
-            f"{tag} held back: bias {e.mean(0).round(2)} rms {rms} p95 {np.percentile(abs(e[:, 0]), 95):.1f}",
+            f"{tag} held back: bias {e.mean(0).round(2)} rms {rms} "
+            f"p95 {np.percentile(abs(e[:, 0]), 95):.1f}",
             flush=True,
         )
         return e
@@ -404,13 +412,7 @@ def train(args: argparse.Namespace) -> None:
 
 def check(args: argparse.Namespace) -> None:
     """Compare the arithmetic of the package with the truth of the scenes kept back."""
-    import cv2
-
-    from lawnscore.photo.class_net import ClassNet
-
-    stored = np.load(args.net)
-    rest = cv2.dnn.readNetFromONNX(str(Path(args.net).with_suffix(".onnx")))
-    net = ClassNet({k: stored[k] for k in stored.files}, rest)
+    net = open_net(args.net)
     known = np.load(Path(args.net).with_suffix(".check.npz"))
     channels, _ = net.pixel_table(known["table"].astype(np.float32))
     keep = np.ones([s // CELL_PX for s in known["index"].shape], bool)
@@ -426,6 +428,60 @@ def check(args: argparse.Namespace) -> None:
         errors.append(100 * (share.mean((0, 1)) - scene["shares"].astype(float).mean((0, 1))))
     e = np.array(errors)
     print(len(e), "scenes, bias", e.mean(0).round(2), "rms", np.sqrt((e**2).mean(0)).round(2))
+
+
+def open_net(path: str):
+    """Return the network of a file, as the package runs it."""
+    import cv2
+
+    from lawnscore.photo.class_net import ClassNet
+
+    stored = np.load(path)
+    rest = cv2.dnn.readNetFromONNX(str(Path(path).with_suffix(".onnx")))
+    return ClassNet({k: stored[k].astype(np.float32) for k in stored.files}, rest)
+
+
+def leaf_row(job: tuple[str, str]) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return features of the leaf colour and what they should add up to, or None."""
+    from lawnscore.photo.leaf import leaf_features
+
+    file, path = job
+    scene, net = np.load(file), open_net(path)
+    linear = scene["table"].astype(np.float32)
+    keep = np.ones([s // CELL_PX for s in scene["index"].shape], bool)
+    out = net.cells(net.pixel_table(linear)[0], scene["index"], keep)
+    powers = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True))
+    green = (powers / powers.sum(-1, keepdims=True))[..., 0]
+    lit = out[..., 6] < np.log(0.35 / 0.65)
+    truth = scene["leaf"]
+    if not np.isfinite(truth).all() or lit.sum() < 300 or scene["shares"][..., 0].mean() < 0.08:
+        return None
+    features, pure = leaf_features(scene["index"], linear, green, lit)
+    return features, np.log(truth) - np.log(pure)
+
+
+def leaf(args: argparse.Namespace) -> None:
+    """Fit the regression of the leaf colour and write it into the network's file."""
+    files = sorted(str(file) for file in Path(args.data).glob("scene_*.npz"))
+    with ProcessPoolExecutor(2) as pool:
+        found = pool.map(leaf_row, [(f, args.net) for f in files], chunksize=8)
+        rows = [row for row in found if row]
+    features, wanted = (np.array(part) for part in zip(*rows, strict=True))
+    part = np.arange(len(rows)) % 5
+
+    def fit(chosen):
+        a = features[chosen]
+        return np.linalg.solve(a.T @ a + 0.1 * np.eye(a.shape[1]), a.T @ wanted[chosen])
+
+    left_out = np.concatenate(
+        [features[part == k] @ fit(part != k) - wanted[part == k] for k in range(5)]
+    )
+    se = np.sqrt((left_out**2).mean(0))
+    print(f"{len(rows)} scenes, relative error of red, green, blue left out: {se.round(3)}")
+    stored = dict(np.load(args.net))
+    stored["leaf.weight"] = fit(part >= 0).astype(np.float32)
+    stored["leaf.se"] = se.astype(np.float32)
+    np.savez(args.net, **stored)
 
 
 def main() -> None:
@@ -457,6 +513,10 @@ def main() -> None:
     p.add_argument("--net", required=True)
     p.add_argument("--scenes", type=int, default=200)
     p.set_defaults(run=check)
+    p = commands.add_parser("leaf")
+    p.add_argument("--data", required=True)
+    p.add_argument("--net", required=True)
+    p.set_defaults(run=leaf)
     args = parser.parse_args()
     args.run(args)
 

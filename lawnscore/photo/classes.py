@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, load_net
+from lawnscore.photo.leaf import leaf_colour
 
 if TYPE_CHECKING:
     from lawnscore.photo.colour import ColourFit
@@ -26,14 +27,8 @@ LEVEL_BITS = 5
 _LIT_BELOW = 0.35
 """Shade of a cell up to which its leaf counts as lit like the card."""
 
-_PURE_LEAF = 4
-"""Power on the green probability of a colour: mixed pixels count little in the leaf colour."""
-
-_FEWEST_LEAF_PX = 1500.0
-"""Ground pixels of leaf below which its colour is not told (23 cm2)."""
-
 _MODEL_SE_FLOOR = np.array([0.006, 0.006, 0.006, 0.002, 0.003])
-_MODEL_SE_SLOPE = np.array([0.075, 0.105, 0.105, 0.06, 0.06])
+_MODEL_SE_SLOPE = np.array([0.055, 0.082, 0.09, 0.07, 0.08])
 """Systematic error of a photo's mean share s: floor + slope * sqrt(s (1 - s)), measured on
 rendered scenes kept back from training (`benchmarks/train_classes.py check`)."""
 
@@ -78,8 +73,8 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     """Estimate the shares of the five surfaces in each cell of the ground.
 
     The ground should come at :data:`~lawnscore.photo.class_net.GROUND_MM_PER_PX`. Cells that are
-    not wholly measured take no part. The leaf colour is that of the pixels whose colour is surely
-    leaf, in cells that are not in cast shade.
+    not wholly measured take no part. The leaf colour is that of the cells that are not in cast
+    shade.
     """
     net = load_net()
     height, width = (side // STRIDE_PX * STRIDE_PX for side in ground.mask.shape)
@@ -88,12 +83,13 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     levels = levels_of(rgb)
     index = levels.index(rgb)
     linear = colour_fit.correct(levels.colours())
-    channels, leafy = net.pixel_table(linear)
+    channels, _ = net.pixel_table(linear)
     out = net.cells(channels, index, keep)
     shares = _softmax(out[..., : len(SURFACES)])
     cast_score, shade = _sigmoid(out[..., 5]), _sigmoid(out[..., 6])
     mean = shares[keep].mean(axis=0) if keep.any() else np.full(len(SURFACES), np.nan)
-    leaf, leaf_se = _leaf_colour(index, keep & (shade < _LIT_BELOW), linear, leafy)
+    lit = keep & (shade < _LIT_BELOW)
+    leaf = leaf_colour(index, linear, shares[..., 0], lit, net.weights)
     return ClassMap(
         shares=shares,
         weight=keep.astype(np.float32),
@@ -102,8 +98,8 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
         shade=shade,
         model_se=_MODEL_SE_FLOOR + _MODEL_SE_SLOPE * np.sqrt(mean * (1.0 - mean)),
         straw_soil_confidence=_straw_soil_confidence(shares[keep]),
-        leaf_linear=leaf,
-        leaf_linear_se=leaf_se,
+        leaf_linear=leaf.linear,
+        leaf_linear_se=leaf.linear_se,
     )
 
 
@@ -164,23 +160,6 @@ def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     left_out = cv2.resize(mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
     kept: NDArray[np.bool_] = left_out == 0
     return kept
-
-
-def _leaf_colour(
-    index: NDArray[np.uint16], lit: NDArray[np.bool_], linear: Floats, leafy: Floats
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mean corrected colour of leaf and its standard error, (3,) each."""
-    unknown = np.full(3, np.nan)
-    some = index[1::2, 1::2][cv2.resize(lit.astype(np.uint8), None, fx=2, fy=2,
-                                        interpolation=cv2.INTER_NEAREST).view(bool)]  # fmt: skip
-    weight = np.bincount(some, minlength=len(linear)) * leafy.astype(np.float64) ** _PURE_LEAF
-    total = float(weight.sum())
-    if 4.0 * total < _FEWEST_LEAF_PX:
-        return unknown, unknown
-    mean = weight @ linear / total
-    spread = np.sqrt(weight @ (linear - mean) ** 2 / total)
-    n_blades = max(total / 8.0, 1.0)  # a blade is some 30 ground pixels; one pixel in four counts
-    return mean, np.hypot(spread / np.sqrt(n_blades), 0.02 * mean)
 
 
 def _straw_soil_confidence(shares: Floats) -> float:

@@ -1,0 +1,89 @@
+"""The mean colour of the green leaf, from cells that are only partly leaf.
+
+A ground pixel is wider than many blades, so hardly any is leaf alone: the mean colour of leafy
+pixels is too light and too yellow by what lies between the blades. So cells are weighted by powers
+of their green share, and what still is mixed in is taken off by a regression on the logarithms
+of those means, fitted on rendered scenes (`benchmarks/train_classes.py leaf`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lawnscore.photo.class_net import CELL_PX, Floats
+
+Array = NDArray[np.float64]
+
+_MOST_CELLS = 6000
+"""Cells looked at; more would not change the mean."""
+
+_LEAST_SHARE = 0.02
+"""Mean green share of the lit cells below which the leaf has no colour to tell."""
+
+_FEWEST_CELLS = 100
+"""Lit cells below which nothing is told (25 cm2)."""
+
+_SCARCE_SHARE = 0.12
+"""Mean green share at which the error is 1.4 times that of a full sward."""
+
+
+@dataclass(frozen=True, eq=False)
+class LeafColour:
+    """Mean corrected linear sRGB (3,) of the leaf and its standard error; NaN when unknown."""
+
+    linear: Array
+    linear_se: Array
+
+
+def leaf_colour(
+    index: NDArray[np.uint16],
+    linear: Floats,
+    green: Floats,
+    lit: NDArray[np.bool_],
+    weights: dict[str, Floats],
+) -> LeafColour:
+    """Estimate the mean colour of the leaf in the cells that are lit like the card.
+
+    Parameters
+    ----------
+    index
+        (H, W) colour number of each ground pixel.
+    linear
+        (n, 3) corrected linear sRGB of the colours.
+    green
+        (H / 4, W / 4) green share of each cell.
+    lit
+        (H / 4, W / 4) cells that are measured and not in cast shade.
+    weights
+        Has ``leaf.weight`` (10, 3) and ``leaf.se`` (3,), the relative standard error.
+    """
+    unknown = LeafColour(np.full(3, np.nan), np.full(3, np.nan))
+    if lit.sum() < _FEWEST_CELLS or float(green[lit].mean()) < _LEAST_SHARE:
+        return unknown
+    features, pure = leaf_features(index, linear, green, lit)
+    colour = pure * np.exp(features @ weights["leaf.weight"].astype(np.float64))
+    scarce = np.hypot(1.0, _SCARCE_SHARE / float(green[lit].mean()))
+    return LeafColour(colour, colour * weights["leaf.se"].astype(np.float64) * scarce)
+
+
+def leaf_features(
+    index: NDArray[np.uint16], linear: Floats, green: Floats, lit: NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """Return the regression's features (10,) and the mean colour (3,) of the purest cells."""
+    rows, columns = np.nonzero(lit)
+    every = max(1, len(rows) // _MOST_CELLS)
+    rows, columns = rows[::every], columns[::every]
+    height, width = green.shape
+    pixels = index[: height * CELL_PX, : width * CELL_PX]
+    blocks = pixels.reshape(height, CELL_PX, width, CELL_PX)[rows, :, columns, :]
+    colour = linear[blocks.reshape(len(rows), -1)].mean(axis=1, dtype=np.float64)
+    share = green[rows, columns].astype(np.float64) + 1e-6
+    means = {power: (share**power) @ colour / (share**power).sum() for power in (1, 4, 8)}
+    means = {power: np.maximum(mean, 1e-4) for power, mean in means.items()}
+    purity = float((share**9).sum() / (share**8).sum())
+    level = np.log(means[4].sum())
+    features = [*np.log(means[8]), *np.log(means[1]), level, share.mean(), purity, 1.0]
+    return np.array(features), means[8]
