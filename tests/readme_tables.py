@@ -1,18 +1,28 @@
-"""Tables of the README that are made from the registries.
+"""Tables and outputs of the README that are made from the code.
 
 Run `python tests/readme_tables.py` to write them into README.md; `test_readme.py` fails when the
-README and the registries differ.
+README and the code differ.
 """
 
 from __future__ import annotations
 
 import re
+import shlex
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import Any
 
+import typer.main
+from typer.testing import CliRunner
+
+from lawnscore.commands.main import build_app
 from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
-from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, Table
+from lawnscore.contract.settings import CHOICES, Settings
+from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, TASKS, Table
+from lawnscore.round.new import settings_text
 
 README = Path(__file__).resolve().parent.parent / "README.md"
 BETTER = {1: "more", -1: "less", 0: ""}
@@ -31,6 +41,57 @@ def columns(table: Table) -> str:
     return markdown(["column", "type", "meaning"], rows)
 
 
+def commands(group: Any = None, prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield the words and the command of everything that can be typed."""
+    top = typer.main.get_command(build_app()) if group is None else group
+    for name, command in top.commands.items():
+        words = f"{prefix}{name}"
+        if hasattr(command, "commands"):
+            yield from commands(command, f"{words} ")
+        else:
+            yield words, command
+
+
+def settings(part: Any = None, prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield the full name and the default of every setting of round.toml."""
+    for setting in fields(Settings() if part is None else part):
+        value = getattr(Settings() if part is None else part, setting.name)
+        if is_dataclass(value):
+            yield from settings(value, f"{prefix}{setting.name}.")
+        else:
+            yield f"{prefix}{setting.name}", value
+
+
+def setting_meanings() -> dict[str, str]:
+    """Return what `lawnscore new` writes beside each setting."""
+    meanings, table = {}, ""
+    for line in settings_text().splitlines():
+        if heading := re.fullmatch(r"\[(.+)\]", line):
+            table = heading.group(1)
+        elif line.startswith("# ") and " = " in line:
+            name, _, rest = line[2:].partition(" = ")
+            meanings[f"{table}.{name}"] = rest.partition("  # ")[2]
+    return meanings
+
+
+def settings_rows() -> list[list[str]]:
+    meanings = setting_meanings()
+    rows = []
+    for name, default in settings():
+        said = (
+            ""
+            if default in (None, "")
+            else f"{default:g}"
+            if not isinstance(default, str)
+            else default
+        )
+        meaning = meanings[name] or f"weight of {name.rpartition('.')[2].replace('_', ' ')}"
+        if name in CHOICES and CHOICES[name][0] not in meaning:
+            meaning += f" ({' or '.join(CHOICES[name])})"
+        rows.append([f"`{name}`", said, meaning])
+    return rows
+
+
 def tables() -> dict[str, str]:
     out = {
         "measures": markdown(
@@ -45,21 +106,47 @@ def tables() -> dict[str, str]:
             ["flag", "what it means", "next step"],
             [[f"`{f.word}`", f.meaning, f.next_step] for f in FLAGS.values()],
         ),
+        "tasks": markdown(
+            ["task", "renovation"],
+            [[f"`{task}`", "yes" if renovation else ""] for task, renovation in TASKS.items()],
+        ),
+        "commands": markdown(
+            ["command", "what it does"],
+            [
+                [f"`lawnscore {words}`", command.help.split("\n\n")[0].replace("\n", " ")]
+                for words, command in commands()
+            ],
+        ),
+        "settings": markdown(["setting", "default", "what it is"], settings_rows()),
     }
     for table in (*INPUT_TABLES.values(), *OUTPUT_TABLES.values()):
         out[f"columns {table.name}"] = columns(table)
     return out
 
 
+def output(line: str) -> str:
+    """Return what a command prints, 90 columns wide, as text without styles."""
+    result = CliRunner().invoke(build_app(), shlex.split(line)[1:], env={"COLUMNS": "90"})
+    if result.exit_code:
+        raise RuntimeError(f"{line}: {result.output}")
+    rows = (row.rstrip() for row in result.stdout.strip("\n").splitlines())
+    return "\n".join(rows)
+
+
 def filled(text: str) -> str:
-    """Return the README's text with every marked table made anew."""
+    """Return the README's text with every marked table and output made anew."""
     made = tables()
 
-    def replace(match: re.Match[str]) -> str:
+    def table(match: re.Match[str]) -> str:
         name = match.group(1)
         return f"<!-- table: {name} -->\n{made[name]}\n<!-- end of table -->"
 
-    return re.sub(r"<!-- table: ([a-z_ ]+) -->\n.*?<!-- end of table -->", replace, text, flags=re.S)
+    def printed(match: re.Match[str]) -> str:
+        line = match.group(1)
+        return f"<!-- output: {line} -->\n```text\n{output(line)}\n```\n<!-- end of output -->"
+
+    text = re.sub(r"<!-- table: ([a-z_ ]+) -->\n.*?<!-- end of table -->", table, text, flags=re.S)
+    return re.sub(r"<!-- output: (.+?) -->\n.*?<!-- end of output -->", printed, text, flags=re.S)
 
 
 if __name__ == "__main__":
