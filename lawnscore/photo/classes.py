@@ -56,6 +56,8 @@ class ClassMap:
     leaf_linear, leaf_linear_se
         (3,) mean corrected linear sRGB of the leaf that is lit like the card; NaN when there is
         hardly any leaf.
+    leaf_seen_linear
+        (3,) plain mean of the leafiest cells, for the check of the light.
     """
 
     shares: Floats
@@ -67,6 +69,7 @@ class ClassMap:
     straw_soil_confidence: float
     leaf_linear: NDArray[np.float64]
     leaf_linear_se: NDArray[np.float64]
+    leaf_seen_linear: NDArray[np.float64] | None = None
 
 
 def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
@@ -100,6 +103,7 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
         straw_soil_confidence=_straw_soil_confidence(shares[keep]),
         leaf_linear=leaf.linear,
         leaf_linear_se=leaf.linear_se,
+        leaf_seen_linear=leaf.seen,
     )
 
 

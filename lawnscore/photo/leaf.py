@@ -32,10 +32,15 @@ _SCARCE_SHARE = 0.12
 
 @dataclass(frozen=True, eq=False)
 class LeafColour:
-    """Mean corrected linear sRGB (3,) of the leaf and its standard error; NaN when unknown."""
+    """Corrected linear sRGB (3,) of the leaf; NaN when unknown.
+
+    ``linear`` is the estimate of its mean with its standard error, ``seen`` the plain mean of the
+    leafiest cells, which a light unlike the card's carries far out of the range of leaf.
+    """
 
     linear: Array
     linear_se: Array
+    seen: Array
 
 
 def leaf_colour(
@@ -60,13 +65,13 @@ def leaf_colour(
     weights
         Has ``leaf.weight`` (10, 3) and ``leaf.se`` (3,), the relative standard error.
     """
-    unknown = LeafColour(np.full(3, np.nan), np.full(3, np.nan))
+    unknown = LeafColour(*(np.full(3, np.nan) for _ in range(3)))
     if lit.sum() < _FEWEST_CELLS or float(green[lit].mean()) < _LEAST_SHARE:
         return unknown
     features, pure = leaf_features(index, linear, green, lit)
     colour = pure * np.exp(features @ weights["leaf.weight"].astype(np.float64))
     scarce = np.hypot(1.0, _SCARCE_SHARE / float(green[lit].mean()))
-    return LeafColour(colour, colour * weights["leaf.se"].astype(np.float64) * scarce)
+    return LeafColour(colour, colour * weights["leaf.se"].astype(np.float64) * scarce, pure)
 
 
 def leaf_features(

@@ -174,6 +174,7 @@ def _see(
     attempt.row.update(card=reference.name, colour_reference=reference.source)
     colour_fit = fit_colour(card_fit, reference)
     attempt.row.update(card_delta_e=colour_fit.card_delta_e)
+    attempt.require(quality.check_card_light(card_fit, colour_fit))
     ground = flatten(
         photo, card_fit, mm_per_px=GROUND_MM_PER_PX, max_distance_m=settings.max_distance_m
     )

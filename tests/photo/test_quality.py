@@ -5,6 +5,8 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,6 +15,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import rendered
 
+from lawnscore.card.design import card_design
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.reasons import REASONS
 from lawnscore.demo.camera import Light
@@ -21,6 +24,7 @@ from lawnscore.photo.quality import (
     Check,
     check_black,
     check_burnt,
+    check_card_light,
     check_level,
     edge_spread,
     refuse_failed,
@@ -147,3 +151,25 @@ def test_the_first_failed_check_refuses() -> None:
     with pytest.raises(PhotoRefused, match=r"blur 2 mm, allowed up to 1\.5 mm") as caught:
         refuse_failed([passed, failed])
     assert caught.value.reason == "blurred"
+
+
+def card_seen(residual_l: np.ndarray, delta_e: float, source: str = "measured") -> Any:
+    design = card_design("turf-a5")
+    residual = np.zeros((len(design.patches), 3))
+    residual[:, 0] = residual_l
+    fit = SimpleNamespace(patch_residual_lab=residual, card_delta_e=delta_e, source=source)
+    return check_card_light(SimpleNamespace(design=design), fit)
+
+
+def test_half_a_card_in_shade_that_does_not_fit_is_shaded() -> None:
+    centres = np.array([p.centre_mm[0] for p in card_design("turf-a5").patches])
+    half = np.where(centres > 105, -15.0, 0.0)
+    check = card_seen(half, 3.2)
+    assert (check.reason, check.passed) == ("shaded", False)
+    assert card_seen(half, 1.0).passed  # the lit patches fit among themselves
+
+
+def test_a_bad_fit_in_even_light_is_not_called_shaded() -> None:
+    scatter = np.random.default_rng(1).normal(0, 2.0, len(card_design("turf-a5").patches))
+    assert card_seen(scatter, 3.2).passed
+    assert card_seen(scatter, 3.2, "nominal").passed
