@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.card.design import MARKER_DICTIONARY, MARKER_MODULES, CardDesign, card_design
+from lawnscore.card.design import CardDesign, card_design
 from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.marker_codes import TURF_DESIGNS, Quads, detect_markers, sharpen_corners
 
 if TYPE_CHECKING:
     from lawnscore.photo.read import Photo
@@ -26,22 +26,27 @@ Grey = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
 """Rows and columns: top, bottom, left, right."""
 
-_TURF_DESIGNS = ("turf-a5", "turf-a4", "turf-letter")
 _SHRINK = 4
 """Paper is looked for at this fraction of the photo as read."""
 _PAPER_LEVELS = (0.82, 0.68, 0.55, 0.42)
 """Paper is brighter than this share of the brightest paper-like pixels."""
-_PAPER_AREA = (0.002, 0.6)
-"""Share of the frame that a card may take."""
+_PAPER_AREA = (0.0004, 0.6)
+"""Share of the frame that the box of a card may take: one too far away is still called so."""
 _MAX_CANDIDATES = 4
 _MIN_MARKER_PX = 13.0
 _MARKER_SHARE = 0.085
 """Least side of a marker over the longer side of the card's box: patches stay below it."""
 _MIN_MARKERS = 2
+_NEIGHBOURHOOD = 1.15
+"""Reach of the search round a lone marker, in diagonals of its card."""
 _LARGEST_PART_PX = 3_000_000
 """Part of the full-size photo that is searched thoroughly."""
 _BURNT, _MOSTLY, _DARK = 250, 0.35, 24
 """Camera values (8 bit) of burnt and of dark photos without a card, and a share of the frame."""
+_BURNT_PAPER = 0.15
+"""Share of the box of a paper, turned any way, that is burnt out where no marker can be read."""
+_FORESHORTENED = 0.7
+"""Short over long axis of a lone marker, as a circle on it is seen: 45 degrees off the normal."""
 _SOFT, _MOVED = 0.6, 0.7
 """Contrast at 1 to 2 px over that at 4 to 8 px, and of one axis over the other, below which a photo
 without a card is blurred (sharp rendered photos: 0.98 and 0.8 or more)."""
@@ -61,53 +66,6 @@ class MarkersSeen:
         """The same corners on the card, ``(n, 4, 2)``."""
         known = {m.id: m.corners_mm for m in self.design.markers}
         return np.array([known[i] for i in self.ids], dtype=np.float64)
-
-
-@lru_cache(maxsize=4)
-def _detector(smallest: float, thorough: bool) -> Any:
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = 5 if thorough else 13
-    parameters.adaptiveThreshWinSizeMax = 65 if thorough else 45
-    parameters.adaptiveThreshWinSizeStep = 12 if thorough else 16
-    parameters.minMarkerPerimeterRate = smallest
-    parameters.maxMarkerPerimeterRate = 4.0
-    parameters.polygonalApproxAccuracyRate = 0.05
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
-    return cv2.aruco.ArucoDetector(dictionary, parameters)
-
-
-def _detect(
-    grey: Grey, *, thorough: bool = False, least_px: float = _MIN_MARKER_PX
-) -> dict[int, Array]:
-    """Return each marker's ``(4, 2)`` corners in pixels of ``grey``; twice seen is not seen."""
-    smallest = round(4 * least_px / max(grey.shape), 3)
-    corners, ids, _ = _detector(smallest, thorough).detectMarkers(grey)
-    if ids is None:
-        return {}
-    found: dict[int, Array] = {}
-    twice = set()
-    for quad, marker_id in zip(corners, ids.ravel().tolist(), strict=True):
-        if marker_id in found:
-            twice.add(marker_id)
-        found[marker_id] = quad.reshape(4, 2).astype(np.float64)
-    return {i: quad for i, quad in found.items() if i not in twice}
-
-
-def _sharpen_corners(grey: Grey, found: dict[int, Array]) -> dict[int, Array]:
-    """Return the corners to a fraction of a pixel."""
-    if not found:
-        return found
-    refined = {}
-    for marker_id, quad in found.items():
-        module = np.sqrt(cv2.contourArea(quad.astype(np.float32))) / MARKER_MODULES
-        radius = int(np.clip(round(0.8 * module), 2, 8))
-        points = quad.astype(np.float32).reshape(-1, 1, 2)
-        stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.01)
-        better = cv2.cornerSubPix(grey, points, (radius, radius), (-1, -1), stop).reshape(4, 2)
-        moved = np.hypot(*(better - quad).T)
-        refined[marker_id] = np.where((moved < 2 * radius)[:, None], better, quad)
-    return refined
 
 
 def _paper_boxes(rgb: NDArray[np.uint8]) -> Iterator[Box]:
@@ -155,11 +113,9 @@ def _grey(rgb: NDArray[np.uint8]) -> Grey:
     return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def _of_one_card(
-    found: dict[int, Array], design: CardDesign | None
-) -> tuple[CardDesign | None, dict[int, Array]]:
+def _of_one_card(found: Quads, design: CardDesign | None) -> tuple[CardDesign | None, Quads]:
     """Return the card with most markers seen, and those markers alone."""
-    designs = [card_design(n) for n in _TURF_DESIGNS] if design is None else [design]
+    designs = [card_design(n) for n in TURF_DESIGNS] if design is None else [design]
     owned = [{m.id: found[m.id] for m in d.markers if m.id in found} for d in designs]
     best = int(np.argmax([len(o) for o in owned]))
     return (designs[best], owned[best]) if owned[best] else (None, {})
@@ -167,15 +123,22 @@ def _of_one_card(
 
 @dataclass(frozen=True, eq=False)
 class _Sight:
-    """Markers in pixels of one raster, and the step from it to full-size pixels."""
+    """Markers in pixels of one raster, the step from it to full-size pixels, and how many
+    markers of one card read in the mirror only.
+    """
 
     design: CardDesign | None
-    found: dict[int, Array]
+    found: Quads
     step: float
+    mirrored: int = 0
 
     @property
     def n(self) -> int:
         return len(self.found)
+
+    @property
+    def whole(self) -> bool:
+        return self.design is not None and self.n == len(self.design.markers)
 
 
 def _look(
@@ -188,9 +151,10 @@ def _look(
     least_px: float = _MIN_MARKER_PX,
 ) -> _Sight:
     """Return the markers in a raster whose first pixel lies at ``shift`` in the photo."""
-    found = _sharpen_corners(grey, _detect(grey, thorough=thorough, least_px=least_px))
+    seen = detect_markers(grey, least_px=least_px, thorough=thorough)
+    found = sharpen_corners(grey, seen.found)
     card, own = _of_one_card({i: quad + shift for i, quad in found.items()}, design)
-    return _Sight(card, own, step)
+    return _Sight(card, own, step, len(_of_one_card(seen.mirrored, design)[1]))
 
 
 def _complete(grey: Grey, sight: _Sight) -> _Sight:
@@ -207,18 +171,46 @@ def _complete(grey: Grey, sight: _Sight) -> _Sight:
         middle = corners.mean(axis=0)
         wide = (middle + 1.45 * (corners - middle)).reshape(-1, 1, 2)
         place = cv2.perspectiveTransform(wide, h).reshape(-1, 2)
-        box = _clip_box(np.asarray(place, dtype=np.float64), grey.shape)
-        if box is None:
-            continue
-        part = _grown(_crop(grey, box))
-        again = _sharpen_corners(part, _detect(part, thorough=True))
+        again = _around(grey, np.asarray(place, dtype=np.float64))
         if marker_id in again:
-            found[marker_id] = (again[marker_id] - 0.5) / 2 + np.array([box[2], box[0]])
+            found[marker_id] = again[marker_id]
     return _Sight(sight.design, found, sight.step)
 
 
-def _grown(grey: Grey) -> Grey:
-    shape = (2 * grey.shape[1], 2 * grey.shape[0])
+def _neighbours(grey: Grey, sight: _Sight) -> _Sight:
+    """Look closer round the one marker seen, as far as its card reaches whichever way it lies."""
+    if sight.design is None or sight.n != 1:
+        return sight
+    ((marker_id, quad),) = sight.found.items()
+    corners = next(m.corners_mm for m in sight.design.markers if m.id == marker_id)
+    per_mm = np.linalg.norm(np.roll(quad, 1, axis=0) - quad, axis=1).max() / np.linalg.norm(
+        np.subtract(corners[1], corners[0])
+    )
+    reach = _NEIGHBOURHOOD * per_mm * np.hypot(sight.design.width_mm, sight.design.height_mm)
+    around = quad.mean(axis=0) + reach * np.array([(-1.0, -1.0), (1.0, 1.0)])
+    card, own = _of_one_card({**_around(grey, around), marker_id: quad}, sight.design)
+    return _complete(grey, _Sight(card, own, sight.step))
+
+
+def _around(grey: Grey, place: Array) -> Quads:
+    """Return the markers in the box of some points, looked for at twice the size."""
+    box = _clip_box(place, grey.shape)
+    if box is None:
+        return {}
+    found = _closer(_crop(grey, box), scale=2)
+    return {i: quad + np.array([box[2], box[0]]) for i, quad in found.items()}
+
+
+def _closer(part: Grey, *, scale: int) -> Quads:
+    """Return the markers in a part of a photo, in its pixels, looked for thoroughly."""
+    large = part if scale == 1 else _grown(part, scale)
+    seen = detect_markers(large, least_px=_MIN_MARKER_PX, thorough=True)
+    found = sharpen_corners(large, seen.found)
+    return {i: (quad + 0.5) / scale - 0.5 for i, quad in found.items()}
+
+
+def _grown(grey: Grey, scale: int) -> Grey:
+    shape = (scale * grey.shape[1], scale * grey.shape[0])
     return np.asarray(cv2.resize(grey, shape, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
 
 
@@ -231,28 +223,6 @@ def _clip_box(points: Array, shape: tuple[int, ...]) -> Box | None:
     right, low = np.ceil(points.max(axis=0)).astype(int)
     box = (max(top, 0), min(low, shape[0]), max(left, 0), min(right, shape[1]))
     return box if box[1] - box[0] > 8 and box[3] - box[2] > 8 else None
-
-
-def _quick(rgb: NDArray[np.uint8], grey: Grey, design: CardDesign | None, step: float) -> _Sight:
-    best = _Sight(None, {}, step)
-    for box in _paper_boxes(rgb):
-        shift = np.array([box[2], box[0]], dtype=np.float64)
-        part = _crop(grey, box)
-        least = max(_MIN_MARKER_PX, _MARKER_SHARE * max(part.shape))
-        sight = _complete(grey, _look(part, shift, design, step, least_px=least))
-        if sight.design is not None and sight.n == len(sight.design.markers):
-            return sight
-        best = sight if sight.n > best.n else best
-    return best
-
-
-def _mirrored(photo: Photo, design: CardDesign | None) -> bool:
-    flipped = np.ascontiguousarray(photo.rgb[:, ::-1])
-    grey = _grey(flipped)
-    sight = _quick(flipped, grey, design, 1.0)
-    if sight.n < _MIN_MARKERS:
-        sight = _look(grey, np.zeros(2), design, 1.0)
-    return sight.n >= _MIN_MARKERS
 
 
 def find_markers(photo: Photo, design: CardDesign | None = None) -> MarkersSeen:
@@ -268,54 +238,84 @@ def find_markers(photo: Photo, design: CardDesign | None = None) -> MarkersSeen:
     Raises
     ------
     PhotoRefused
-        ``mirrored`` when the card reads in the mirror only; ``covered`` when a single marker is in
-        sight; ``cardless`` when none is.
+        ``mirrored`` when the card reads in the mirror only; ``covered`` or ``tilted`` when a single
+        marker is in sight; ``cardless``, ``blurred``, ``overexposed`` or ``underexposed`` when none
+        is.
     """
-    grey = _grey(photo.rgb)
-    best = _quick(photo.rgb, grey, design, float(photo.reduction))
-    if best.n < _MIN_MARKERS:
-        if _mirrored(photo, design):
+    best = _Sight(None, {}, 1.0)
+    for sight in _sights(photo, design):
+        if sight.mirrored >= _MIN_MARKERS and sight.n < _MIN_MARKERS:
             raise PhotoRefused("mirrored", where=photo.path)
-        best = _thorough(photo, design, best)
+        best = sight if sight.n > best.n else best
+        if best.n >= _MIN_MARKERS:
+            break
     if best.design is None:
         raise _absent(photo)
     if best.n < _MIN_MARKERS:
-        raise PhotoRefused("covered", "one marker of the card is in sight", photo.path)
+        raise _lone(photo, best)
     full = {i: (quad + 0.5) * best.step - 0.5 for i, quad in sorted(best.found.items())}
     return MarkersSeen(best.design, tuple(full), np.stack(list(full.values())), best.step)
 
 
-def _thorough(photo: Photo, design: CardDesign | None, best: _Sight) -> _Sight:
-    """Look at papers at full size, then at the whole of the photo as read."""
-    for sight in (*_full_size(photo, design), *_whole(photo, design)):
-        best = sight if sight.n > best.n else best
-        if best.n >= _MIN_MARKERS:
-            break
+def _sights(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
+    """Yield what one look after another shows, the cheap ones first."""
+    grey, step = _grey(photo.rgb), float(photo.reduction)
+    best = _quick(photo.rgb, grey, design, step)
+    yield best
+    yield _neighbours(grey, best)
+    sight = _look(grey, np.zeros(2), design, step)
+    yield _complete(grey, sight)
+    yield _neighbours(grey, sight)
+    yield from _papers_closer(photo, design)
+    stretched = _stretched(grey)
+    sight = _look(stretched, np.zeros(2), design, step, thorough=True)
+    yield _complete(stretched, sight)
+    yield _neighbours(stretched, sight)
+
+
+def _quick(rgb: NDArray[np.uint8], grey: Grey, design: CardDesign | None, step: float) -> _Sight:
+    """Look at papers alone."""
+    best = _Sight(None, {}, step)
+    for box in _paper_boxes(rgb):
+        shift = np.array([box[2], box[0]], dtype=np.float64)
+        part = _crop(grey, box)
+        least = max(_MIN_MARKER_PX, _MARKER_SHARE * max(part.shape))
+        sight = _complete(grey, _look(part, shift, design, step, least_px=least))
+        if sight.whole:
+            return sight
+        if (sight.n, sight.mirrored) > (best.n, best.mirrored):
+            best = sight
     return best
 
 
-def _full_size(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
+def _papers_closer(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
+    """Look at papers at full size, or larger: the markers of a far card are small."""
     boxes = list(_paper_boxes(photo.rgb))
-    step = photo.reduction
-    full = photo.rgb
+    if not boxes:
+        return
+    step, rgb = photo.reduction, photo.rgb
     if step > 1:
         from lawnscore.photo.read import read_photo
 
-        full = read_photo(photo.path, reduction=1).rgb
+        rgb = read_photo(photo.path, reduction=1).rgb
     for box in boxes:
-        at = (box[0] * step, box[1] * step, box[2] * step, box[3] * step)
-        part = _grey(full[at[0] : at[1], at[2] : at[3]])
-        if part.size > _LARGEST_PART_PX:
+        top, bottom, left, right = (step * side for side in box)
+        if (bottom - top) * (right - left) > _LARGEST_PART_PX // (1 if step > 1 else 4):
             continue
-        shift = np.array([at[2], at[0]], dtype=np.float64)
-        yield _look(part, shift, design, 1.0, thorough=True)
-        yield _look(_stretched(part), shift, design, 1.0, thorough=True)
+        found = _closer(_grey(rgb[top:bottom, left:right]), scale=1 if step > 1 else 2)
+        card, own = _of_one_card({i: q + np.array([left, top]) for i, q in found.items()}, design)
+        yield _Sight(card, own, 1.0)
 
 
-def _whole(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
-    grey, step = _grey(photo.rgb), float(photo.reduction)
-    for raster in (grey, _stretched(grey)):
-        yield _complete(raster, _look(raster, np.zeros(2), design, step))
+def _lone(photo: Photo, sight: _Sight) -> PhotoRefused:
+    """Return why one marker alone is read: seen obliquely, the others blur away."""
+    (quad,) = sight.found.values()
+    square = np.array([(0, 0), (1, 0), (1, 1), (0, 1)], dtype=np.float64)
+    stretch = np.linalg.lstsq(square - 0.5, quad - quad.mean(axis=0), rcond=None)[0]
+    long, short = np.linalg.svd(stretch, compute_uv=False)
+    if short < _FORESHORTENED * long:
+        return PhotoRefused("tilted", "one marker is in sight, seen obliquely", photo.path)
+    return PhotoRefused("covered", "one marker of the card is in sight", photo.path)
 
 
 def _absent(photo: Photo) -> PhotoRefused:
@@ -328,7 +328,15 @@ def _absent(photo: Photo) -> PhotoRefused:
         return PhotoRefused("underexposed", where=photo.path)
     if _is_soft(grey):
         return PhotoRefused("blurred", "nothing in the photo is sharp", photo.path)
+    parts = (photo.rgb[b[0] : b[1], b[2] : b[3]] for b in _paper_boxes(photo.rgb))
+    if any(_burnt(part) > _BURNT_PAPER for part in parts):
+        return PhotoRefused("overexposed", "a sheet of paper is burnt out", photo.path)
     return PhotoRefused("cardless", where=photo.path)
+
+
+def _burnt(rgb: NDArray[np.uint8]) -> float:
+    """Return the share that is burnt out in all three channels."""
+    return float(np.mean(rgb.min(axis=2) >= _BURNT))
 
 
 def _is_soft(grey: Grey) -> bool:

@@ -73,6 +73,7 @@ def lay_card(
     sheet: np.ndarray | None = None,
     shade: np.ndarray | None = None,
     curve: float = 0.0,
+    blur_px: float = 0.6,
     size_px: tuple[int, int] = SIZE_PX,
     focal_known: bool = True,
     **view: object,
@@ -89,6 +90,8 @@ def lay_card(
         (h, w) share of the light that falls on each pixel of the photo.
     curve
         Strength of an S-shaped tone curve.
+    blur_px
+        Standard deviation of the blur of the lens, px.
     """
     rng = np.random.default_rng(seed)
     design = card_design(name)
@@ -101,7 +104,7 @@ def lay_card(
     light = (turf(size_px, rng) * (1 - where) + paper * where) * np.float32(gain)
     if shade is not None:
         light = light * shade[..., None].astype(np.float32)
-    light = cv2.GaussianBlur(light, (0, 0), 0.6)
+    light = cv2.GaussianBlur(light, (0, 0), blur_px)
     light = light + rng.normal(0, 0.004, (*light.shape[:2], 1)).astype(np.float32)
     code = encode_srgb(np.clip(light, 0, 1))
     code = code + curve * (code - 0.42) * code * (1 - code)

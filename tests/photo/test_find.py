@@ -3,6 +3,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -17,6 +18,8 @@ from lawnscore.card.design import card_design
 from lawnscore.card.draw import card_image, draw_card
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo.find import find_card
+from lawnscore.photo.marker_codes import detect_markers
+from lawnscore.photo.markers import find_markers
 from lawnscore.photo.pose import focal_px, local_scale
 from lawnscore.photo.read import Photo
 
@@ -196,16 +199,61 @@ def test_the_rendered_pdf_is_found(tmp_path: Path) -> None:
     assert fit.mm_per_px == pytest.approx(laid.mm_per_px, rel=0.005)
 
 
-@pytest.mark.parametrize(("side_px", "read"), [(13, False), (16, True), (20, True)])
-def test_least_size_of_a_marker(side_px: int, read: bool) -> None:
-    """All are read from 16 px a side on, none at 13 (measured with OpenCV 5.0)."""
-    from lawnscore.photo import markers
+@pytest.mark.parametrize(("spin", "height_mm"), [(75.0, 1000.0), (290.0, 1000.0), (160.0, 700.0)])
+@pytest.mark.parametrize("gain", [1.5, 1.8])
+def test_a_card_whose_white_is_burnt_out_is_found(
+    spin: float, height_mm: float, gain: float
+) -> None:
+    """Turf fills the frame, the phone exposes for it, and white paper flows over its markers."""
+    laid = lay_card(gain=gain, blur_px=1.2, spin_deg=spin, height_mm=height_mm)
+    fit = find_card(laid.photo)
+    assert fit.n_markers == 4
+    # The corners move inwards, all alike: neither the scale nor the tilt may suffer.
+    assert fit.mm_per_px == pytest.approx(laid.mm_per_px, rel=0.005)
+    assert fit.tilt_deg == pytest.approx(laid.tilt_deg, abs=1.0)
 
-    size = (round(210 * side_px / 34), round(148 * side_px / 34))
-    sheet = cv2.resize(card_image(A5, dpi=100), size, interpolation=cv2.INTER_AREA)
-    canvas = np.full((400, 500), 60, np.uint8)
-    grey = cv2.cvtColor(sheet, cv2.COLOR_RGB2GRAY)
-    canvas[100 : 100 + grey.shape[0], 150 : 150 + grey.shape[1]] = grey
-    noise = np.random.default_rng(0).normal(0, 3, canvas.shape)
-    found = markers._detect(np.clip(canvas + noise, 0, 255).astype(np.uint8))
-    assert (len(found) == 4) is read
+
+def test_a_lone_marker_leads_to_the_others() -> None:
+    """Small, soft and burnt: the whole photo shows one, twice the size shows more."""
+    laid = lay_card(gain=1.6, blur_px=1.2, spin_deg=20.0, height_mm=1500.0, seed=20)
+    grey = cv2.cvtColor(laid.photo.rgb, cv2.COLOR_RGB2GRAY)
+    assert len(detect_markers(grey, least_px=13).found) < 2
+    assert len(find_markers(laid.photo).ids) == 4
+
+
+@pytest.mark.parametrize("tilt_deg", [30.0, 35.0])
+@pytest.mark.parametrize("spin", [0.0, 60.0])
+def test_a_leaning_view_is_found(tilt_deg: float, spin: float) -> None:
+    laid = lay_card(tilt_deg=tilt_deg, spin_deg=spin, height_mm=1100.0, gain=1.3, blur_px=1.0)
+    fit = find_card(laid.photo)
+    assert fit.tilt_deg == pytest.approx(tilt_deg, abs=2.0)
+
+
+def test_a_burnt_sheet_without_markers_is_overexposed() -> None:
+    blank = np.full_like(card_image(A5, dpi=DPI), 255)
+    with pytest.raises(PhotoRefused, match="burnt out") as caught:
+        find_card(lay_card(sheet=blank, gain=2.0).photo)
+    assert caught.value.reason == "overexposed"
+
+
+def test_a_lone_marker_seen_obliquely_says_tilted() -> None:
+    sheet = _sheet_with((70, 90, 40), (0, 0, 160, 148))
+    sheet[: round(60 * DPI / 25.4)] = (70, 90, 40)
+    for tilt_deg, reason in ((50.0, "tilted"), (10.0, "covered")):
+        with pytest.raises(PhotoRefused) as caught:
+            find_card(lay_card(sheet=sheet, tilt_deg=tilt_deg, at=(0.0, 0.0)).photo)
+        assert caught.value.reason == reason
+
+
+def test_turf_without_a_card_costs_little() -> None:
+    """Looks are bounded: a photo without a card is searched whole twice, not more."""
+    ground = np.clip(turf(SIZE_PX, np.random.default_rng(3)), 0, 1)
+    photo = _turf_photo(np.rint(255 * encode_srgb(ground)).astype(np.uint8))
+    with (
+        patch("lawnscore.photo.markers.detect_markers", wraps=detect_markers) as looks,
+        pytest.raises(PhotoRefused),
+    ):
+        find_card(photo)
+    whole = [call for call in looks.call_args_list if call.args[0].shape == (900, 1200)]
+    assert len(whole) <= 2
+    assert looks.call_count <= 14
