@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from lawnscore import __version__
 from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY, VISIT_SCORES
+from lawnscore.round.card_watch import card_warnings
 from lawnscore.round.folder import PhotoPlace, Round, open_round
 from lawnscore.round.ledger import FOLDER, Ledger, Method, locked
 from lawnscore.round.processes import Job, Row, Scored, Scorer, each_scored
@@ -84,6 +85,7 @@ def score_round(
         rows = run.rows(workers)
         ledger.forget_files_except({place.relative for place in opened.photos})
         problems = [ledger.problem] if ledger.problem else []
+        problems += card_warnings(ledger, method, card)
         return _write(opened, rows, problems, run, parquet=parquet, today=today)
 
 
