@@ -118,7 +118,9 @@ def _power(effect: float, n: float, paired: bool) -> float:
     critical = special.stdtrit(df, 1 - ALPHA / 2)
     upper = float(special.nctdtr(df, shift, critical))
     lower = float(special.nctdtr(df, shift, -critical))
-    # far from 0 the lower tail underflows to NaN in some releases
+    # far from 0 both tails underflow to NaN in some releases; there t is as good as normal
+    if math.isnan(upper):
+        upper = float(special.ndtr(critical - shift))
     return 1 - upper + (0.0 if math.isnan(lower) else lower)
 
 

@@ -85,3 +85,8 @@ def test_smallest_real_difference() -> None:
 def test_impossible_sizes_are_refused(sd: float, half: float) -> None:
     with pytest.raises(ValueError, match="must be"):
         photos_for_halfwidth(sd, half)
+
+
+def test_photos_to_detect_where_the_tails_underflow() -> None:
+    # statsmodels 0.15 TTestPower().solve_power(5 / 8, alpha=0.05, power=0.8) is 22.0907
+    assert exact_photos_to_detect(8, 5, paired=True) == pytest.approx(22.0907, abs=1e-3)
