@@ -297,12 +297,13 @@ def _steady(lawn: LawnRows, words: Words, changes: list[Row]) -> Headline:
         "place": place(lawn, zone, words),
         "since": _since(change, words),
     }
-    key = "headline.steady_unknown"
+    told = change["verdict"] is not None
+    smallest = change["smallest_detectable"] if change["measure"] == "green_cover_pct" else None
+    key = "headline.steady_unknown" if told else "headline.untold_unknown"
     if now and now["green_cover_pct"] is not None:
         fields["value"] = words.value("green_cover_pct", now["green_cover_pct"])
-        key = "headline.steady_plain"
-        if change["measure"] == "green_cover_pct" and change["smallest_detectable"] is not None:
-            smallest = change["smallest_detectable"]
+        key = "headline.steady_plain" if told else "headline.untold"
+        if told and smallest is not None:
             fields["smallest"] = words.size("green_cover_pct", smallest, "smallest_detectable")
             key = "headline.steady"
     caveat = words.text("headline.method_changed") if change["method_changed"] else ""

@@ -61,6 +61,15 @@ def test_no_clear_change_says_how_small_a_change_would_have_stayed_hidden(words:
     assert "smaller than 6 points" in text
 
 
+@pytest.mark.parametrize("cover", [83.2, None])
+def test_too_few_photos_are_not_called_no_clear_change(words: Words, cover: float | None) -> None:
+    untold = {"change": 41.0, "low": None, "high": None, "verdict": None}
+    text = said(two_visits(untold, green_cover_pct=cover), words)
+    assert "no clear change" not in text
+    assert "too few photos to say" in text
+    assert ("83% of the ground is green" in text) is (cover is not None)
+
+
 def test_a_change_of_method_is_a_caveat(words: Words) -> None:
     gain = {"change": 12.0, "low": 8.0, "high": 16.0, "verdict": "better", "method_changed": True}
     assert "care" in headline(two_visits(gain), words).caveat
