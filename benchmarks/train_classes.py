@@ -213,8 +213,8 @@ def build_model(torch):
         def forward(self, cells, context):
             x2 = self.e2(F.relu(self.d2(cells)))
             x3 = self.e3(F.relu(self.d3(x2) + context))
-            y2 = self.f2(F.relu(self.u2(F.interpolate(x3, scale_factor=2.0)) + x2))
-            y1 = self.f1(F.relu(self.u1(F.interpolate(y2, scale_factor=2.0)) + cells))
+            y2 = self.f2(F.relu(F.interpolate(self.u2(x3), scale_factor=2.0) + x2))
+            y1 = self.f1(F.relu(F.interpolate(self.u1(y2), scale_factor=2.0) + cells))
             return self.head(y1)
 
     class Net(nn.Module):
@@ -462,6 +462,8 @@ def leaf_row(job: tuple[str, str]) -> tuple[np.ndarray, np.ndarray] | None:
 
 def leaf(args: argparse.Namespace) -> None:
     """Fit the regression of the leaf colour and write it into the network's file."""
+    from lawnscore.photo.leaf import scarcity
+
     files = sorted(str(file) for file in Path(args.data).glob("scene_*.npz"))
     with ProcessPoolExecutor(2) as pool:
         found = pool.map(leaf_row, [(f, args.net) for f in files], chunksize=8)
@@ -476,11 +478,14 @@ def leaf(args: argparse.Namespace) -> None:
     left_out = np.concatenate(
         [features[part == k] @ fit(part != k) - wanted[part == k] for k in range(5)]
     )
-    se = np.sqrt((left_out**2).mean(0))
+    order = np.concatenate([np.flatnonzero(part == k) for k in range(5)])
+    spread = left_out / np.array([scarcity(row[7]) for row in features[order]])[:, None]
+    covariance = spread.T @ spread / len(spread)
+    se = np.sqrt(np.diag(covariance))
     print(f"{len(rows)} scenes, relative error of red, green, blue left out: {se.round(3)}")
-    stored = dict(np.load(args.net))
+    stored = {k: v for k, v in dict(np.load(args.net)).items() if k != "leaf.se"}
     stored["leaf.weight"] = fit(part >= 0).astype(np.float32)
-    stored["leaf.se"] = se.astype(np.float32)
+    stored["leaf.covariance"] = covariance.astype(np.float32)
     np.savez(args.net, **stored)
 
 

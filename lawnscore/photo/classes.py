@@ -56,6 +56,8 @@ class ClassMap:
     leaf_linear, leaf_linear_se
         (3,) mean corrected linear sRGB of the leaf that is lit like the card; NaN when there is
         hardly any leaf.
+    leaf_covariance
+        (3, 3) covariance of the error of leaf_linear; without it the channels err apart.
     leaf_seen_linear
         (3,) plain mean of the leafiest cells, for the check of the light.
     """
@@ -69,6 +71,7 @@ class ClassMap:
     straw_soil_confidence: float
     leaf_linear: NDArray[np.float64]
     leaf_linear_se: NDArray[np.float64]
+    leaf_covariance: NDArray[np.float64] | None = None
     leaf_seen_linear: NDArray[np.float64] | None = None
 
 
@@ -102,7 +105,8 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
         model_se=_MODEL_SE_FLOOR + _MODEL_SE_SLOPE * np.sqrt(mean * (1.0 - mean)),
         straw_soil_confidence=_straw_soil_confidence(shares[keep]),
         leaf_linear=leaf.linear,
-        leaf_linear_se=leaf.linear_se,
+        leaf_linear_se=np.sqrt(np.diag(leaf.covariance)),
+        leaf_covariance=leaf.covariance,
         leaf_seen_linear=leaf.seen,
     )
 

@@ -318,16 +318,21 @@ def _patch_measures(class_map: ClassMap, patches: BarePatches) -> dict[str, _Est
 
 
 def _leaf_colour(class_map: ClassMap) -> dict[str, _Estimate]:
-    """Colour index and CIELAB of the mean leaf colour; the error is carried by differences."""
+    """Colour index and CIELAB of the mean leaf colour.
+
+    The error is carried by differences along the axes in which the channels err together.
+    """
     names = ("colour_index", "leaf_L", "leaf_a", "leaf_b")
     leaf = np.asarray(class_map.leaf_linear, dtype=np.float64)
     if not np.isfinite(leaf).all():
         return dict.fromkeys(names, _Estimate(math.nan, math.nan, math.nan))
     value = _colour_values(leaf)
+    covariance = class_map.leaf_covariance
+    if covariance is None:
+        covariance = np.diag(np.square(class_map.leaf_linear_se))
+    variances, axes = np.linalg.eigh(covariance)
     spread = np.zeros(4)
-    for k in range(3):
-        step = np.zeros(3)
-        step[k] = class_map.leaf_linear_se[k]
+    for step in (axes * np.sqrt(np.maximum(variances, 0.0))).T:
         spread += ((_colour_values(leaf + step) - _colour_values(leaf - step)) / 2.0) ** 2
     se = np.sqrt(spread)
     return {n: _Estimate(float(v), float(s), 0.0) for n, v, s in zip(names, value, se, strict=True)}
