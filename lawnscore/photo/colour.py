@@ -99,26 +99,38 @@ class ColourFit:
         """
         n = 1 << bits
         centres = (np.arange(n) + 0.5) * (256 // n) - 0.5
-        linear = np.interp(centres, np.arange(256), self._curve).astype(np.float32)
-        return _table(linear, self.model)
+        return self.grid(np.broadcast_to(centres / 255, (3, n)))
+
+    def grid(self, levels: ArrayLike) -> NDArray[np.float32]:
+        """Return the corrected linear sRGB of all triples of levels, ``(n**3, 3)``.
+
+        Parameters
+        ----------
+        levels
+            ``(3, n)`` camera values of each channel, 0 to 1. Red runs slowest in the result.
+        """
+        at = 255 * np.asarray(levels, dtype=np.float64)
+        linear = np.interp(at, np.arange(256), self._curve).astype(np.float32)
+        return _grid(linear, self.model)
 
 
-def _table(linear: NDArray[np.float32], model: Model) -> NDArray[np.float32]:
+def _grid(linear: NDArray[np.float32], model: Model) -> NDArray[np.float32]:
     """Sum the terms axis by axis: few of them need all three channels at once."""
-    n = len(linear)
+    n = linear.shape[1]
     if model.choice.degree > 2:
-        grid = np.stack(np.meshgrid(linear, linear, linear, indexing="ij"), axis=-1)
-        terms = root_terms(grid.reshape(-1, 3), model.choice.degree)
+        every = np.stack(np.meshgrid(*linear, indexing="ij"), axis=-1)
+        terms = root_terms(every.reshape(-1, 3), model.choice.degree)
         return np.asarray(terms @ model.matrix, dtype=np.float32)
     matrix = model.matrix.astype(np.float32)
-    root = np.sqrt(linear)
-    pair = (root[:, None] * root[None, :])[..., None]
-    r, g, b = (linear[:, None] * matrix[c] for c in range(3))
+    r, g, b = (linear[c][:, None] * matrix[c] for c in range(3))
     rg = r[:, None] + g[None, :]
     gb = np.broadcast_to(b[None, :], (n, n, 3)).copy()
     rb = np.zeros((n, n, 3), np.float32)
     if model.choice.degree == 2:
-        rg, gb, rb = rg + pair * matrix[3], gb + pair * matrix[4], pair * matrix[5]
+        red, green, blue = np.sqrt(linear)
+        rg += np.multiply.outer(np.outer(red, green), matrix[3])
+        gb += np.multiply.outer(np.outer(green, blue), matrix[4])
+        rb += np.multiply.outer(np.outer(red, blue), matrix[5])
     cube = rg[:, :, None] + gb[None, :, :] + rb[:, None, :]
     return np.ascontiguousarray(cube.reshape(-1, 3), dtype=np.float32)
 

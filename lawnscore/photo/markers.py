@@ -259,9 +259,10 @@ def find_markers(photo: Photo, design: CardDesign | None = None) -> MarkersSeen:
 
 def _sights(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
     """Yield what one look after another shows, the cheap ones first."""
-    grey, step = _grey(photo.rgb), float(photo.reduction)
-    best = _quick(photo.rgb, grey, design, step)
+    step = float(photo.reduction)
+    best = _quick(photo.rgb, design, step)
     yield best
+    grey = _grey(photo.rgb)
     yield _neighbours(grey, best)
     sight = _look(grey, np.zeros(2), design, step)
     yield _complete(grey, sight)
@@ -273,14 +274,16 @@ def _sights(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
     yield _neighbours(stretched, sight)
 
 
-def _quick(rgb: NDArray[np.uint8], grey: Grey, design: CardDesign | None, step: float) -> _Sight:
+def _quick(rgb: NDArray[np.uint8], design: CardDesign | None, step: float) -> _Sight:
     """Look at papers alone."""
     best = _Sight(None, {}, step)
     for box in _paper_boxes(rgb):
         shift = np.array([box[2], box[0]], dtype=np.float64)
-        part = _crop(grey, box)
+        part = _grey(rgb[box[0] : box[1], box[2] : box[3]])
         least = max(_MIN_MARKER_PX, _MARKER_SHARE * max(part.shape))
-        sight = _complete(grey, _look(part, shift, design, step, least_px=least))
+        sight = _look(part, shift, design, step, least_px=least)
+        if not sight.whole:
+            sight = _complete(_grey(rgb), sight)
         if sight.whole:
             return sight
         if (sight.n, sight.mirrored) > (best.n, best.mirrored):

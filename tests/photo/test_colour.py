@@ -176,6 +176,12 @@ def test_table_is_the_correction_of_each_bin(curved: ColourFit) -> None:
     )
 
 
+def test_grid_is_the_correction_of_all_triples(curved: ColourFit) -> None:
+    levels = np.sort(np.random.default_rng(2).random((3, 6)), axis=1)
+    triples = np.stack(np.meshgrid(*levels, indexing="ij"), axis=-1).reshape(-1, 3)
+    np.testing.assert_allclose(curved.grid(levels), curved.correct(triples), rtol=1e-4, atol=1e-5)
+
+
 def test_bytes_and_fractions_are_corrected_alike(curved: ColourFit) -> None:
     rgb = np.random.default_rng(1).integers(0, 256, (4, 5, 3), dtype=np.uint8)
     np.testing.assert_allclose(
