@@ -88,22 +88,23 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     keep = _whole_cells(ground.mask[:height, :width])
     levels = levels_of(rgb)
     index = levels.index(rgb)
-    linear = colour_fit.correct(levels.colours())
+    linear = colour_fit.grid(levels.value / 255.0)
     channels, _ = net.pixel_table(linear)
     out = net.cells(channels, index, keep)
     shares = _softmax(out[..., : len(SURFACES)])
     cast_score, shade = _sigmoid(out[..., 5]), _sigmoid(out[..., 6])
-    mean = shares[keep].mean(axis=0) if keep.any() else np.full(len(SURFACES), np.nan)
+    weight = keep.astype(np.float32)
+    mean = _mean_shares(shares, weight)
     lit = keep & (shade < _LIT_BELOW)
     leaf = leaf_colour(index, linear, shares[..., 0], lit, net.weights)
     return ClassMap(
         shares=shares,
-        weight=keep.astype(np.float32),
+        weight=weight,
         cell_mm=CELL_PX * ground.mm_per_px,
         cast_score=cast_score,
         shade=shade,
         model_se=_MODEL_SE_FLOOR + _MODEL_SE_SLOPE * np.sqrt(mean * (1.0 - mean)),
-        straw_soil_confidence=_straw_soil_confidence(shares[keep]),
+        straw_soil_confidence=_straw_soil_confidence(shares, weight),
         leaf_linear=leaf.linear,
         leaf_linear_se=np.sqrt(np.diag(leaf.covariance)),
         leaf_covariance=leaf.covariance,
@@ -133,11 +134,10 @@ class Levels:
 
     def index(self, rgb: NDArray[np.uint8]) -> NDArray[np.uint16]:
         """Return the colour number (H, W) of each pixel."""
-        level = np.asarray(cv2.LUT(rgb, self.step), dtype=np.uint8)
-        number: NDArray[np.uint16] = level[..., 0].astype(np.uint16)
-        for channel in (1, 2):
-            np.left_shift(number, LEVEL_BITS, out=number)
-            np.bitwise_or(number, level[..., channel], out=number)
+        number = np.zeros(rgb.shape[:2], np.uint16)
+        for channel, plane in enumerate(cv2.split(rgb)):
+            shifted = self.step[0, :, channel].astype(np.uint16) << (2 - channel) * LEVEL_BITS
+            np.bitwise_or(number, np.asarray(cv2.LUT(plane, shifted), np.uint16), out=number)
         return number
 
 
@@ -170,13 +170,22 @@ def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return kept
 
 
-def _straw_soil_confidence(shares: Floats) -> float:
+def _mean_shares(shares: Floats, weight: Floats) -> NDArray[np.float64]:
+    """Return the mean shares (5,) of the measured cells; NaN where there are none."""
+    total = float(weight.sum())
+    if total == 0.0:
+        return np.full(len(SURFACES), np.nan)
+    summed = weight.ravel() @ shares.reshape(-1, len(SURFACES))
+    return np.asarray(summed / total, dtype=np.float64)
+
+
+def _straw_soil_confidence(shares: Floats, weight: Floats) -> float:
     """Return 0 to 1: how far cells of straw and soil are one or the other, not half and half."""
-    pair = shares[:, 1] + shares[:, 2]
-    total = float(pair.sum())
+    straw, soil = shares[..., 1] * weight, shares[..., 2] * weight
+    total = float(straw.sum() + soil.sum())
     if total < 1e-6:
         return 1.0
-    return float(np.abs(shares[:, 1] - shares[:, 2]).sum() / total)
+    return float(np.abs(straw - soil).sum() / total)
 
 
 def _softmax(logits: Floats) -> Floats:

@@ -95,7 +95,8 @@ def leaf_features(
     height, width = green.shape
     pixels = index[: height * CELL_PX, : width * CELL_PX]
     blocks = pixels.reshape(height, CELL_PX, width, CELL_PX)[rows, :, columns, :]
-    colour = linear[blocks.reshape(len(rows), -1)].mean(axis=1, dtype=np.float64)
+    seen = np.take(linear, blocks.reshape(len(rows), -1), axis=0, mode="clip")
+    colour = seen.mean(axis=1).astype(np.float64)
     share = green[rows, columns].astype(np.float64) + 1e-6
     means = {power: (share**power) @ colour / (share**power).sum() for power in (1, 4, 8)}
     means = {power: np.maximum(mean, 1e-4) for power, mean in means.items()}
