@@ -207,14 +207,16 @@ def composed_table(data: Path, *, overlays: Path | None = None, quick: bool = Fa
             n_in, n_all = n_in + inside, n_all + len(values)
             cells.append(f"{_span(values)} ({expected[0]} to {expected[1]})")
         rows.append(
-            (picture.name, f"{len(scored)} of {len(results)}", *cells,
+            (picture.name, _outcome(results), *cells,
+             _span([r["green_cover_pct_se"] for r in scored], 1),
              _span([r["casts_per_m2"] for r in scored], 1),
              _span([r["condition"] for r in scored]),
              _span([r["mask_pct"] for r in scored]),
              _span([r["card_delta_e"] for r in scored], 1))
         )  # fmt: skip
-    headers = ("ground", "scored", *(f"{s} % (by eye)" for s in MEASURED), "casts per m2",
-               "condition", "green % by the mask", "card CIEDE2000")  # fmt: skip
+    headers = ("ground", "scored", *(f"{s} % (by eye)" for s in MEASURED),
+               "green: stated error", "casts per m2", "condition", "green % by the mask",
+               "card CIEDE2000")  # fmt: skip
     return Table(
         "The card laid on photographs of real turf, soil and litter",
         headers,
@@ -225,9 +227,17 @@ def composed_table(data: Path, *, overlays: Path | None = None, quick: bool = Fa
             "in brackets what a person would accept, read by eye before any was scored: not a "
             "truth. No picture shows worm casts. Moss counts as green.",
             f"{n_in} of {n_all} shares are inside; {n_refused} photos were refused.",
-            "Green % by the mask: `lawnscore.photo.green` on the corrected ground, a second view.",
+            "Green % by the mask: `lawnscore.photo.green` on the corrected ground, a second view. "
+            "It says too much where blades are no wider than the pixels of that ground.",
         ),
     )
+
+
+def _outcome(results: list[dict[str, Any]]) -> str:
+    """Return how many were scored, and why the others were not."""
+    reasons = [str(r["reason"]) for r in results if r["status"] != "scored"]
+    text = f"{len(results) - len(reasons)} of {len(results)}"
+    return text + "".join(f"; {reasons.count(r)} {r}" for r in sorted(set(reasons)))
 
 
 def _span(values: list[Any], digits: int = 0) -> str:

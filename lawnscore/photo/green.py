@@ -63,8 +63,9 @@ def green_mask(rgb: NDArray[np.uint8], *, mm_per_px: float | None = None) -> Mas
     Specks are dropped.
 
     This is a method of its own, measured against hand-drawn masks by `benchmarks/real_photos.py`;
-    it is not the network of the class stage, which needs the card's colours and scale. Yellow and
-    dead leaf is not found, nor moss told from grass.
+    it is not the network of the class stage, which needs the card's colours and scale. A pixel is
+    leaf or not: blades should be several pixels wide, or mixed pixels make too much of it. Yellow
+    and dead leaf is not found, nor moss told from grass.
 
     Parameters
     ----------
