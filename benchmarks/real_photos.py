@@ -21,7 +21,6 @@ import platform
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +39,9 @@ from numpy.typing import NDArray
 from real_compose import LIGHTS, PICTURES, Picture, compose, read_picture, within
 
 from lawnscore.card.colourspace import decode_srgb, encode_srgb
+from lawnscore.photo.colour import ColourFit
+from lawnscore.photo.colour_model import Model, ModelChoice
+from lawnscore.photo.ground import Ground
 
 Mask = NDArray[np.bool_]
 Rgb = NDArray[np.uint8]
@@ -144,24 +146,20 @@ def _class_stage_row(parts: list[list[Pair]], *, guess: bool) -> tuple[str, ...]
     return (f"class stage, {what}, {EWS_MM_PER_PX:g} mm per px assumed", *texts)
 
 
-@dataclass(frozen=True, eq=False)
-class GuessedColours:
-    """Stands in for a colour fit where there is no card: sRGB decoded, times a gain."""
-
-    gain: NDArray[np.float64]
-
-    def correct(self, rgb: Any) -> NDArray[np.float32]:
-        """Return linear sRGB of encoded values, 0 to 1."""
-        return (decode_srgb(np.asarray(rgb, dtype=np.float64)) * self.gain).astype(np.float32)
+def guessed_colours(gain: NDArray[np.float64]) -> ColourFit:
+    """Return the colour fit to use where there is no card: sRGB decoded, times a gain (3,)."""
+    model = Model(ModelChoice(1, 0, False), np.zeros(0), np.diag(gain), np.zeros(2))
+    none = np.zeros(0)
+    return ColourFit(np.nan, none, "guessed", model, none > 0, np.zeros((0, 3)), ())
 
 
-@dataclass(frozen=True, eq=False)
-class BareGround:
-    """Stands in for the flattened ground: all of it measured."""
-
-    rgb: Rgb
-    mask: Mask
-    mm_per_px: float
+def whole_ground(rgb: Rgb, mm_per_px: float) -> Ground:
+    """Return a picture from straight above as flattened ground, all of it measured."""
+    height, width = rgb.shape[:2]
+    corners = np.array([(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)])
+    area_m2 = height * width * mm_per_px**2 * 1e-6
+    mask = np.zeros((height, width), bool)
+    return Ground(rgb, mask, mm_per_px, (0.0, 0.0), area_m2, corners, np.nan)
 
 
 def class_stage_cover(rgb: Rgb, *, guess: bool) -> float:
@@ -177,8 +175,7 @@ def class_stage_cover(rgb: Rgb, *, guess: bool) -> float:
     side = round(min(rgb.shape[:2]) * EWS_MM_PER_PX / GROUND_MM_PER_PX) // STRIDE_PX * STRIDE_PX
     small = cv2.resize(linear, (side, side), interpolation=cv2.INTER_AREA)
     encoded = np.round(255 * encode_srgb(small)).astype(np.uint8)
-    ground = BareGround(encoded, np.zeros((side, side), bool), GROUND_MM_PER_PX)
-    classes = classify(ground, GuessedColours(gain))  # type: ignore[arg-type]
+    classes = classify(whole_ground(encoded, GROUND_MM_PER_PX), guessed_colours(gain))
     return float(classes.shares[classes.weight > 0, 0].mean())
 
 

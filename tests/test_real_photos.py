@@ -76,6 +76,23 @@ def test_study_says_what_is_missing(
     assert "LAWNSCORE_DATA" in capsys.readouterr().err
 
 
+def test_guessed_colours_are_srgb_times_a_gain() -> None:
+    from lawnscore.card.colourspace import decode_srgb
+
+    gain = np.array([1.0, 0.5, 2.0])
+    codes = np.array([[10, 90, 200], [255, 255, 255]], np.uint8)
+    found = study.guessed_colours(gain).correct(codes)
+    assert found == pytest.approx(decode_srgb(codes / 255.0) * gain, rel=0.01, abs=1e-4)
+
+
+@pytest.mark.parametrize("guess", [False, True])
+def test_class_stage_runs_without_a_card(guess: bool) -> None:
+    leaf = np.full((200, 200, 3), (70, 110, 45), np.uint8)
+    assert study.class_stage_cover(leaf, guess=False) > 0.5
+    leaf[:, :100] = (125, 105, 80)
+    assert 0.0 <= study.class_stage_cover(leaf, guess=guess) <= 1.0
+
+
 def test_ground_spectra_have_the_colours_of_the_picture() -> None:
     colours = np.random.default_rng(1).uniform(0.02, 0.5, (20, 3))
     found = spectra.to_linear_srgb(composing.natural_spectra_of(colours))
