@@ -8,6 +8,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -208,7 +209,10 @@ def read_round(path: Path) -> RoundRows:
 def _suggested(
     frames: dict[str, pd.DataFrame], weather: pd.DataFrame, settings: Settings
 ) -> pd.DataFrame:
-    """Return the visits suggested as of the newest photo, so that reports do not age by the day."""
+    """Return the visits suggested from the newest photo on: reports do not age by the day.
+
+    A visit cannot be suggested for the very day of the last one.
+    """
     import pandas as pd
 
     from lawnscore.care.next_visits import NEXT_COLUMNS, next_visits
@@ -223,7 +227,7 @@ def _suggested(
         frames["lawns"],
         frames["work"],
         weather,
-        today=newest,
+        today=(date.fromisoformat(newest) + timedelta(days=1)).isoformat(),
         weeks=WEEKS_AHEAD,
         settings=settings.history,
     )

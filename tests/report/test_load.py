@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lawnscore.contract.settings import Settings
-from lawnscore.report.load import RoundRows, arrange, file_stems
+from lawnscore.contract.tables import ATTENTION
+from lawnscore.report.load import RoundRows, arrange, file_stems, read_round
 
 FORBIDDEN = set('/\\<>:"|?*%#') | {chr(c) for c in range(32)}
 
@@ -62,3 +63,26 @@ def test_unknown_becomes_none(rounds: RoundRows) -> None:
     refused = next(lawn for lawn in rounds.lawns if lawn.lawn == "Refused")
     assert refused.visits[0]["green_cover_pct"] is None
     assert refused.photos[0]["spot"] == "spot1"
+
+
+def test_no_visit_is_suggested_for_the_day_of_the_last_one(tmp_path: Path) -> None:
+    from invented import RoundMaker, write_round
+
+    maker = RoundMaker()
+    maker.lawn("elm", n_visits=2)
+    frames = maker.frames()
+    newest = str(frames["photo_scores"]["date"].max())
+    flag = {
+        "rank": 1,
+        "lawn": "elm",
+        "zone": str(frames["visit_scores"]["zone"].iloc[0]),
+        "flag": "cover falling",
+        "since": newest,
+        "evidence": "invented",
+        "next_step": "look",
+        "urgency": 50.0,
+    }
+    frames["attention"] = ATTENTION.frame([flag])
+    lawn = read_round(write_round(tmp_path / "round", frames)).lawns[0]
+    assert lawn.next_visits
+    assert all(row["date"] > newest for row in lawn.next_visits)
