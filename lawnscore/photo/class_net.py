@@ -28,6 +28,12 @@ CELL_PX = 4
 STRIDE_PX = 4 * CELL_PX
 """Height and width of the ground are multiples of this, so that cells halve twice."""
 
+CHANNELS = 4
+"""Channels of a colour: its lightness and three that are learned."""
+
+_COLOURS_AT_ONCE = 4096
+"""Colours that pass the perceptron together: what they fill stays in the processor's cache."""
+
 _STEM_ROWS = 8
 """Rows of cells that pass the first layer together."""
 
@@ -44,13 +50,22 @@ class ClassNet:
 
     def pixel_table(self, linear: Floats) -> tuple[NDArray[np.uint8], Floats]:
         """Return the channels (n, 4) and the green probability (n,) of (n, 3) linear sRGB."""
+        channels = np.empty((len(linear), CHANNELS), np.uint8)
+        green = np.empty(len(linear), np.float32)
+        for first in range(0, len(linear), _COLOURS_AT_ONCE):
+            part = slice(first, first + _COLOURS_AT_ONCE)
+            learned = self._perceptron(linear[part])
+            green[part] = learned[:, -1]
+            learned = np.concatenate([lightness(linear[part])[:, None], learned[:, :-1]], axis=1)
+            channels[part] = np.rint(255.0 * learned)
+        return channels, green
+
+    def _perceptron(self, linear: Floats) -> Floats:
         w = self.weights
         x = colour_features(linear)
         x = _relu(x @ w["pixel0.weight"] + w["pixel0.bias"])
         x = _relu(x @ w["pixel1.weight"] + w["pixel1.bias"])
-        x = _sigmoid(x @ w["pixel2.weight"] + w["pixel2.bias"])
-        channels = np.concatenate([lightness(linear)[:, None], x[:, :-1]], axis=1)
-        return np.round(255.0 * channels).astype(np.uint8), x[:, -1]
+        return _sigmoid(x @ w["pixel2.weight"] + w["pixel2.bias"])
 
     def cells(
         self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]

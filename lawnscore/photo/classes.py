@@ -24,6 +24,9 @@ SURFACES = ("green", "straw", "soil", "cast", "litter")
 LEVEL_BITS = 5
 """Each channel is told apart in 32 levels: 32,768 colours."""
 
+_STRIP_ROWS = 32
+"""Rows of pixels whose colours are numbered together."""
+
 _LIT_BELOW = 0.35
 """Shade of a cell up to which its leaf counts as lit like the card."""
 
@@ -134,10 +137,13 @@ class Levels:
 
     def index(self, rgb: NDArray[np.uint8]) -> NDArray[np.uint16]:
         """Return the colour number (H, W) of each pixel."""
-        number = np.zeros(rgb.shape[:2], np.uint16)
-        for channel, plane in enumerate(cv2.split(rgb)):
-            shifted = self.step[0, :, channel].astype(np.uint16) << (2 - channel) * LEVEL_BITS
-            np.bitwise_or(number, np.asarray(cv2.LUT(plane, shifted), np.uint16), out=number)
+        shifts = np.array([2, 1, 0], np.uint16) * LEVEL_BITS
+        red, green, blue = (self.step[0].astype(np.uint16) << shifts).T.copy()
+        number = np.empty(rgb.shape[:2], np.uint16)
+        for top in range(0, len(rgb), _STRIP_ROWS):  # strips stay in the processor's cache
+            r, g, b = cv2.split(rgb[top : top + _STRIP_ROWS])
+            level = cv2.bitwise_or(cv2.LUT(r, red), cv2.LUT(g, green))
+            number[top : top + _STRIP_ROWS] = cv2.bitwise_or(level, cv2.LUT(b, blue))
         return number
 
 
