@@ -84,12 +84,10 @@ def from_counts(tp: float, fp: float, fn: float, tn: float) -> dict[str, float]:
 
 def cover_table(data: Path) -> Table:
     """Cover error and IoU by pixel on photographs with masks drawn by hand."""
-    from lawnscore.photo import classes
+    from lawnscore.photo.green import green_mask
 
-    methods: dict[str, Callable[[Rgb], Mask]] = {}
-    if hasattr(classes, "green_mask"):
-        methods["lawnscore, no card, no scale"] = classes.green_mask
-    methods |= {
+    methods: dict[str, Callable[[Rgb], Mask]] = {
+        "lawnscore, no card, no scale": green_mask,
         "ExG + Otsu": excess_green_otsu,
         "ExGR > 0": excess_green_minus_red,
         "ExG > 0.10": excess_green_fixed,

@@ -6,8 +6,7 @@
     python benchmarks/train_classes.py check --data DIR --net FILE.npz   score scenes kept back
 
 The scenes come from `lawnscore.demo` with `family="train"`: soils, turfs and cameras that the
-accuracy benchmark never uses. No photograph is used in training. `--quick` makes and checks a
-handful of scenes.
+accuracy benchmark never uses. No photograph is used in training.
 """
 
 from __future__ import annotations
