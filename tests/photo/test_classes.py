@@ -1,0 +1,53 @@
+"""The class stage: levels of colour, whole cells, shares that add up, the leaf's own colour."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lawnscore.photo.class_net import CELL_PX, load_net
+from lawnscore.photo.classes import levels_of
+from lawnscore.photo.leaf import leaf_colour, scarcity
+
+
+def dark_picture(seed: int = 1) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    return rng.integers(8, 40, (64, 96, 3)).astype(np.uint8)
+
+
+def test_levels_are_fine_where_the_pixels_are() -> None:
+    picture = dark_picture()
+    levels = levels_of(picture)
+    back = levels.colours()[levels.index(picture)] * 255.0
+    # Equal steps of 8 would be off by 2.3 (root mean square): 8 / sqrt(12).
+    assert np.sqrt(np.mean((back - picture) ** 2)) < 1.0
+
+
+def test_every_colour_has_a_number_below_32768() -> None:
+    white = np.full((16, 16, 3), 255, np.uint8)
+    assert int(levels_of(white).index(white).max()) < 32768
+
+
+def test_the_network_tells_plain_green_from_plain_brown() -> None:
+    net = load_net()
+    linear = np.array([[0.05, 0.12, 0.03], [0.14, 0.09, 0.055]], np.float32)
+    channels, _ = net.pixel_table(linear)
+    index = np.zeros((64, 128), np.uint16)
+    index[:, 64:] = 1
+    out = net.cells(channels, index, np.ones((16, 32), bool))
+    likeliest = out[..., :5].argmax(axis=-1)
+    assert (likeliest[4:12, 2:13] == 0).mean() > 0.9
+    assert (likeliest[4:12, 19:30] == 0).mean() < 0.1
+
+
+def test_without_leaf_there_is_no_leaf_colour() -> None:
+    index = np.zeros((64, 64), np.uint16)
+    cells = (64 // CELL_PX, 64 // CELL_PX)
+    linear = np.full((1, 3), 0.1, np.float32)
+    none = leaf_colour(
+        index, linear, np.full(cells, 0.001, np.float32), np.ones(cells, bool), load_net().weights
+    )
+    assert np.isnan(none.linear).all()
+
+
+def test_the_error_of_the_leaf_colour_grows_where_leaf_is_scarce() -> None:
+    assert scarcity(0.05) > 2.0 > 1.2 > scarcity(0.9) >= 1.0
