@@ -65,7 +65,7 @@ class ClassNet:
         x = colour_features(linear)
         x = _relu(x @ w["pixel0.weight"] + w["pixel0.bias"])
         x = _relu(x @ w["pixel1.weight"] + w["pixel1.bias"])
-        return _sigmoid(x @ w["pixel2.weight"] + w["pixel2.bias"])
+        return sigmoid(x @ w["pixel2.weight"] + w["pixel2.bias"])
 
     def cells(
         self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]
@@ -146,5 +146,6 @@ def _relu(x: Floats) -> Floats:
     return np.maximum(x, 0.0, out=x)
 
 
-def _sigmoid(x: Floats) -> Floats:
+def sigmoid(x: Floats) -> Floats:
+    """Return 1 / (1 + exp(-x))."""
     return np.asarray(1.0 / (1.0 + np.exp(-x)), dtype=np.float32)

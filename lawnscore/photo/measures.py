@@ -35,11 +35,11 @@ QUADRAT_MM = 500.0
 in Bartlett, Ritz, Harris & James 2006 (abstract)."""
 
 CAST_REL_SE = 0.3
-"""Error of a count of casts that is common to all of them, relative (measured on rendered lawns,
-ACCURACY.md)."""
+"""Error of a count of casts that is common to all of them, relative. Set by the
+photos of the cast study, so ACCURACY.md is no independent check of it."""
 
 CAST_FLOOR_PER_M2 = 1.5
-"""Error of a count that stays where none is seen, casts per m2 (measured likewise)."""
+"""Error of a count that stays where none is seen, casts per m2 (set likewise)."""
 
 PATCH_REL_SE = 0.10
 """Error of the area of bare patches, relative; also the share of patches doubtful by size."""

@@ -70,7 +70,7 @@ _MIN_CONTRAST = 25.0
 
 CARD_UNEVEN_L = 2.5
 """Smooth spread of L* over the card beyond which its light is uneven. Rendered cards in even
-light have up to 0.7, cards partly in shade 3.4 and more."""
+light have up to 0.7, cards partly in shade 3.4 and more (14 photos of the study `shade`)."""
 
 UNEVEN_DELTA_E = {"measured": 2.0, "learned": 2.5, "nominal": 4.0}
 """Largest colour error of a card in uneven light, by where its reference colours come from. Of
