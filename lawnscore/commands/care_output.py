@@ -31,14 +31,8 @@ def show(
     jobs: Iterable[str] = (),
 ) -> None:
     """Print a result: for people its steps (what, how, result, in all), else it as JSON."""
-    from lawnscore.care.cautions import cautions_for
-
-    cautions, told = [caution.text for caution in cautions_for(jobs)], list(warnings)
-    if as_json:
-        print_json({**result, "warnings": told, "cautions": cautions})
-        return
-    print_table(("what", "how", "result", "in all")[: max(map(len, steps))], steps, title)
-    print_cautions(told, cautions)
+    headers = ("what", "how", "result", "in all")[: max(map(len, steps))]
+    show_table(headers, steps, result, title=title, as_json=as_json, warnings=warnings, jobs=jobs)
 
 
 def show_table(
