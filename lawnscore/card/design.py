@@ -6,7 +6,7 @@ own, so that the sheet is known from its markers. A classic 24-patch chart may s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
@@ -304,11 +304,6 @@ def card_design(name: str) -> CardDesign:
     if name in CHART24_EDITIONS:
         return _chart24(name)
     raise LawnscoreError(f"no card is named `{name}`", f"Use one of: {', '.join(design_names())}.")
-
-
-def renamed(design: CardDesign, name: str) -> CardDesign:
-    """Return the same card under another name, as for one printed copy of it."""
-    return replace(design, name=name)
 
 
 class _Designs(dict[str, CardDesign]):

@@ -11,15 +11,12 @@ import json
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lawnscore.card.cgats import write_cgats
 from lawnscore.card.colourspace import ciede2000, linear_to_lab
 from lawnscore.card.draw import card_json
 from lawnscore.card.reference import ReferenceCard
 from lawnscore.contract.errors import LawnscoreError
-
-Array = NDArray[np.float64]
 
 _TEXT = {".txt", ".cgats"}
 
@@ -50,11 +47,6 @@ def combine_references(references: list[ReferenceCard], name: str) -> ReferenceC
     se = np.maximum(spread / np.sqrt(n), floor)
     mean = np.where(seen.any(axis=0), mean, np.nan)
     return ReferenceCard(references[0].design, name, mean, "learned", se)
-
-
-def reference_delta_e(first: ReferenceCard, second: ReferenceCard) -> Array:
-    """Return the CIEDE2000 of each patch between two references of one design, ``(n,)``."""
-    return ciede2000(linear_to_lab(first.linear_srgb), linear_to_lab(second.linear_srgb))
 
 
 def se_delta_e(reference: ReferenceCard) -> float:

@@ -103,10 +103,8 @@ def check_bag_left(
 
     Parameters
     ----------
-    start_kg
-        Weight before, kg.
-    spread
-        Wanted rate in g/m2 and area in m2 of each piece fed from it.
+    start_kg, spread
+        As in :func:`expected_left_kg`.
     left_kg
         Weight left, kg; 0 is an empty bag.
     spread_pct
