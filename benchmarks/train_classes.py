@@ -27,6 +27,7 @@ CELL_PX = 4
 CELL_MM = CELL_PX * MM_PER_PX
 SIDE_MM = SIDE_PX * MM_PER_PX
 N_OUT = 7
+TEXTURES = 6
 
 
 def make_scene(job: tuple[int, str]) -> str:
@@ -52,7 +53,7 @@ def training_scene(seed: int) -> dict[str, np.ndarray]:
     """Render one piece of flattened ground and fit its colours as the scoring does."""
     import cv2
 
-    from lawnscore.demo.cases import random_camera, random_lawn, random_light
+    from lawnscore.demo.cases import random_camera
     from lawnscore.demo.ground_sample import photograph_ground
     from lawnscore.demo.ink import Ink
     from lawnscore.demo.printed_card import print_card
@@ -61,14 +62,9 @@ def training_scene(seed: int) -> dict[str, np.ndarray]:
     from lawnscore.photo.classes import levels_of
 
     rng = np.random.default_rng([seed, 77])
-    kind = str(
-        rng.choice(["any", "shade", "casts", "patches", "leaves"], p=[0.5, 0.15, 0.15, 0.1, 0.1])
-    )
     room_mm = SIDE_MM + 25.0
-    lawn = replace(random_lawn(rng, kind=kind, family="train"), width_mm=room_mm, height_mm=room_mm)
-    shaded = kind == "shade" or rng.random() < 0.2
-    light = random_light(rng, shade=shaded)
-    camera = random_camera(rng, family="train")
+    lawn, light = training_lawn(rng, room_mm)
+    camera = another_sensor(random_camera(rng, family="train"), rng)
     ink = INKS[seed % len(INKS)]
     card = print_card("turf-a5", Ink(**ink) if ink else None)
     coarse = rng.random() < 0.15
@@ -108,6 +104,51 @@ def training_scene(seed: int) -> dict[str, np.ndarray]:
         "shade": shade.astype(np.float16),
         "leaf": leaf,
     }
+
+
+def training_lawn(rng: np.random.Generator, room_mm: float):
+    """Draw what grows and the light on it: half as lawns are, half far outside."""
+    from lawnscore.demo.cases import odd_lawn, random_lawn, random_light
+
+    if rng.random() < 0.55:
+        kind = str(
+            rng.choice(
+                ["any", "shade", "casts", "patches", "leaves"], p=[0.42, 0.16, 0.24, 0.1, 0.08]
+            )
+        )
+        lawn = random_lawn(rng, kind=kind, family="train")
+    else:
+        kind = str(
+            rng.choice(
+                ["any", "shade", "casts", "carpet", "mossy", "weedy", "stony", "bare"],
+                p=[0.3, 0.1, 0.15, 0.13, 0.08, 0.1, 0.06, 0.08],
+            )
+        )
+        lawn = odd_lawn(rng, kind=kind, family="train")
+    lawn = replace(lawn, texture=int(rng.integers(0, TEXTURES)))
+    if rng.random() < 0.15:  # trodden or sieved soil between: no lawn is all crumbs
+        lawn = replace(lawn, soil_smooth=float(rng.uniform(0.2, 1.0)))
+    light = random_light(rng, shade=kind == "shade" or rng.random() < 0.22)
+    # A light is made for a whole photo; here the edge must cross half a metre.
+    inside = tuple(float(v) for v in rng.uniform(0, room_mm, 2))
+    light = replace(light, shade_at_mm=inside)
+    if light.shade == "edge" and rng.random() < 0.7:
+        light = replace(light, shade_share=0.5)
+    return replace(lawn, width_mm=room_mm, height_mm=room_mm), light
+
+
+def another_sensor(camera, rng: np.random.Generator):
+    """Shift and widen the bands of a camera: five sensors are too few to learn from."""
+
+    def moved(bands):
+        return tuple(
+            (centre + rng.normal(0, 5), width * rng.lognormal(0, 0.12), height)
+            for centre, width, height in bands
+        )
+
+    b = camera.bands
+    bands = type(b)(moved(b.red), moved(b.green), moved(b.blue), float(b.cut_nm + rng.normal(0, 5)))
+    return replace(camera, bands=bands)
 
 
 def to_ground(rgb: np.ndarray, mm_per_px: float, cv2) -> np.ndarray:

@@ -39,6 +39,8 @@ class Light:
         0 to 1: how far the light in the shade has passed through leaves.
     shade_seed
         Of the dapple: the same seed, the same dapple at the same place.
+    shade_at_mm
+        Where a straight edge lies when it shades one half, in the frame of the scene.
     """
 
     sun_elevation_deg: float = 45.0
@@ -52,6 +54,7 @@ class Light:
     shade_angle_deg: float = 30.0
     shade_green: float = 0.0
     shade_seed: int = 0
+    shade_at_mm: tuple[float, float] = (1000.0, 800.0)
 
     def sun_spectrum(self) -> Floats:
         """Spectrum of the sun's light on level ground, (31,), luminance ``sun_share``."""

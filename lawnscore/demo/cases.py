@@ -21,6 +21,9 @@ Family = Literal["train", "report"]
 KINDS = ("any", "plain", "shade", "casts", "patches", "leaves")
 """Good photos."""
 
+ODD_KINDS = ("carpet", "mossy", "weedy", "stony", "bare")
+"""Ground at the rim of what a lawn is: under leaves, moss, weeds, stones, or nearly none."""
+
 BAD_KINDS = (
     "cardless",
     "mirrored",
@@ -138,6 +141,58 @@ def random_lawn(
         stones_per_m2=float(rng.uniform(0, 60) if rng.random() < 0.4 else 0.0),
         grain=float(rng.choice([0.6, 1.0, 1.5])),
         tint=tint,
+    )
+
+
+def odd_lawn(
+    rng: np.random.Generator, *, kind: str = "plain", family: Family = "train"
+) -> LawnSpec:
+    """Draw a lawn whose materials lie far outside the usual: leaf, moss, soil, litter.
+
+    Leaf from yellow-green and nearly without chlorophyll to bluish with wax, soil from char to
+    chalk, every spectrum a little strange. ``kind`` is one of :data:`KINDS` or
+    :data:`ODD_KINDS`.
+    """
+    lawn = random_lawn(rng, kind=kind if kind in KINDS else "plain", family=family)
+    tint = replace(
+        lawn.tint,
+        chlorophyll=float(np.exp(rng.uniform(np.log(0.4), np.log(6.0)))),
+        wax=float(rng.beta(0.5, 1.2)),
+        carotene=float(rng.lognormal(0.0, 0.5)),
+        leaf_light=float(rng.lognormal(0.05, 0.25)),
+        browning=float(rng.beta(0.6, 3.0)),
+        moss_gold=float(rng.uniform(0.7, 2.8)),
+        strangeness=float(rng.uniform(0.0, 0.12)),
+        litter=str(rng.choice([*LITTER_KINDS, "grey", "mixed", "mixed"])),
+    )
+    if rng.random() < 0.6:
+        tint = replace(tint, soil_make=random_soil(rng))
+    lawn = replace(
+        lawn, tint=tint, leaves_under=float(rng.choice([0.0, rng.uniform(0.2, 0.8)])),
+        soil_smooth=float(rng.choice([0.0, rng.uniform(0.2, 1.0)])),
+    )  # fmt: skip
+    if kind == "carpet":
+        many = float(np.exp(rng.uniform(np.log(40), np.log(900))))
+        return replace(lawn, leaves_per_m2=many, leaf_mm=float(rng.uniform(25, 75)))
+    if kind == "mossy":
+        return replace(lawn, moss=float(rng.uniform(0.1, 0.95)))
+    if kind == "weedy":
+        many = float(np.exp(rng.uniform(np.log(80), np.log(2500))))
+        return replace(lawn, broadleaf_per_m2=many, weeds_per_m2=float(rng.uniform(0, 15)))
+    if kind == "stony":
+        return replace(lawn, stones_per_m2=float(np.exp(rng.uniform(np.log(20), np.log(500)))))
+    if kind == "bare":
+        return replace(lawn, green=0.06 * rng.random(), straw=float(0.3 * rng.beta(0.6, 3.0)))
+    return lawn
+
+
+def random_soil(rng: np.random.Generator) -> tuple[float, float, float, float]:
+    """Draw absorption strengths (humus, goethite, haematite, base), from chalk to char."""
+    return (
+        float(np.exp(rng.uniform(np.log(0.05), np.log(4.0)))),
+        float(rng.gamma(1.5, 0.9)),
+        float(rng.gamma(1.0, 0.4)),
+        float(np.exp(rng.uniform(np.log(0.08), np.log(1.5)))),
     )
 
 

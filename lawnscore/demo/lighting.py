@@ -122,7 +122,7 @@ def sun_visibility(
 ) -> NDArray[np.float32]:
     """Return the large-scale visibility of the sun, (H, W), 0 in full shade to 1.
 
-    An edge divides the plane so that ``shade_share`` of 2 m around (1000, 800) mm is shaded;
+    An edge divides the plane so that ``shade_share`` of 2 m around ``shade_at_mm`` is shaded;
     dapple is a threshold on smooth noise, its rim as wide as ``shade_soft_mm``.
     """
     step_px = max(1, round(4.0 / mm_per_px))
@@ -140,7 +140,8 @@ def _shade_field(light: Light, x_mm: Floats, y_mm: Floats) -> NDArray[np.float32
         return np.ones((y_mm.size, x_mm.size), np.float32)
     if light.shade == "edge":
         a = np.deg2rad(light.shade_angle_deg)
-        along = (x_mm[None, :] - 1000.0) * np.cos(a) + (y_mm[:, None] - 800.0) * np.sin(a)
+        x0, y0 = light.shade_at_mm
+        along = (x_mm[None, :] - x0) * np.cos(a) + (y_mm[:, None] - y0) * np.sin(a)
         signed = along - 1900.0 * (light.shade_share - 0.5)
         return np.asarray(np.clip(0.5 + signed / soft, 0.0, 1.0), dtype=np.float32)
     # Dapple: waves of many directions and lengths, the same function everywhere on the plane.

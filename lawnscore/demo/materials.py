@@ -40,6 +40,7 @@ BLOCKS = (SOIL, THATCH, STRAW, GREEN, YELLOWING, MOSS, WEED, CAST, LITTER, STONE
 
 SOIL_KINDS = ("loam", "clay", "sand")
 LITTER_KINDS = ("brown", "orange", "yellow", "red", "greenish")
+"""Kinds of a fresh fall; ``grey`` (bleached) and ``mixed`` are those of a carpet left to lie."""
 
 # Absorption strengths (humus, goethite, haematite, base). The two families differ on purpose,
 # so that a method tuned on one is reported on soils it has not met.
@@ -77,6 +78,15 @@ class Tint:
         Kind of the fallen leaves.
     straw_pigment, straw_weathering
         Brown pigment and greying of the dead leaf.
+    wax, carotene, leaf_light, browning
+        Make-up of the leaf beside chlorophyll: bluish wax (0 to 1), yellow pigment (1 as usual),
+        brightness (1 as usual), brown pigment (0 to 1).
+    moss_gold
+        Yellow pigment of moss, 1 as usual.
+    soil_make
+        Absorption strengths (humus, goethite, haematite, base) in place of those of ``soil``.
+    strangeness
+        Relative spread of a random smooth change of every material's spectrum.
     """
 
     family: str = "train"
@@ -88,6 +98,18 @@ class Tint:
     litter: str = "brown"
     straw_pigment: float = 1.0
     straw_weathering: float = 0.2
+    wax: float = 0.0
+    carotene: float = 1.0
+    leaf_light: float = 1.0
+    browning: float = 0.0
+    moss_gold: float = 1.0
+    soil_make: tuple[float, float, float, float] | None = None
+    strangeness: float = 0.0
+
+    @property
+    def soil_strengths(self) -> tuple[float, float, float, float]:
+        """Absorption strengths of the soil: humus, goethite, haematite, base."""
+        return self.soil_make or _SOILS[self.family][self.soil]
 
 
 def surface_of_number() -> NDArray[np.uint8]:
@@ -107,19 +129,20 @@ def palette(tint: Tint, rng: np.random.Generator) -> Floats:
         (STRAW, _straw(tint, rng)),
         (GREEN, _green(tint, rng)),
         (YELLOWING, _yellowing(tint, rng)),
-        (MOSS, _moss(rng)),
+        (MOSS, _moss(tint, rng)),
         (WEED, _weed(tint, rng)),
         (CAST, _cast(tint, rng)),
         (LITTER, _litter(tint, rng)),
         (STONE, _stone(rng)),
     )
     for block, rows in makers:
-        out[block.first : block.first + block.count] = rows
+        factor = spectra.strange(tint.strangeness, rng) if tint.strangeness > 0 else 1.0
+        out[block.first : block.first + block.count] = rows * factor
     return np.asarray(np.clip(out, 0.005, 0.95))
 
 
 def _soil(tint: Tint) -> Floats:
-    humus, goethite, haematite, base = _SOILS[tint.family][tint.soil]
+    humus, goethite, haematite, base = tint.soil_strengths
     rows = []
     for step in np.linspace(0.0, 1.0, SOIL.count):
         # Dark steps are moist pits, light steps are dry crust.
@@ -130,7 +153,7 @@ def _soil(tint: Tint) -> Floats:
 
 
 def _cast(tint: Tint, rng: np.random.Generator) -> Floats:
-    humus, goethite, haematite, base = _SOILS[tint.family][tint.soil]
+    humus, goethite, haematite, base = tint.soil_strengths
     # Casts are of finer soil from below: a little less humus, smooth and mostly moist.
     rows = []
     for step in np.linspace(-1.0, 1.0, CAST.count):
@@ -167,11 +190,13 @@ def _green(tint: Tint, rng: np.random.Generator) -> Floats:
     car = 0.25 if tint.family == "train" else 0.33
     rows = []
     for _ in range(GREEN.count):
-        chl = max(0.7, tint.chlorophyll * rng.lognormal(0.0, 0.33))
+        chl = max(min(0.7, tint.chlorophyll), tint.chlorophyll * rng.lognormal(0.0, 0.33))
         surface = 0.010 + 0.012 * rng.random() + 0.05 * tint.dew
-        browning = 0.05 * rng.exponential()
-        row = spectra.leaf(chl, car=car * rng.uniform(0.7, 1.3), browning=browning, surface=surface)
-        rows.append(row * rng.uniform(0.85, 1.12))
+        browning = (0.05 + 0.3 * tint.browning) * rng.exponential()
+        yellow = car * tint.carotene * rng.uniform(0.7, 1.3)
+        row = spectra.leaf(chl, car=yellow, browning=browning, surface=surface)
+        row = row * tint.leaf_light * rng.uniform(0.85, 1.12)
+        rows.append(row + spectra.wax(tint.wax * rng.uniform(0.5, 1.3)))
     return np.array(rows)
 
 
@@ -184,10 +209,12 @@ def _yellowing(tint: Tint, rng: np.random.Generator) -> Floats:
     return np.array(rows)
 
 
-def _moss(rng: np.random.Generator) -> Floats:
+def _moss(tint: Tint, rng: np.random.Generator) -> Floats:
     rows = [
         spectra.leaf(
-            rng.uniform(0.9, 2.2), car=rng.uniform(0.6, 1.1), browning=rng.uniform(0.1, 0.45)
+            rng.uniform(0.9, 2.2) / tint.moss_gold**0.5,
+            car=tint.moss_gold * rng.uniform(0.6, 1.1),
+            browning=rng.uniform(0.1, 0.45),
         )
         * rng.uniform(0.75, 1.1)
         for _ in range(MOSS.count)
@@ -199,8 +226,10 @@ def _weed(tint: Tint, rng: np.random.Generator) -> Floats:
     rows = []
     for _ in range(WEED.count):
         chl = 1.3 * tint.chlorophyll * rng.lognormal(0.0, 0.25)
-        row = spectra.leaf(chl, car=0.3, surface=0.03 + 0.03 * rng.random() + 0.04 * tint.dew)
-        rows.append(row * rng.uniform(0.85, 1.1))
+        surface = 0.03 + 0.03 * rng.random() + 0.04 * tint.dew
+        row = spectra.leaf(chl, car=0.3 * tint.carotene, surface=surface)
+        row = row * tint.leaf_light * rng.uniform(0.85, 1.1)
+        rows.append(row + spectra.wax(0.5 * tint.wax * rng.random()))
     return np.array(rows)
 
 
@@ -211,11 +240,14 @@ def _litter(tint: Tint, rng: np.random.Generator) -> Floats:
         "yellow": (0.06, 1.4, 0.04, 0.0),
         "red": (0.1, 0.9, 0.3, 2.6),
         "greenish": (0.8, 0.6, 0.35, 0.0),
+        "grey": (0.0, 0.15, 0.35, 0.0),
     }
+    names = list(kinds)
     rows = []
     for i in range(LITTER.count):
         # Three leaves in four are of the kind asked for, the rest are brown.
-        chl, car, browning, antho = kinds[tint.litter if i % 4 else "brown"]
+        kind = tint.litter if i % 4 else "brown"
+        chl, car, browning, antho = kinds[names[i % 6] if kind == "mixed" else kind]
         spread = rng.lognormal(0.0, 0.3, 4)
         row = spectra.leaf(
             chl * spread[0], car=car * spread[1], browning=browning * spread[2],

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.demo.materials import CAST, LITTER, MOSS, STONE, WEED
+from lawnscore.demo.materials import CAST, LITTER, MOSS, STONE, WEED, Block
 from lawnscore.demo.sward import HEIGHT_STEP_MM, Drawing, code_of, codes_of_relief, fill
 
 Floats = NDArray[np.float64]
@@ -99,16 +99,20 @@ def draw_leaf(
     centre_mm: tuple[float, float],
     length_mm: float,
     *,
+    block: Block = LITTER,
     mm_per_px: float,
     rng: np.random.Generator,
 ) -> None:
-    """Draw one fallen leaf: two curled halves along a midrib, outline smooth or lobed."""
+    """Draw one fallen leaf: two curled halves along a midrib, outline smooth or lobed.
+
+    With ``block`` the leaf of something else that lies flat, as of a creeping weed.
+    """
     t = np.linspace(0.0, 1.0, 24)
     lobes = rng.choice([0.0, 0.0, 0.22]) * np.abs(np.sin(rng.uniform(4, 7) * np.pi * t))
     half = rng.uniform(0.22, 0.42) * np.sin(np.pi * t**0.85) * (1.0 - lobes)
     bow = rng.normal(0, 0.06) * np.sin(np.pi * t)
     heading = rng.uniform(0, 2 * np.pi)
-    number = int(rng.integers(LITTER.first, LITTER.first + LITTER.count))
+    number = int(rng.integers(block.first, block.first + block.count))
     height = int(rng.uniform(14, 30) / HEIGHT_STEP_MM)
     along = np.array([np.cos(heading), np.sin(heading)])
     across = np.array([-along[1], along[0]])
@@ -120,7 +124,14 @@ def draw_leaf(
         outline = np.concatenate([spine, edge[::-1]]) / mm_per_px
         cv2.fillPoly(drawing, [np.round(outline * 16).astype(np.int32)],
                      (number, height, code), cv2.LINE_8, 4)  # fmt: skip
-    other = min(number + 1, LITTER.first + LITTER.count - 1)
+    for at in rng.uniform(0.2, 0.8, rng.poisson(3.0)):  # blotches: no old leaf is of one colour
+        spot = spine[int(at * 23)] + rng.normal(0, 0.08 * length_mm) * across
+        tone = int(rng.integers(block.first, block.first + block.count))
+        code = int(code_of(np.array(heading + rng.normal(0, 1)), np.array(rng.uniform(0, 40))))
+        radius = max(int(length_mm * rng.uniform(0.02, 0.09) / mm_per_px * 16), 8)
+        centre = np.round(spot / mm_per_px * 16).astype(int).tolist()
+        cv2.circle(drawing, centre, radius, (tone, height, code), -1, cv2.LINE_8, 4)
+    other = min(number + 1, block.first + block.count - 1)
     flat = int(code_of(np.array(heading), np.array(6.0)))
     cv2.polylines(drawing, [np.round(spine / mm_per_px * 16).astype(np.int32)], False,
                   (other, height, flat), 1, cv2.LINE_8, 4)  # fmt: skip

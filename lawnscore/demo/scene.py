@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.demo import objects, sward
-from lawnscore.demo.materials import SURFACES, Tint, palette, surface_of_number
+from lawnscore.demo.materials import SURFACES, WEED, Tint, palette, surface_of_number
 from lawnscore.demo.spectra import Floats
 from lawnscore.demo.sward import Blades, Drawing
 
@@ -47,10 +47,14 @@ class LawnSpec:
         Density, median diameter, ``dry``, ``wet`` or ``smeared``, clustering 0 to 1.
     bare_patches_per_m2, bare_patch_cm2
         Density and median area of bare patches.
-    leaves_per_m2, leaf_mm, weeds_per_m2, clover_per_m2, moss, stones_per_m2
-        Fallen leaves and their median length, rosettes, clover patches, share of moss, stones.
-    grain
-        Size of soil crumbs, 1 is a fine seedbed.
+    leaves_per_m2, leaf_mm, leaves_under
+        Fallen leaves, their median length, and the share of them that lies below the blades.
+    weeds_per_m2, clover_per_m2, broadleaf_per_m2, moss, stones_per_m2
+        Rosettes, clover patches, single leaves of creeping weeds, share of moss, stones.
+    grain, soil_smooth
+        Size of soil crumbs, 1 is a fine seedbed; 0 crumbs to 1 trodden smooth.
+    texture
+        Which of many soils, thatches and low swards of the same make.
     tint
         Colours.
     """
@@ -75,11 +79,15 @@ class LawnSpec:
     bare_patch_cm2: float = 80.0
     leaves_per_m2: float = 0.0
     leaf_mm: float = 50.0
+    leaves_under: float = 0.0
     weeds_per_m2: float = 0.0
     clover_per_m2: float = 0.0
+    broadleaf_per_m2: float = 0.0
     moss: float = 0.0
     stones_per_m2: float = 0.0
     grain: float = 1.0
+    soil_smooth: float = 0.0
+    texture: int = 0
     tint: Tint = field(default_factory=Tint)
 
 
@@ -144,10 +152,12 @@ def grow_lawn(spec: LawnSpec, *, seed: int, mm_per_px: float = 0.5) -> Scene:
         blotch = _noise(vegetation.shape, 150.0 / (FIELD_PX * mm_per_px), rng)
         wanted = 1.0 / (1.0 + np.exp(-(3.0 * blotch + _logit(spec.moss))))
         objects.draw_moss(drawing, np.asarray(wanted, np.float32), mm_per_px, rng)
+    _scatter_leaves(drawing, spec, spec.leaves_under, mm_per_px, rng)
     sward.draw_blades(drawing, _blades(spec, vegetation, mm_per_px, rng), mm_per_px)
     _scatter_plants(drawing, spec, mm_per_px, rng)
     casts = _scatter_casts(drawing, spec, mm_per_px, rng)
-    _scatter_litter(drawing, spec, mm_per_px, rng)
+    _scatter_stones(drawing, spec, mm_per_px, rng)
+    _scatter_leaves(drawing, spec, 1.0 - spec.leaves_under, mm_per_px, rng)
     scene = Scene(
         spec, mm_per_px, np.ascontiguousarray(drawing[..., 0]),
         np.ascontiguousarray(drawing[..., 1]), np.ascontiguousarray(drawing[..., 2]),
@@ -206,7 +216,9 @@ def _ground(
     rng: np.random.Generator,
 ) -> Drawing:
     """Lay soil, thatch and the low sward."""
-    drawing = sward.spread_tile(sward.soil_tile(spec.grain), shape, rng)
+    drawing = sward.spread_tile(sward.soil_tile(spec.grain, spec.texture), shape, rng)
+    if spec.soil_smooth > 0:
+        sward.tread(drawing, spec.soil_smooth)
     damp = _noise(vegetation.shape, 10.0, rng) * 1.5
     steps = cv2.resize(damp.astype(np.float32), shape[::-1], interpolation=cv2.INTER_LINEAR)
     moved = drawing[..., 0].astype(np.float32) + steps
@@ -215,9 +227,9 @@ def _ground(
     for share, lay in ((spec.thatch * near, "thatch"), (vegetation**2, "low")):
         wide = cv2.resize(np.asarray(share * 255, np.float32), shape[::-1]).astype(np.uint8)
         if lay == "thatch":
-            sward.lay_thatch(drawing, wide, rng)
+            sward.lay_thatch(drawing, wide, rng, variant=spec.texture)
         else:
-            sward.lay_understory(drawing, wide, _straw_ratio(spec), rng)
+            sward.lay_understory(drawing, wide, _straw_ratio(spec), rng, variant=spec.texture)
     return drawing
 
 
@@ -281,6 +293,9 @@ def _scatter_plants(
     for x, y in _places(spec, spec.clover_per_m2, rng):
         size = rng.uniform(40, 160)
         objects.draw_clover(drawing, (x, y), size, mm_per_px=mm_per_px, rng=rng)
+    for x, y in _places(spec, spec.broadleaf_per_m2, rng, clusters=0.6):
+        size = float(np.clip(rng.lognormal(np.log(14), 0.4), 5, 45))
+        objects.draw_leaf(drawing, (x, y), size, block=WEED, mm_per_px=mm_per_px, rng=rng)
 
 
 def _scatter_casts(
@@ -321,13 +336,20 @@ def _rim_blades(
     )  # fmt: skip
 
 
-def _scatter_litter(
+def _scatter_stones(
     drawing: Drawing, spec: LawnSpec, mm_per_px: float, rng: np.random.Generator
 ) -> None:
     for x, y in _places(spec, spec.stones_per_m2, rng):
         size = float(np.clip(rng.lognormal(np.log(9), 0.5), 4, 40))
         objects.draw_stone(drawing, (x, y), size, mm_per_px=mm_per_px, rng=rng)
-    for x, y in _places(spec, spec.leaves_per_m2, rng, clusters=0.4):
+
+
+def _scatter_leaves(
+    drawing: Drawing, spec: LawnSpec, share: float, mm_per_px: float, rng: np.random.Generator
+) -> None:
+    if share <= 0 or spec.leaves_per_m2 <= 0:
+        return
+    for x, y in _places(spec, share * spec.leaves_per_m2, rng, clusters=0.4):
         size = float(np.clip(spec.leaf_mm * rng.lognormal(0, 0.35), 12, 140))
         objects.draw_leaf(drawing, (x, y), size, mm_per_px=mm_per_px, rng=rng)
 

@@ -210,6 +210,26 @@ def leaf(
     return np.asarray(surface + 0.44 * inner)
 
 
+def wax(strength: float) -> Floats:
+    """Return what a waxy cuticle adds to a leaf's reflectance, (31,): a pale, bluish sheen.
+
+    ``strength`` 0 none, 1 as bluish as winter wheat, whose blue is half its green.
+    """
+    return np.asarray(strength * (0.06 + 0.05 * (700.0 - WAVELENGTHS_NM) / 300.0))
+
+
+def strange(strength: float, rng: np.random.Generator) -> Floats:
+    """Return a smooth random factor, (31,), of relative spread ``strength``.
+
+    For materials that no table foresees: a few slow waves over the spectrum.
+    """
+    place = (WAVELENGTHS_NM - 400.0) / 300.0
+    wave = sum(
+        rng.normal() * np.cos(np.pi * k * place + rng.uniform(0, 2 * np.pi)) for k in (0.5, 1, 2, 3)
+    )
+    return np.asarray(np.exp(strength * wave / 1.4))
+
+
 def straw(pigment: float = 1.0, *, weathering: float = 0.0, wet: float = 0.0) -> Floats:
     """Return reflectance of dead leaf: cellulose with brown pigment, greyed by weathering."""
     k = 0.04 + pigment * (4.0 * brown(64.0) + 0.03) + 0.25 * weathering

@@ -53,16 +53,26 @@ def codes_of_relief(height_mm: NDArray[np.floating], mm_per_px: float) -> Drawin
     return code_of(np.arctan2(-gy, -gx), tilt)
 
 
-@lru_cache(maxsize=4)
-def soil_tile(grain: float) -> Drawing:
+def _character(variant: int, n: int) -> NDArray[np.float64]:
+    """Return n factors about 1 in which a variant of a texture differs; all 1 for variant 0."""
+    if variant == 0:
+        return np.ones(n)
+    return np.random.default_rng([variant, 17]).lognormal(0.0, 0.3, n)
+
+
+@lru_cache(maxsize=24)
+def soil_tile(grain: float, variant: int = 0) -> Drawing:
     """Return a seamless texture of soil crumbs, (TILE_PX, TILE_PX, 3), at 0.5 mm a pixel.
 
     Crumbs are cells around random seeds (Worley 1996) at three sizes; ``grain`` scales them.
     """
-    rng = np.random.default_rng(11)
+    rng = np.random.default_rng(11 if variant == 0 else [11, variant])
+    character = _character(variant, 6)
     height = np.zeros((TILE_PX, TILE_PX), np.float32)
     tone = np.zeros_like(height)
-    for spacing_px, dome_mm, tone_sd in ((7.0, 0.8, 1.6), (22.0, 2.2, 1.3), (70.0, 4.0, 0.9)):
+    sizes = ((7.0, 0.8, 1.6), (22.0, 2.2, 1.3), (70.0, 4.0, 0.9))
+    for k, (spacing_px, dome_mm, tone_sd) in enumerate(sizes):
+        dome_mm, tone_sd = dome_mm * character[k], tone_sd * character[k + 3]
         distance, cell = _worley(rng, spacing_px * grain)
         size = rng.uniform(0.2, 1.0, cell.max() + 1).astype(np.float32) ** 1.5
         tone_of = rng.normal(0.0, tone_sd, cell.max() + 1).astype(np.float32)
@@ -93,17 +103,18 @@ def _worley(
     return np.asarray(distance[inner], np.float32), np.asarray(label[inner], np.int32)
 
 
-@lru_cache(maxsize=1)
-def thatch_tile() -> tuple[Drawing, Drawing]:
+@lru_cache(maxsize=8)
+def thatch_tile(variant: int = 0) -> tuple[Drawing, Drawing]:
     """Return a seamless felt of dead fibres and the rank (0 to 255) of each fibre.
 
     A pixel of rank r shows where the wanted share of thatch exceeds r / 255.
     """
-    rng = np.random.default_rng(12)
-    n = 26000
+    rng = np.random.default_rng(12 if variant == 0 else [12, variant])
+    longer, wider = _character(variant, 2)
+    n = round(26000 / (longer * wider))
     base = rng.uniform(0, TILE_PX, (n, 2))
-    length = rng.lognormal(np.log(26), 0.5, n)
-    width = rng.choice([1.0, 1.6, 2.4, 3.4], n, p=[0.35, 0.35, 0.2, 0.1])
+    length = longer * rng.lognormal(np.log(26), 0.5, n)
+    width = wider * rng.choice([1.0, 1.6, 2.4, 3.4], n, p=[0.35, 0.35, 0.2, 0.1])
     azimuth = rng.uniform(0, 2 * np.pi, n)
     number = rng.integers(THATCH.first, THATCH.first + THATCH.count, n)
     height = rng.integers(8, 26, n)
@@ -114,17 +125,18 @@ def thatch_tile() -> tuple[Drawing, Drawing]:
     )
 
 
-@lru_cache(maxsize=1)
-def understory_tile() -> tuple[Drawing, Drawing]:
+@lru_cache(maxsize=8)
+def understory_tile(variant: int = 0) -> tuple[Drawing, Drawing]:
     """Return a seamless low, dense sward and the rank of each blade.
 
     Palette numbers are those of healthy leaf; :func:`lay_understory` turns a share to straw.
     """
-    rng = np.random.default_rng(13)
-    n = 52000
+    rng = np.random.default_rng(13 if variant == 0 else [13, variant])
+    longer, wider = _character(variant, 2)
+    n = round(52000 / (longer * wider))
     base = rng.uniform(0, TILE_PX, (n, 2))
-    length = rng.lognormal(np.log(24), 0.4, n)
-    width = rng.uniform(2.0, 4.6, n)
+    length = longer * rng.lognormal(np.log(24), 0.4, n)
+    width = wider * rng.uniform(2.0, 4.6, n)
     azimuth = rng.uniform(0, 2 * np.pi, n)
     number = rng.integers(GREEN.first, GREEN.first + GREEN.count, n)
     height = np.sort(rng.integers(16, 60, n))
@@ -149,7 +161,7 @@ def _wrapped_tile(
     values[:, 3] = np.clip(values[:, 3], 0, 254)
     along = np.column_stack([np.cos(azimuth), np.sin(azimuth)])
     quads = _taper(base, base + along * length[:, None], width, 0.4)
-    reach = 64.0
+    reach = 128.0
     for dx in (-TILE_PX, 0, TILE_PX):
         for dy in (-TILE_PX, 0, TILE_PX):
             offset = np.array([dx, dy])
@@ -192,9 +204,25 @@ def spread_tile(
     return out
 
 
-def lay_thatch(drawing: Drawing, share: NDArray[np.uint8], rng: np.random.Generator) -> None:
+def tread(drawing: Drawing, share: float) -> None:
+    """Press soil flat: ``share`` 0 leaves the crumbs as they are, 1 a level, even surface."""
+    keep = 1.0 - share
+    steps = np.arange(256)
+    middle = SOIL.first + 7.5
+    number = np.where(
+        steps < SOIL.first + SOIL.count, middle + (steps - middle) * (0.3 + 0.7 * keep), steps
+    )
+    code = steps % 16 + 16 * np.round(steps // 16 * keep)
+    for channel, table in enumerate((np.round(number), steps * keep, code)):
+        lut = np.clip(table, 0, 255).astype(np.uint8)
+        drawing[..., channel] = cv2.LUT(np.ascontiguousarray(drawing[..., channel]), lut)
+
+
+def lay_thatch(
+    drawing: Drawing, share: NDArray[np.uint8], rng: np.random.Generator, *, variant: int = 0
+) -> None:
     """Lay thatch over the soil where its rank is below the wanted share (0 to 255)."""
-    layer, rank = _spread_both(thatch_tile(), drawing, rng)
+    layer, rank = _spread_both(thatch_tile(variant), drawing, rng)
     cv2.copyTo(layer, cv2.compare(rank, share, cv2.CMP_LT), drawing)
 
 
@@ -209,10 +237,15 @@ def _spread_both(
 
 
 def lay_understory(
-    drawing: Drawing, share: NDArray[np.uint8], straw_share: float, rng: np.random.Generator
+    drawing: Drawing,
+    share: NDArray[np.uint8],
+    straw_share: float,
+    rng: np.random.Generator,
+    *,
+    variant: int = 0,
 ) -> None:
     """Lay the low sward where its rank is below the wanted share; turn some leaf to straw."""
-    layer, rank = _spread_both(understory_tile(), drawing, rng)
+    layer, rank = _spread_both(understory_tile(variant), drawing, rng)
     # The numbers of healthy leaf are shuffled and the first of them read as straw: which blades
     # are dead follows from the palette number and the code, so whole blades turn, not pixels.
     table = rng.permutation(GREEN.count) + GREEN.first

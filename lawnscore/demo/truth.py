@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from lawnscore.demo.photograph import Photograph
 
 CELL_MM = 4.0
+FARTHEST_DEPTHS = 3.0
+"""Ground deeper in the photo than this many times its middle is left out: towards the horizon it
+has no end."""
 _SQUARE_MM = 100.0
 _SQUARE_WEIGHT = 0.75
 _SHARE_NAMES = {
@@ -50,7 +53,10 @@ def measures_within(
     rim_mm: float = 0.0,
     min_patch_cm2: float = 25.0,
 ) -> dict[str, float]:
-    """Return the true measures inside a polygon (k, 2) of the photo, the card left out."""
+    """Return the true measures inside a polygon (k, 2) of the photo, the card left out.
+
+    Ground more than :data:`FARTHEST_DEPTHS` times as deep as the middle of the photo is left out.
+    """
     h, w = photo.rgb.shape[:2]
     if polygon_px is None:
         polygon_px = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64)
@@ -58,6 +64,7 @@ def measures_within(
     if photo.view.mirrored:
         polygon = np.column_stack([w - 1 - polygon[:, 0], polygon[:, 1]])
     back = np.linalg.inv(photo.scene_to_px)
+    polygon = near_part(polygon, back, ((w - 1) / 2, (h - 1) / 2))
     corners = cv2.perspectiveTransform(polygon.reshape(1, -1, 2), back)[0]
     sheets = []
     if photo.card is not None:
@@ -65,6 +72,25 @@ def measures_within(
     return scene_measures(
         photo.scene, corners, without_mm=sheets, light=photo.light, min_patch_cm2=min_patch_cm2
     )
+
+
+def near_part(polygon_px: Floats, back: Floats, middle_px: tuple[float, float]) -> Floats:
+    """Return the part (k, 2) of a polygon of the photo whose ground is not too deep.
+
+    The depth of a plane is inverse to the third coordinate of the homography ``back`` (3, 3) from
+    photo to plane; the polygon is cut along the line of the greatest depth (Sutherland and Hodgman
+    1974).
+    """
+    row = back[2] / (back[2] @ np.array([*middle_px, 1.0]))
+    nearness = polygon_px @ row[:2] + row[2] - 1.0 / FARTHEST_DEPTHS
+    out = []
+    for k, (here, value) in enumerate(zip(polygon_px, nearness, strict=True)):
+        before, was = polygon_px[k - 1], nearness[k - 1]
+        if (value >= 0) != (was >= 0):
+            out.append(before + (here - before) * was / (was - value))
+        if value >= 0:
+            out.append(here)
+    return np.array(out, np.float64).reshape(-1, 2)
 
 
 def _sheet_mm(photo: Photograph, rim_mm: float) -> Floats:
