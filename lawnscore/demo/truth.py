@@ -63,7 +63,7 @@ def measures_within(
     polygon = np.asarray(polygon_px, np.float64)
     if photo.view.mirrored:
         polygon = np.column_stack([w - 1 - polygon[:, 0], polygon[:, 1]])
-    back = np.linalg.inv(photo.scene_to_px)
+    back = np.asarray(np.linalg.inv(photo.scene_to_px), np.float64)
     polygon = near_part(polygon, back, ((w - 1) / 2, (h - 1) / 2))
     corners = cv2.perspectiveTransform(polygon.reshape(1, -1, 2), back)[0]
     sheets = []
