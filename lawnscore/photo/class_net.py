@@ -48,17 +48,15 @@ class ClassNet:
     weights: dict[str, Floats]
     rest: cv2.dnn.Net
 
-    def pixel_table(self, linear: Floats) -> tuple[NDArray[np.uint8], Floats]:
-        """Return the channels (n, 4) and the green probability (n,) of (n, 3) linear sRGB."""
+    def pixel_table(self, linear: Floats) -> NDArray[np.uint8]:
+        """Return the channels (n, 4) of (n, 3) linear sRGB."""
         channels = np.empty((len(linear), CHANNELS), np.uint8)
-        green = np.empty(len(linear), np.float32)
         for first in range(0, len(linear), _COLOURS_AT_ONCE):
             part = slice(first, first + _COLOURS_AT_ONCE)
             learned = self._perceptron(linear[part])
-            green[part] = learned[:, -1]
-            learned = np.concatenate([lightness(linear[part])[:, None], learned[:, :-1]], axis=1)
+            learned = np.concatenate([lightness(linear[part])[:, None], learned], axis=1)
             channels[part] = np.rint(255.0 * learned)
-        return channels, green
+        return channels
 
     def _perceptron(self, linear: Floats) -> Floats:
         w = self.weights

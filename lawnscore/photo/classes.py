@@ -93,7 +93,7 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     levels = levels_of(rgb)
     index = levels.index(rgb)
     linear = colour_fit.grid(levels.value / 255.0)
-    channels, _ = net.pixel_table(linear)
+    channels = net.pixel_table(linear)
     out = net.cells(channels, index, keep)
     shares = _softmax(out[..., : len(SURFACES)])
     cast_score, shade = sigmoid(out[..., 5]), sigmoid(out[..., 6])

@@ -30,7 +30,7 @@ def test_every_colour_has_a_number_below_32768() -> None:
 def test_the_network_tells_plain_green_from_plain_brown() -> None:
     net = load_net()
     linear = np.array([[0.05, 0.12, 0.03], [0.14, 0.09, 0.055]], np.float32)
-    channels, _ = net.pixel_table(linear)
+    channels = net.pixel_table(linear)
     index = np.zeros((64, 128), np.uint16)
     index[:, 64:] = 1
     out = net.cells(channels, index, np.ones((16, 32), bool))
