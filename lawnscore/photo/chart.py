@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from lawnscore.card.colourspace import ciede2000, decode_srgb, linear_to_lab
 from lawnscore.card.design import CardDesign
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
+from lawnscore.photo.absent import why_absent
 
 if TYPE_CHECKING:
     from lawnscore.photo.read import Photo
@@ -189,7 +190,8 @@ def find_chart(photo: Photo, design: CardDesign) -> ChartSeen:
     Raises
     ------
     PhotoRefused
-        ``cardless`` when no grid of patches has the chart's colours; ``mirrored``.
+        ``cardless`` when no grid of patches has the chart's colours, or a fault of the photo
+        that hides it; ``mirrored``.
     LawnscoreError
         When OpenCV as installed has no such detector.
     """
@@ -203,4 +205,4 @@ def find_chart(photo: Photo, design: CardDesign) -> ChartSeen:
         centres = np.array([p.centre_mm for p in design.patches])
         pixels = (best.places + 0.5) * step - 0.5
         return ChartSeen(centres[:, None], pixels[:, None], step)
-    raise PhotoRefused("cardless", "no 24-patch chart was found", photo.path)
+    raise why_absent(photo, detail="no 24-patch chart was found")

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from lawnscore.card.design import CardDesign, card_design
 from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.absent import photo_fault, why_absent
 from lawnscore.photo.marker_codes import TURF_DESIGNS, Quads, detect_markers, sharpen_corners
 
 if TYPE_CHECKING:
@@ -41,15 +42,8 @@ _NEIGHBOURHOOD = 1.15
 """Reach of the search round a lone marker, in diagonals of its card."""
 _LARGEST_PART_PX = 3_000_000
 """Part of the full-size photo that is searched thoroughly."""
-_BURNT, _MOSTLY, _DARK = 250, 0.35, 24
-"""Camera values (8 bit) of burnt and of dark photos without a card, and a share of the frame."""
-_BURNT_PAPER = 0.15
-"""Share of the box of a paper, turned any way, that is burnt out where no marker can be read."""
 _FORESHORTENED = 0.7
 """Short over long axis of a lone marker, as a circle on it is seen: 45 degrees off the normal."""
-_SOFT, _MOVED = 0.6, 0.7
-"""Contrast at 1 to 2 px over that at 4 to 8 px, and of one axis over the other, below which a photo
-without a card is blurred (sharp rendered photos: 0.98 and 0.8 or more)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,8 +233,8 @@ def find_markers(photo: Photo, design: CardDesign | None = None) -> MarkersSeen:
     ------
     PhotoRefused
         ``mirrored`` when the card reads in the mirror only; ``covered`` or ``tilted`` when a single
-        marker is in sight; ``cardless``, ``blurred``, ``overexposed`` or ``underexposed`` when none
-        is.
+        marker is in sight, ``cardless``, ``coarse`` or ``tilted`` when none is; ``blurred``,
+        ``overexposed`` or ``underexposed`` when that is why.
     """
     best = _Sight(None, {}, 1.0)
     for sight in _sights(photo, design):
@@ -250,7 +244,8 @@ def find_markers(photo: Photo, design: CardDesign | None = None) -> MarkersSeen:
         if best.n >= _MIN_MARKERS:
             break
     if best.design is None:
-        raise _absent(photo)
+        papers = (photo.rgb[b[0] : b[1], b[2] : b[3]] for b in _paper_boxes(photo.rgb))
+        raise why_absent(photo, papers)
     if best.n < _MIN_MARKERS:
         raise _lone(photo, best)
     full = {i: (quad + 0.5) * best.step - 0.5 for i, quad in sorted(best.found.items())}
@@ -312,6 +307,9 @@ def _papers_closer(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
 
 def _lone(photo: Photo, sight: _Sight) -> PhotoRefused:
     """Return why one marker alone is read: seen obliquely, the others blur away."""
+    fault = photo_fault(photo)
+    if fault is not None:
+        return fault
     (quad,) = sight.found.values()
     square = np.array([(0, 0), (1, 0), (1, 1), (0, 1)], dtype=np.float64)
     stretch = np.linalg.lstsq(square - 0.5, quad - quad.mean(axis=0), rcond=None)[0]
@@ -319,33 +317,3 @@ def _lone(photo: Photo, sight: _Sight) -> PhotoRefused:
     if short < _FORESHORTENED * long:
         return PhotoRefused("tilted", "one marker is in sight, seen obliquely", photo.path)
     return PhotoRefused("covered", "one marker of the card is in sight", photo.path)
-
-
-def _absent(photo: Photo) -> PhotoRefused:
-    """Return why no card is seen: the photo itself may be at fault."""
-    grey = _grey(photo.rgb)
-    burnt = float(np.mean(photo.rgb[::4, ::4].max(axis=2) >= _BURNT))
-    if burnt > _MOSTLY:
-        return PhotoRefused("overexposed", f"{100 * burnt:.0f} % is burnt out", photo.path)
-    if float(np.percentile(grey[::4, ::4], 90)) < _DARK:
-        return PhotoRefused("underexposed", where=photo.path)
-    if _is_soft(grey):
-        return PhotoRefused("blurred", "nothing in the photo is sharp", photo.path)
-    parts = (photo.rgb[b[0] : b[1], b[2] : b[3]] for b in _paper_boxes(photo.rgb))
-    if any(_burnt(part) > _BURNT_PAPER for part in parts):
-        return PhotoRefused("overexposed", "a sheet of paper is burnt out", photo.path)
-    return PhotoRefused("cardless", where=photo.path)
-
-
-def _burnt(rgb: NDArray[np.uint8]) -> float:
-    """Return the share that is burnt out in all three channels."""
-    return float(np.mean(rgb.min(axis=2) >= _BURNT))
-
-
-def _is_soft(grey: Grey) -> bool:
-    """Return whether fine detail is missing, all of it or along one axis (motion)."""
-    levels = [cv2.GaussianBlur(grey.astype(np.float32), (0, 0), s) for s in (1.0, 2.0, 4.0, 8.0)]
-    fine, broad = float((levels[0] - levels[1]).std()), float((levels[2] - levels[3]).std())
-    across, down = (float(np.abs(np.diff(levels[0], axis=axis)).mean()) for axis in (1, 0))
-    one_way = min(across, down) < _MOVED * max(across, down)
-    return fine < _SOFT * broad or one_way
