@@ -444,17 +444,19 @@ def train(args: argparse.Namespace) -> None:
 
 def check(args: argparse.Namespace) -> None:
     """Compare the arithmetic of the package with the truth of the scenes kept back."""
+    from lawnscore.photo.class_net import by_cell
+
     net = open_net(args.net)
     known = np.load(Path(args.net).with_suffix(".check.npz"))
     channels = net.pixel_table(known["table"].astype(np.float32))
     keep = np.ones([s // CELL_PX for s in known["index"].shape], bool)
-    out = net.cells(channels, known["index"], keep)
+    out = net.cells(channels, by_cell(known["index"]), keep)
     print("largest difference from training:", abs(out - known["out"][0].transpose(1, 2, 0)).max())
     errors = []
     for file in sorted(Path(args.data).glob("scene_*.npz"))[: args.scenes]:
         scene = np.load(file)
         channels = net.pixel_table(scene["table"].astype(np.float32))
-        out = net.cells(channels, scene["index"], keep)
+        out = net.cells(channels, by_cell(scene["index"]), keep)
         e = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True))
         share = e / e.sum(-1, keepdims=True)
         errors.append(100 * (share.mean((0, 1)) - scene["shares"].astype(float).mean((0, 1))))
@@ -464,31 +466,31 @@ def check(args: argparse.Namespace) -> None:
 
 def open_net(path: str):
     """Return the network of a file, as the package runs it."""
-    import cv2
-
-    from lawnscore.photo.class_net import ClassNet
+    from lawnscore.photo.class_net import ClassNet, read_onnx
 
     stored = np.load(path)
-    rest = cv2.dnn.readNetFromONNX(str(Path(path).with_suffix(".onnx")))
+    rest = read_onnx(np.fromfile(Path(path).with_suffix(".onnx"), np.uint8))
     return ClassNet({k: stored[k].astype(np.float32) for k in stored.files}, rest)
 
 
 def leaf_row(job: tuple[str, str]) -> tuple[np.ndarray, np.ndarray] | None:
     """Return features of the leaf colour and what they should add up to, or None."""
+    from lawnscore.photo.class_net import by_cell
     from lawnscore.photo.leaf import leaf_features
 
     file, path = job
     scene, net = np.load(file), open_net(path)
     linear = scene["table"].astype(np.float32)
     keep = np.ones([s // CELL_PX for s in scene["index"].shape], bool)
-    out = net.cells(net.pixel_table(linear), scene["index"], keep)
+    index = by_cell(scene["index"])
+    out = net.cells(net.pixel_table(linear), index, keep)
     powers = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True))
     green = (powers / powers.sum(-1, keepdims=True))[..., 0]
     lit = out[..., 6] < np.log(0.35 / 0.65)
     truth = scene["leaf"]
     if not np.isfinite(truth).all() or lit.sum() < 300 or scene["shares"][..., 0].mean() < 0.08:
         return None
-    features, pure = leaf_features(scene["index"], linear, green, lit)
+    features, pure = leaf_features(index, linear, green, lit)
     return features, np.log(truth) - np.log(pure)
 
 

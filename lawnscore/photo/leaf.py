@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.photo.class_net import CELL_PX, Floats
+from lawnscore.photo.class_net import Floats
 
 Array = NDArray[np.float64]
 
@@ -60,22 +61,24 @@ def leaf_colour(
     Parameters
     ----------
     index
-        (H, W) colour number of each ground pixel.
+        (Hc, Wc, 16) colour number of each cell's pixels.
     linear
         (n, 3) corrected linear sRGB of the colours.
     green
-        (H / 4, W / 4) green share of each cell.
+        (Hc, Wc) green share of each cell.
     lit
-        (H / 4, W / 4) cells that are measured and not in cast shade.
+        (Hc, Wc) cells that are measured and not in cast shade.
     weights
         Has ``leaf.weight`` (10, 3) and ``leaf.covariance`` (3, 3), of the relative error.
     """
     unknown = LeafColour(np.full(3, np.nan), np.full((3, 3), np.nan), np.full(3, np.nan))
-    if lit.sum() < _FEWEST_CELLS or float(green[lit].mean()) < _LEAST_SHARE:
+    n_lit = int(np.count_nonzero(lit))
+    mean_green = float((green * lit).sum(dtype=np.float64)) / max(n_lit, 1)
+    if n_lit < _FEWEST_CELLS or mean_green < _LEAST_SHARE:
         return unknown
     features, pure = leaf_features(index, linear, green, lit)
     colour = pure * np.exp(features @ weights["leaf.weight"].astype(np.float64))
-    widened = _UNLIKE_TRAINING * scarcity(green[lit].mean())
+    widened = _UNLIKE_TRAINING * scarcity(mean_green)
     relative = weights["leaf.covariance"].astype(np.float64) * widened**2
     return LeafColour(colour, relative * np.outer(colour, colour), pure)
 
@@ -89,15 +92,14 @@ def leaf_features(
     index: NDArray[np.uint16], linear: Floats, green: Floats, lit: NDArray[np.bool_]
 ) -> tuple[Array, Array]:
     """Return the regression's features (10,) and the mean colour (3,) of the purest cells."""
-    rows, columns = np.nonzero(lit)
-    every = max(1, len(rows) // _MOST_CELLS)
-    rows, columns = rows[::every], columns[::every]
-    height, width = green.shape
-    pixels = index[: height * CELL_PX, : width * CELL_PX]
-    blocks = pixels.reshape(height, CELL_PX, width, CELL_PX)[rows, :, columns, :]
-    seen = np.take(linear, blocks.reshape(len(rows), -1), axis=0, mode="clip")
-    colour = seen.mean(axis=1).astype(np.float64)
-    share = green[rows, columns].astype(np.float64) + 1e-6
+    cells = np.flatnonzero(lit)
+    cells = cells[:: max(1, len(cells) // _MOST_CELLS)]
+    pixels = index.reshape(lit.size, -1)[cells]
+    table = np.zeros((3, 1 << 16), np.float32)
+    table[:, : len(linear)] = linear.T
+    colour = np.stack([cv2.LUT(pixels, of).mean(axis=1) for of in table], axis=1)
+    colour = colour.astype(np.float64)
+    share = green.reshape(-1)[cells].astype(np.float64) + 1e-6
     means = {power: (share**power) @ colour / (share**power).sum() for power in (1, 4, 8)}
     means = {power: np.maximum(mean, 1e-4) for power, mean in means.items()}
     purity = float((share**9).sum() / (share**8).sum())

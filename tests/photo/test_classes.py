@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lawnscore.photo.class_net import CELL_PX, load_net
+from lawnscore.photo.class_net import CELL_PX, by_cell, load_net
 from lawnscore.photo.classes import levels_of
 from lawnscore.photo.leaf import leaf_colour, scarcity
 
@@ -27,13 +27,34 @@ def test_every_colour_has_a_number_below_32768() -> None:
     assert int(levels_of(white).index(white).max()) < 32768
 
 
+def test_the_pixels_of_a_cell_come_row_by_row() -> None:
+    picture = dark_picture()
+    levels = levels_of(picture)
+    whole, cells = levels.index(picture), levels.cells(picture)
+    assert cells.shape == (16, 24, 16)
+    assert np.array_equal(cells, by_cell(whole))
+    assert np.array_equal(cells[3, 5], whole[12:16, 20:24].ravel())
+
+
+def test_cells_that_are_left_out_take_no_part() -> None:
+    net = load_net()
+    rng = np.random.default_rng(3)
+    channels = rng.integers(0, 256, (40, 4)).astype(np.uint8)
+    index = by_cell(rng.integers(0, 40, (64, 64)).astype(np.uint16))
+    keep = np.ones((16, 16), bool)
+    keep[:, 9:] = False
+    other = index.copy()
+    other[:, 9:] = 7
+    assert np.array_equal(net.cells(channels, index, keep), net.cells(channels, other, keep))
+
+
 def test_the_network_tells_plain_green_from_plain_brown() -> None:
     net = load_net()
     linear = np.array([[0.05, 0.12, 0.03], [0.14, 0.09, 0.055]], np.float32)
     channels = net.pixel_table(linear)
     index = np.zeros((64, 128), np.uint16)
     index[:, 64:] = 1
-    out = net.cells(channels, index, np.ones((16, 32), bool))
+    out = net.cells(channels, by_cell(index), np.ones((16, 32), bool))
     likeliest = out[..., :5].argmax(axis=-1)
     assert (likeliest[4:12, 2:13] == 0).mean() > 0.9
     assert (likeliest[4:12, 19:30] == 0).mean() < 0.1
@@ -43,9 +64,8 @@ def test_without_leaf_there_is_no_leaf_colour() -> None:
     index = np.zeros((64, 64), np.uint16)
     cells = (64 // CELL_PX, 64 // CELL_PX)
     linear = np.full((1, 3), 0.1, np.float32)
-    none = leaf_colour(
-        index, linear, np.full(cells, 0.001, np.float32), np.ones(cells, bool), load_net().weights
-    )
+    index, green = by_cell(index), np.full(cells, 0.001, np.float32)
+    none = leaf_colour(index, linear, green, np.ones(cells, bool), load_net().weights)
     assert np.isnan(none.linear).all()
 
 
