@@ -53,20 +53,23 @@ class ClassNet:
 
     def pixel_table(self, linear: Floats) -> NDArray[np.uint8]:
         """Return the channels (n, 4) of (n, 3) linear sRGB."""
-        channels = np.empty((len(linear), CHANNELS), np.uint8)
+        channels = np.empty((CHANNELS, len(linear)), np.uint8)
+        planes = np.ascontiguousarray(linear.T)
         for first in range(0, len(linear), _COLOURS_AT_ONCE):
             part = slice(first, first + _COLOURS_AT_ONCE)
-            learned = self._perceptron(linear[part])
-            learned = np.concatenate([lightness(linear[part])[:, None], learned], axis=1)
-            channels[part] = np.rint(255.0 * learned)
-        return channels
+            learned = self._perceptron(planes[:, part])
+            channels[0, part] = np.rint(255.0 * lightness(planes[:, part]))
+            channels[1:, part] = np.rint(255.0 * learned)
+        return np.ascontiguousarray(channels.T)
 
     def _perceptron(self, linear: Floats) -> Floats:
-        w = self.weights
-        x = colour_features(linear)
-        x = _relu(x @ w["pixel0.weight"] + w["pixel0.bias"])
-        x = _relu(x @ w["pixel1.weight"] + w["pixel1.bias"])
-        return sigmoid(x @ w["pixel2.weight"] + w["pixel2.bias"])
+        x: Floats = colour_features(linear)
+        for name in ("pixel0", "pixel1", "pixel2"):
+            x = self.weights[f"{name}.weight"].T @ x
+            x += self.weights[f"{name}.bias"][:, None]
+            if name != "pixel2":
+                np.maximum(x, 0.0, out=x)
+        return sigmoid(x)
 
     def cells(
         self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]
@@ -157,21 +160,18 @@ def read_onnx(onnx: NDArray[np.uint8]) -> cv2.dnn.Net:
 
 
 def colour_features(linear: Floats) -> Floats:
-    """Return (n, 5): square root of the three channels, then the shares of red and green."""
+    """Return (5, n): square root of the three channels (3, n), then the shares of red and green."""
     held = np.clip(linear, 0.0, 1.5)
-    total = held.sum(axis=1, keepdims=True) + 0.01
-    features = np.concatenate([np.sqrt(held), 2.0 * held[:, :2] / total], axis=1)
-    return features.astype(np.float32)
+    features = np.empty((5, held.shape[1]), np.float32)
+    np.sqrt(held, out=features[:3])
+    np.multiply(held[:2], 2.0 / (held.sum(axis=0) + 0.01), out=features[3:])
+    return features
 
 
 def lightness(linear: Floats) -> Floats:
-    """Return (n,) cube root of the luminance, 0 to 1 (IEC 61966-2-1 luminance weights)."""
-    luminance = np.clip(linear @ np.array([0.2126, 0.7152, 0.0722], np.float32), 0.0, 1.0)
-    return np.cbrt(luminance).astype(np.float32)
-
-
-def _relu(x: Floats) -> Floats:
-    return np.maximum(x, 0.0, out=x)
+    """Return (n,) cube root of the luminance of (3, n), 0 to 1 (IEC 61966-2-1 weights)."""
+    luminance = np.clip(np.array([0.2126, 0.7152, 0.0722], np.float32) @ linear, 0.0, 1.0)
+    return np.asarray(np.cbrt(luminance), dtype=np.float32)
 
 
 def sigmoid(x: Floats) -> Floats:
