@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.softness import is_soft
 
 if TYPE_CHECKING:
     from lawnscore.photo.read import Photo
@@ -26,18 +27,6 @@ _BURNT, _MOSTLY, _DARK = 250, 0.35, 24
 """Camera values (8 bit) of burnt and of dark photos without a card, and a share of the frame."""
 _BURNT_PAPER = 0.15
 """Share of the box of a paper, turned any way, that is burnt out where no marker can be read."""
-
-_SECTORS = 8
-"""Directions of edges that are told apart, over half a turn."""
-_SHARPEST = 0.0005
-"""Share of the pixels, of each direction, that are taken to be its edges."""
-_SOFT = 1.33
-"""Slope of an edge seen at 1 px over that at 2 px, below which it is not sharp. A step blurred by
-a Gaussian of s px gives sqrt((4 + s^2) / (1 + s^2)): this is 1.7 px. Rendered photos that are out
-of focus stay below 1.27 in every direction, sharp ones reach 1.40 and more."""
-_ONE_WAY = 0.7
-"""Detail, and its strongest edges, along one direction over those across it, below which the camera
-moved. Rendered: moved 0.37 to 0.53 and 0.48 to 0.62, still 0.78 and more in one of the two."""
 
 _LEAST_SIDE_PX = 18.0
 """Longer side of the smallest sheet that is told from a stone or a flower, px as read."""
@@ -177,47 +166,3 @@ def _foreshortening(corners: Array) -> float:
     stretch = np.linalg.lstsq(flat - flat.mean(axis=0), corners - corners.mean(axis=0), rcond=None)
     long, short = np.linalg.svd(stretch[0], compute_uv=False)
     return float(short / max(long, 1e-9))
-
-
-def is_soft(grey: Bytes) -> bool:
-    """Return whether a photo is out of focus, or smeared by a movement.
-
-    In a photo in focus edges are sharp in two directions at right angles, and detail is about as
-    strong in all. Out of focus nothing is sharp; a movement smears what lies across it.
-
-    Parameters
-    ----------
-    grey
-        ``(h, w)``.
-    """
-    slopes = [_slope(grey, sigma) for sigma in (1.0, 2.0)]
-    edges = _edges([np.hypot(*s) for s in slopes], np.arctan2(slopes[1][1], slopes[1][0]))
-    fine, broad = edges.T
-    across = np.roll(np.arange(_SECTORS), _SECTORS // 2)
-    sharp = fine / np.maximum(broad, 1e-6)
-    if not np.minimum(sharp, sharp[across]).max() >= _SOFT:
-        return True
-    x, y = (s.ravel() for s in slopes[0])
-    least, most = np.linalg.eigvalsh(np.array([[x @ x, x @ y], [x @ y, y @ y]], dtype=np.float64))
-    detail = np.sqrt(max(least, 0.0) / max(most, 1e-9))
-    return bool(max(detail, float((broad / np.maximum(broad[across], 1e-6)).min())) < _ONE_WAY)
-
-
-def _slope(grey: Bytes, sigma: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    soft = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), sigma)
-    across, down = cv2.Scharr(soft, cv2.CV_32F, 1, 0), cv2.Scharr(soft, cv2.CV_32F, 0, 1)
-    return np.asarray(across, dtype=np.float32), np.asarray(down, dtype=np.float32)
-
-
-def _edges(strength: list[NDArray[np.float32]], angle: NDArray[np.float32]) -> Array:
-    """Return slopes at 1 and at 2 px of the strongest edges of each direction, ``(8, 2)``."""
-    sector = np.rint(np.mod(angle, np.pi) * (_SECTORS / np.pi)).astype(np.int8) % _SECTORS
-    wanted = max(50, int(_SHARPEST * angle.size))
-    found = np.zeros((_SECTORS, 2))
-    for n in range(_SECTORS):
-        here = sector == n
-        fine, broad = (s[here] for s in strength)
-        if broad.size > wanted:
-            edges = np.argpartition(broad, -wanted)[-wanted:]
-            found[n] = float(np.median(fine[edges])), float(np.median(broad[edges]))
-    return found

@@ -13,6 +13,7 @@ from lawnscore.card.design import CardDesign
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo.markers import find_markers
 from lawnscore.photo.pose import Pose, pose_errors, solve_pose, tilt_deg
+from lawnscore.photo.quality import check_sharpness, refuse_failed
 
 if TYPE_CHECKING:
     from lawnscore.photo.read import Photo
@@ -37,6 +38,9 @@ _MIN_GLARING = 4
 _MIN_PATCHES = 18
 _MIN_NEUTRALS = 4
 _MAX_TILT_DEG = 60.0
+
+COARSEST_MM = 2.2
+"""Ground under one pixel of the photo as read beyond which leaf and straw blend, mm (measured)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +110,8 @@ def find_card(photo: Photo, design: CardDesign | None = None) -> CardFit:
     Raises
     ------
     PhotoRefused
-        ``cardless``, ``mirrored``, ``covered``, ``glaring``, ``overexposed`` or ``tilted``.
+        ``cardless``, ``mirrored``, ``covered``, ``glaring``, ``tilted``, ``coarse``, ``blurred``,
+        ``overexposed`` or ``underexposed``.
     """
     if design is not None and not design.markers:
         from lawnscore.photo.chart import find_chart
@@ -136,13 +141,12 @@ def _card_fit(
     photo: Photo, design: CardDesign, pose: Pose, homography: Array, n_markers: int
 ) -> CardFit:
     rgb, sd, state = sample_patches(photo, homography, design)
-    _refuse_card(photo, design, state)
     scale, scale_se, tilt_se = pose_errors(
         pose, (photo.width_px, photo.height_px), design.centre_mm
     )
     corners = np.array(design.corners_mm).reshape(-1, 1, 2)
     sheet = cv2.perspectiveTransform(corners, homography)
-    return CardFit(
+    fit = CardFit(
         design=design,
         homography=pose.homography,
         camera_matrix=pose.camera_matrix,
@@ -162,6 +166,8 @@ def _card_fit(
         pose_covariance=pose.covariance,
         corner_rms_px=pose.rms_px,
     )
+    refuse_unreadable(photo, fit)
+    return fit
 
 
 def _patch_samples(photo: Photo, homography: Array, design: CardDesign) -> tuple[Array, Array]:
@@ -218,14 +224,25 @@ def _dark_ink(design: CardDesign, high: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(nominal < np.percentile(nominal[~high], 80) - _GLARE_STEP, dtype=np.bool_)
 
 
-def _refuse_card(photo: Photo, design: CardDesign, state: NDArray[np.str_]) -> None:
-    neutral = np.array([p.kind == "neutral" for p in design.patches])
+def refuse_unreadable(photo: Photo, fit: CardFit) -> None:
+    """Raise when too few patches can be read, with what hides them.
+
+    Raises
+    ------
+    PhotoRefused
+        ``coarse``, ``blurred``, ``covered``, ``glaring``, ``overexposed`` or ``underexposed``.
+    """
+    state = np.array(fit.patch_state)
+    neutral = np.array([p.kind == "neutral" for p in fit.design.patches])
     ok = state == "ok"
     if ok.sum() >= min(_MIN_PATCHES, len(ok) // 2) and (ok & neutral).sum() >= _MIN_NEUTRALS:
         return
     count = {word: int(np.count_nonzero(state == word)) for word in ("glaring", "clipped")}
     detail = f"only {int(ok.sum())} of {len(ok)} patches can be read"
     if count["glaring"] + count["clipped"] <= len(ok) / 3:
+        if fit.mm_per_px > COARSEST_MM:
+            raise PhotoRefused("coarse", f"a pixel covers {fit.mm_per_px:.1f} mm", photo.path)
+        refuse_failed([check_sharpness(photo, fit)])
         raise PhotoRefused("covered", detail, photo.path)
     if count["glaring"] >= _MIN_GLARING:
         raise PhotoRefused("glaring", detail, photo.path)

@@ -66,6 +66,8 @@ _GAP_PART = 0.15
 _PROFILE_STEPS = 33
 _EDGE_SAMPLES = 16
 _MIN_CONTRAST = 25.0
+_CARD_EDGES = 0.005
+"""Share of the pixels of a card, of each direction, that are taken to be its edges."""
 
 
 CARD_UNEVEN_L = 2.5
@@ -107,8 +109,16 @@ def refuse_failed(checks: Iterable[Check]) -> None:
 
 
 def check_sharpness(photo: Photo, card_fit: CardFit) -> Check:
-    """Blur in mm on the card's own edges, whose true shape is a known step."""
-    blur = card_blur_mm(photo, card_fit)
+    """Blur in mm on the card's own edges, whose true shape is a known step.
+
+    Where white paper is burnt out its edges look steeper than they are, so that the steepness of
+    all edges on the card is asked as well; the worse counts.
+    """
+    from lawnscore.photo.softness import edge_blur_px
+
+    grey, _ = _grey_card(photo, card_fit)
+    all_edges = edge_blur_px(grey, share=_CARD_EDGES) * card_fit.mm_per_px * photo.reduction
+    blur = float(np.fmax(card_blur_mm(photo, card_fit), all_edges))
     passed = not blur > MAX_BLUR_MM
     return Check("blurred", "blur", blur, f"up to {MAX_BLUR_MM:g}", " mm", passed)
 

@@ -19,9 +19,11 @@ from lawnscore.card.colourspace import encode_srgb
 from lawnscore.card.design import card_design
 from lawnscore.card.draw import card_image
 from lawnscore.contract.errors import PhotoRefused
-from lawnscore.photo.absent import find_sheet, is_soft
-from lawnscore.photo.find import find_card
+from lawnscore.photo.absent import find_sheet
+from lawnscore.photo.find import find_card, refuse_unreadable
+from lawnscore.photo.quality import check_sharpness
 from lawnscore.photo.read import Photo
+from lawnscore.photo.softness import edge_blur_px, is_soft
 
 SIZE = (1000, 750)
 
@@ -133,3 +135,34 @@ def test_one_marker_of_a_blurred_card_says_blurred() -> None:
     laid = lay_card(height_mm=700.0)
     soft = replace(laid.photo, rgb=cv2.GaussianBlur(laid.photo.rgb, (0, 0), 5.0))
     assert _refusal(soft).reason == "blurred"
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 1.5, 2.5])
+def test_the_blur_of_edges_is_read_in_pixels(blur_px: float) -> None:
+    """A chequerboard turned by 20 degrees and blurred by a Gaussian, as in the notes."""
+    board = np.kron(np.indices((10, 10)).sum(axis=0) % 2, np.ones((320, 320)))
+    turn = cv2.getRotationMatrix2D((1600, 1600), 20, 1.0)
+    board = cv2.warpAffine((160 * board + 40).astype(np.float32), turn, (3200, 3200))
+    board = board[400:2800, 400:2800]
+    large = cv2.GaussianBlur(board, (0, 0), 4 * blur_px)
+    grey = np.rint(cv2.resize(large, (600, 600), interpolation=cv2.INTER_AREA)).astype(np.uint8)
+    assert edge_blur_px(grey) == pytest.approx(np.hypot(blur_px, 0.29), rel=0.1)
+
+
+def test_a_card_with_burnt_paper_out_of_focus_is_blurred() -> None:
+    """White flows over the markers, and their edges look sharper than they are."""
+    laid = lay_card(gain=1.4, blur_px=2.2, height_mm=900.0)
+    check = check_sharpness(laid.photo, find_card(laid.photo))
+    assert not check.passed
+    assert check.value < 2.2 * laid.mm_per_px
+
+
+def test_patches_too_far_to_be_read_are_coarse_not_covered() -> None:
+    """Two markers are read, the patches are too few pixels wide."""
+    laid = lay_card(height_mm=1000.0)
+    fit = find_card(laid.photo)
+    for mm, reason in ((0.9, "covered"), (2.6, "coarse")):
+        far = replace(fit, mm_per_px=mm, patch_state=("uneven",) * len(fit.patch_state))
+        with pytest.raises(PhotoRefused) as caught:
+            refuse_unreadable(laid.photo, far)
+        assert caught.value.reason == reason
