@@ -9,7 +9,7 @@ change of exposure shifts no hue. Curve and matrix are fitted together by variab
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 
@@ -21,6 +21,8 @@ from lawnscore.card.colourspace import decode_srgb, linear_to_lab
 Array = NDArray[np.float64]
 
 _LEVELS = 129
+_N_TERMS = {1: 3, 2: 6, 3: 13}
+"""Terms of a root-polynomial by its degree."""
 _PLAIN_TERMS = 0.02
 """Ridge of the plain terms over that of the cross terms."""
 _GRID = np.linspace(0.0, 1.0, _LEVELS)
@@ -71,8 +73,8 @@ def tone_curve(parameters: ArrayLike) -> Array:
     value, so that the curve rises for all parameters; all zero gives sRGB. It runs from 0 to 1.
     """
     theta = np.asarray(parameters, dtype=np.float64)
-    steps = _SRGB_STEPS * np.exp(theta @ _SHAPES[: len(theta)])
-    rise = np.concatenate([[0.0], np.cumsum(steps)])
+    rise = np.zeros(_LEVELS)
+    np.cumsum(_SRGB_STEPS * np.exp(theta @ _SHAPES[: len(theta)]), out=rise[1:])
     return np.asarray(rise / rise[-1], dtype=np.float64)
 
 
@@ -92,15 +94,15 @@ def root_terms(linear: ArrayLike, degree: int = 2) -> Array:
     [0.2, 0.5, 0.1, 0.316228, 0.223607, 0.141421]
     """
     rgb = np.maximum(np.asarray(linear, dtype=np.float64), 0.0)
-    r, g, b = rgb[..., 0], rgb[..., 1], rgb[..., 2]
-    terms = [r, g, b]
+    terms = np.empty((*rgb.shape[:-1], _N_TERMS[max(degree, 1)]))
+    terms[..., :3] = rgb
     if degree >= 2:
-        terms += [np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)]
+        np.sqrt(rgb * rgb[..., [1, 2, 0]], out=terms[..., 3:6])
     if degree >= 3:
-        for i, j, k in combinations_with_replacement((r, g, b), 3):
-            if not (i is j and j is k):
-                terms.append(np.cbrt(i * j * k))
-    return np.stack(terms, axis=-1)
+        mixed = [t for t in combinations_with_replacement(range(3), 3) if len(set(t)) > 1]
+        for at, three in enumerate(mixed, start=6):
+            terms[..., at] = np.cbrt(rgb[..., three].prod(axis=-1))
+    return terms
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,9 +135,10 @@ class _Fit:
         luminance = np.maximum(reference @ np.array([0.2126, 0.7152, 0.0722]), 0.0)
         # Slope of lightness: a step in dark light is seen more than the same step in bright.
         self.scale = np.sqrt(weight) * (luminance + choice.toe) ** (-2 / 3)
-        self.target = reference
+        self.wanted = reference * self.scale[:, None]
         self.n_curve = choice.curve
         self.n_slope = 2 if choice.slope else 0
+        self.last: tuple[bytes, Array, Array] | None = None
 
     def split(self, theta: Array) -> tuple[Array, Array]:
         slope = theta[self.n_curve :] if self.n_slope else np.zeros(2)
@@ -153,8 +156,21 @@ class _Fit:
 
     def design(self, theta: Array) -> Array:
         curve, slope = self.split(theta)
-        terms = root_terms(linearise(self.camera, curve), self.choice.degree)
+        return np.asarray(self.terms([curve], slope)[0], dtype=np.float64)
+
+    def terms(self, curves: Sequence[Array], slope: Array) -> Array:
+        """Return the terms in an even light through each of k tone curves, ``(k, n, terms)``."""
+        linear = np.stack([linearise(self.camera, curve) for curve in curves])
+        terms = root_terms(linear, self.choice.degree)
         return np.asarray(terms * np.exp(-(self.places @ slope))[:, None], dtype=np.float64)
+
+    def weighted(self, theta: Array) -> tuple[Array, Array]:
+        """Return the weighted design and its penalty; the last ones are asked for again."""
+        key = theta.tobytes()
+        if self.last is None or self.last[0] != key:
+            design = self.design(theta) * self.scale[:, None]
+            self.last = key, design, self.penalty(design)
+        return self.last[1], self.last[2]
 
     def penalty(self, design: Array) -> Array:
         """Return the ridge of each term, in the unit of the weighted terms."""
@@ -165,25 +181,24 @@ class _Fit:
 
     def solve(self, theta: Array) -> tuple[Array, Array]:
         """Return the matrix and the weighted residual, the ridge's rows last."""
-        design = self.design(theta) * self.scale[:, None]
-        target = self.target * self.scale[:, None]
-        rows = np.vstack([design, np.diag(self.penalty(design))])
-        wanted = np.vstack([target, np.zeros((design.shape[1], 3))])
-        gram = rows.T @ rows
-        matrix = np.linalg.solve(gram, rows.T @ wanted)
-        return matrix, wanted - rows @ matrix
+        design, penalty = self.weighted(theta)
+        gram = design.T @ design + np.diag(penalty**2)
+        matrix = np.linalg.solve(gram, design.T @ self.wanted)
+        ridge = -penalty[:, None] * matrix
+        return matrix, np.concatenate([self.wanted - design @ matrix, ridge])
 
     def slopes(self, theta: Array, matrix: Array) -> Array:
         """Return the weighted correction's derivatives by ``theta``, ``(k, n, 3)``."""
-        here = self.design(theta) * self.scale[:, None]
-        found = []
-        for step in _STEP * np.eye(theta.size)[: self.n_curve]:
-            moved = self.design(theta + step) * self.scale[:, None]
-            found.append((moved - here) @ matrix / _STEP)
+        here, _ = self.weighted(theta)
+        found = np.empty((theta.size, len(here), 3))
+        curve, slope = self.split(theta)
+        if self.n_curve:
+            moved = self.terms(list(curve + _STEP * np.eye(self.n_curve)), slope)
+            moved *= self.scale[:, None]
+            found[: self.n_curve] = (moved - here) @ matrix / _STEP
         if self.n_slope:
-            seen = here @ matrix
-            found += [-place[:, None] * seen for place in self.places.T]
-        return np.array(found).reshape(theta.size, len(here), 3)
+            found[self.n_curve :] = -self.places.T[:, :, None] * (here @ matrix)
+        return found
 
     def noise(self, rest: Array) -> float:
         """Return the spread of the residuals: it sets how much the priors weigh."""
@@ -198,11 +213,10 @@ class _Fit:
         """
         matrix, rest = self.solve(theta)
         noise = self.noise(rest)
-        design = self.design(theta) * self.scale[:, None]
+        design, penalty = self.weighted(theta)
         moves = self.slopes(theta, matrix)
-        gram = design.T @ design + np.diag(self.penalty(design) ** 2)
-        taken = np.linalg.solve(gram, np.einsum("nt,knc->ktc", design, moves))
-        free = moves - np.einsum("nt,ktc->knc", design, taken)
+        gram = design.T @ design + np.diag(penalty**2)
+        free = moves - design @ np.linalg.solve(gram, design.T @ moves)
         jacobian = free.reshape(theta.size, -1) / noise
         precision = 1 / self.prior_sd() ** 2
         right = rest[: len(design)].ravel() / noise
@@ -291,8 +305,9 @@ def leave_one_out(
     theta = np.r_[model.curve, model.slope[: fit.n_slope]]
     jacobian, prior = _jacobian(fit, theta, model.matrix)
     rest = (reference - model.apply(camera, places)) * fit.scale[:, None]
-    normal = np.einsum("nci,ncj->ij", jacobian, jacobian) + np.diag(prior(fit.noise(rest)))
-    leverage = np.einsum("nci,ij,ndj->ncd", jacobian, np.linalg.inv(normal), jacobian)
+    rows = jacobian.reshape(-1, jacobian.shape[2])
+    normal = rows.T @ rows + np.diag(prior(fit.noise(rest)))
+    leverage = jacobian @ np.linalg.inv(normal) @ jacobian.transpose(0, 2, 1)
     out = np.linalg.solve(np.eye(3) * (1 + 1e-9) - leverage, rest[..., None])[..., 0]
     used = fit.scale > 0
     alone = np.where(used[:, None], out / np.where(used, fit.scale, 1.0)[:, None], 0.0)
@@ -302,11 +317,11 @@ def leave_one_out(
 
 def _jacobian(fit: _Fit, theta: Array, matrix: Array) -> tuple[Array, Callable[[float], Array]]:
     """Return the derivatives ``(n, 3, p)`` of the weighted correction and the prior's precision."""
-    design = fit.design(theta) * fit.scale[:, None]
+    design, penalty = fit.weighted(theta)
     n, terms = design.shape
     jacobian = np.zeros((n, 3, 3 * terms + theta.size))
     for c in range(3):
         jacobian[:, c, c * terms : (c + 1) * terms] = design
     jacobian[:, :, 3 * terms :] = fit.slopes(theta, matrix).transpose(1, 2, 0)
-    ridge = np.tile(fit.penalty(design) ** 2, 3)
+    ridge = np.tile(penalty**2, 3)
     return jacobian, lambda noise: np.r_[ridge, (noise / fit.prior_sd()) ** 2]
