@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from laid_card import SIZE_PX, Laid, lay_card
 
 from lawnscore.card.chart24 import chart24_linear
-from lawnscore.card.colourspace import ciede2000, encode_srgb, linear_to_lab
+from lawnscore.card.colourspace import ciede2000, decode_srgb, encode_srgb, linear_to_lab
 from lawnscore.card.design import card_design
 from lawnscore.card.reference import nominal_reference
 from lawnscore.contract.errors import PhotoRefused
@@ -228,6 +229,21 @@ def test_a_shadow_edge_across_the_card_is_noticed() -> None:
     with pytest.raises(PhotoRefused) as caught:
         _fit(laid)
     assert caught.value.reason == "shaded"
+
+
+@pytest.mark.parametrize("most", [False, True])
+def test_white_light_over_part_of_the_card_glares(most: bool) -> None:
+    """A gloss mirrors the sky: nothing is burnt out, but white lies over half of the patches.
+
+    Whether more or fewer of them: where most are glared over, the others look odd.
+    """
+    fit = find_card(lay_card(gain=0.6).photo)
+    x = np.array([p.centre_mm[0] for p in A5.patches])
+    veil = 0.25 * (x < (140.0 if most else 95.0))[:, None]
+    rgb = encode_srgb(np.minimum(decode_srgb(fit.patch_rgb) + veil, 0.98))
+    with pytest.raises(PhotoRefused) as caught:
+        fit_colour(replace(fit, patch_rgb=rgb), REFERENCE)
+    assert caught.value.reason == "glaring"
 
 
 def test_a_card_of_other_colours_is_miscoloured() -> None:
