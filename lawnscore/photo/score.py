@@ -176,7 +176,11 @@ def _see(
     attempt.row.update(card_delta_e=colour_fit.card_delta_e)
     attempt.require(quality.check_card_light(card_fit, colour_fit))
     ground = flatten(
-        photo, card_fit, mm_per_px=GROUND_MM_PER_PX, max_distance_m=settings.max_distance_m
+        photo,
+        card_fit,
+        mm_per_px=GROUND_MM_PER_PX,
+        max_distance_m=settings.max_distance_m,
+        max_tilt_deg=settings.max_tilt_deg,
     )
     sample = quality.ground_sample(ground)
     attempt.require(

@@ -54,6 +54,14 @@ def test_row_says_how_it_was_made(score: PhotoScore, photo: Path) -> None:
     assert str(score.row["taken_at"]).startswith("2024-05-14T10:30:00")
 
 
+def test_the_greatest_tilt_is_that_of_the_settings(tmp_path: Path) -> None:
+    # 45 degrees was refused whatever the settings allowed: the ground kept a limit of its own.
+    rendered.shot(tilt_deg=45).save_jpeg(tmp_path / "tilted.jpg")
+    assert score_photo(tmp_path / "tilted.jpg").row["reason"] == "tilted"
+    allowed = score_photo(tmp_path / "tilted.jpg", settings=ScoringSettings(max_tilt_deg=50))
+    assert allowed.row["status"] == "scored"
+
+
 def test_geometry_is_true(score: PhotoScore) -> None:
     truth = rendered.good()
     assert score.row["mm_per_px"] == pytest.approx(truth.mm_per_px, rel=0.005)
