@@ -1,13 +1,17 @@
 """How right are the numbers? Renders or reads cases, scores them, prints a table a question.
 
-    python benchmarks/accuracy.py --quick                        a few minutes' check for CI
-    python benchmarks/accuracy.py --results FOLDER               the full run; continues in FOLDER
-    python benchmarks/accuracy.py --results FOLDER --tables cover casts
-    python benchmarks/accuracy.py --results FOLDER --markdown ACCURACY.md
+    python benchmarks/accuracy.py --results DIR                          the full run
+    python benchmarks/accuracy.py --results DIR --jobs 32 --seconds 500  begins none after 500 s
+    python benchmarks/accuracy.py --results DIR --tables-only --markdown ACCURACY.md
+    python benchmarks/accuracy.py --results DIR --tables cover casts     some of it
+    python benchmarks/accuracy.py --quick                                a check that it runs
 
-Rendered photos are kept in FOLDER/photos and are scored anew in every run, so that a change of
-the program is measured on the same photos. Real photographs are read when the environment
-variable LAWNSCORE_DATA names their folder.
+Each result is appended to DIR/results/STUDY.jsonl as soon as it is there: a run that was cut off
+keeps what it has, and the same command goes on. A change of the program makes the photos anew.
+Real photographs are read when the environment variable LAWNSCORE_DATA names their folder.
+
+There are two sets of cases: `choosing`, whose figures may be looked at when a method or a stated
+error is chosen, and `reporting`, whose seeds nothing else uses, for the tables of ACCURACY.md.
 """
 
 from __future__ import annotations
@@ -17,9 +21,7 @@ import os
 import platform
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,186 +29,215 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent))
 
 import accuracy_cases as cases
+import accuracy_objects as objects
+import accuracy_refusing as refusing
+import accuracy_sources as sources
 import accuracy_tables as tables
-from accuracy_cases import Case
-from accuracy_tables import Result, Table
+from accuracy_draws import Case
+from accuracy_run import Limits, Result, Store, program_id, run
+from accuracy_tables import Table
 
-SEED = 20_240_501
+SEEDS = {"choosing": 20_240_501, "reporting": 20_251_125}
+"""Of each set; every study adds a number of its own."""
+
+Cases = Iterator[Case]
 
 
 @dataclass(frozen=True)
 class Study:
-    """One set of cases and the tables made of it."""
+    """One set of cases and the tables made of it.
 
-    full: Callable[[], Iterator[Case]]
-    quick: Callable[[], Iterator[Case]]
+    `full` takes a multiple of the number of cases and a seed, `quick` a seed.
+    """
+
+    full: Callable[[int, int], Cases]
+    quick: Callable[[int], Cases]
     tables: tuple[Callable[[list[Result]], Table], ...]
 
 
 STUDIES: dict[str, Study] = {
     "cover": Study(
-        lambda: cases.cover_cases(48, SEED),
-        lambda: cases.cover_cases(3, SEED),
+        lambda k, seed: cases.cover_cases(240 * k, seed),
+        lambda seed: cases.cover_cases(4, seed),
         (tables.cover_table, tables.cover_by_level_table, tables.honesty_table),
     ),
+    "phone": Study(
+        lambda k, seed: cases.phone_cases(24 * k, seed + 11),
+        lambda seed: cases.phone_cases(1, seed + 11),
+        (tables.phone_table,),
+    ),
+    "odd": Study(
+        lambda k, seed: cases.odd_cases(60 * k, seed + 12),
+        lambda seed: cases.odd_cases(2, seed + 12),
+        (tables.by_tag_table("Errors on unusual lawns, points", "kind", "ground"),),
+    ),
     "same": Study(
-        lambda: cases.same_lawn_cases(4, 12, SEED + 1),
-        lambda: cases.same_lawn_cases(1, 3, SEED + 1),
+        lambda k, seed: cases.same_lawn_cases(6 * k, 12, seed + 1),
+        lambda seed: cases.same_lawn_cases(1, 3, seed + 1),
         (tables.same_table,),
     ),
     "shade": Study(
-        lambda: cases.shade_cases(14, SEED + 2),
-        lambda: cases.shade_cases(2, SEED + 2),
-        (tables.shade_table,),
+        lambda k, seed: cases.shade_cases(80 * k, seed + 2),
+        lambda seed: cases.shade_cases(2, seed + 2),
+        (refusing.shade_table,),
     ),
     "casts": Study(
-        lambda: cases.cast_cases(3, SEED + 3),
-        lambda: cases.cast_cases(1, SEED + 3, (0.0, 40.0)),
-        (tables.casts_table,),
+        lambda k, seed: cases.cast_cases(12 * k, seed + 3),
+        lambda seed: cases.cast_cases(1, seed + 3, (0.0, 40.0)),
+        (objects.casts_table,),
     ),
     "patches": Study(
-        lambda: cases.patch_cases(8, SEED + 4),
-        lambda: cases.patch_cases(1, SEED + 4),
-        (tables.patches_table,),
+        lambda k, seed: cases.patch_cases(30 * k, seed + 4),
+        lambda seed: cases.patch_cases(1, seed + 4),
+        (objects.patches_table,),
     ),
     "pose": Study(
-        lambda: cases.pose_cases(18, SEED + 5),
-        lambda: cases.pose_cases(3, SEED + 5),
-        (tables.pose_table,),
+        lambda k, seed: cases.pose_cases(60 * k, seed + 5),
+        lambda seed: cases.pose_cases(3, seed + 5),
+        (objects.pose_table,),
     ),
     "refusing": Study(
-        lambda: cases.spoilt_cases(4, SEED + 6),
-        lambda: cases.spoilt_cases(1, SEED + 6, ("none", "mirrored")),
-        (tables.refusing_table,),
+        lambda k, seed: cases.spoilt_cases(12 * k, 108 * k, seed + 6),
+        lambda seed: cases.spoilt_cases(1, 1, seed + 6, ("none", "tilt", "mirrored")),
+        (refusing.refusing_table,),
     ),
     "scale": Study(
-        lambda: cases.scale_cases(4, SEED + 7),
-        lambda: cases.scale_cases(1, SEED + 7),
+        lambda k, seed: cases.scale_cases(20 * k, seed + 7),
+        lambda seed: cases.scale_cases(1, seed + 7),
         (tables.by_tag_table("Errors by photo scale", "mm_per_px", "mm per pixel"),),
     ),
     "jpeg": Study(
-        lambda: cases.jpeg_cases(3, SEED + 8),
-        lambda: cases.jpeg_cases(1, SEED + 8),
+        lambda k, seed: cases.jpeg_cases(12 * k, seed + 8),
+        lambda seed: cases.jpeg_cases(1, seed + 8),
         (tables.by_tag_table("Errors by JPEG quality", "quality", "quality"),),
     ),
     "sources": Study(
-        lambda: cases.source_cases(5, SEED + 9),
-        lambda: cases.source_cases(1, SEED + 9),
-        (
-            tables.by_tag_table(
-                "Errors with one source after another taken away", "source", "what is left"
-            ),
-        ),
+        lambda k, seed: cases.source_cases(20 * k, seed + 9),
+        lambda seed: cases.source_cases(1, seed + 9),
+        (),
     ),
 }
 EXTRA = ("visits", "real", "charts")
 """Questions that are not answered by a set of rendered photos alone."""
 
+FEEDS = {"refusing": ("cover", "shade"), "visits": ("cover",)}
+"""Studies whose photos another question needs beside its own."""
+
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run the study; the exit status is 0 whatever the figures are."""
+    """Run the study; the exit status is 0 unless photos are missing."""
     options = _parser().parse_args(arguments)
-    names = options.tables or [*STUDIES, *EXTRA]
-    started = time.perf_counter()
+    asked = options.tables or [*STUDIES, *EXTRA]
+    needed = [n for n in STUDIES if n in asked or any(n in FEEDS.get(a, ()) for a in asked)]
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(options.results or scratch)
-        for part in ("photos", "lawns"):
-            (folder / part).mkdir(parents=True, exist_ok=True)
-        results = {n: _run(n, folder, options) for n in STUDIES if n in names or _feeds(n, names)}
-        if options.render:
-            return 0
-        made = _tables(names, results, quick=options.quick)
-    head = _environment(time.perf_counter() - started, options)
+        store = Store(folder / "results", any_program=options.any_program)
+        wanted = {n: _cases(n, options) for n in needed}
+        missing = 0 if options.tables_only else _run(wanted, folder, store, options)
+        results = {n: list(store.read(some).values()) for n, some in wanted.items()}
+    made = _tables(asked, results, options)
+    count = {n: (len(results[n]), len(wanted[n])) for n in needed}
+    head = _environment(results, count, options)
     for name, part in made.items():
         for table in part:
             print(f"[{name}] {tables.plain(table)}", flush=True)
     print(head)
+    if options.timings:
+        print(tables.plain(tables.timings_table(results)))
     if options.markdown:
         _write_markdown(Path(options.markdown), made, head)
-    return 0
+    return 1 if missing else 0
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--quick", action="store_true", help="few cases, small, for CI")
-    parser.add_argument("--results", help="folder for rendered photos; a later run reuses them")
-    parser.add_argument("--render", action="store_true", help="render the photos, score nothing")
+    parser.add_argument("--set", choices=[*SEEDS], default="reporting", help="of cases")
+    parser.add_argument("--times", type=int, default=1, help="so many times the usual cases")
+    parser.add_argument("--results", metavar="DIR", help="where results are kept")
+    parser.add_argument("--tables-only", action="store_true", help="of what is there; no scoring")
     parser.add_argument("--tables", nargs="+", choices=[*STUDIES, *EXTRA], help="only these")
+    parser.add_argument("--any-program", action="store_true", help="results of older ones too")
+    parser.add_argument("--keep-photos", action="store_true", help="in DIR/photos, for reuse")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="processes")
-    parser.add_argument("--markdown", help="write the tables into this file")
+    parser.add_argument("--seconds", type=float, default=1e9, help="begin no photo after these")
+    parser.add_argument("--timings", action="store_true", help="print processor seconds too")
+    parser.add_argument("--markdown", metavar="FILE", help="write the tables into this file")
     return parser
 
 
-def _feeds(name: str, wanted: list[str]) -> bool:
-    """Whether a study's results are needed by another table that is wanted."""
-    return name == "cover" and bool({"refusing", "visits"} & set(wanted))
+def _cases(name: str, options: argparse.Namespace) -> list[Case]:
+    study, seed = STUDIES[name], SEEDS[options.set]
+    return list(study.quick(seed) if options.quick else study.full(options.times, seed))
 
 
-def _run(name: str, folder: Path, options: argparse.Namespace) -> list[Result]:
-    study = STUDIES[name]
-    todo = list(study.quick() if options.quick else study.full())
-    groups: dict[tuple[object, int], list[Case]] = {}
-    for case in todo:
-        groups.setdefault((case.spec, case.lawn_seed), []).append(case)
-    began = time.perf_counter()
-    if options.jobs == 1:
-        done = [_run_group(group, folder, options.render) for group in groups.values()]
-    else:
-        with ProcessPoolExecutor(options.jobs) as pool:
-            n = len(groups)
-            done = list(pool.map(_run_group, groups.values(), [folder] * n, [options.render] * n))
-    results = [result for group in done for result in group]
-    seconds = time.perf_counter() - began
-    print(f"{name}: {len(results)} photos in {seconds:.0f} s", file=sys.stderr, flush=True)
-    order = {case.name: k for k, case in enumerate(todo)}
-    return sorted(results, key=lambda result: order[result["name"]])
-
-
-def _run_group(group: list[Case], folder: Path, render_only: bool) -> list[Result]:
-    import cv2
-    from accuracy_truth import render_case, run_case
-
-    cv2.setNumThreads(1)
-    if render_only:
-        for case in group:
-            render_case(case, folder)
-        return []
-    return [run_case(case, folder) for case in group]
+def _run(
+    wanted: dict[str, list[Case]], folder: Path, store: Store, options: argparse.Namespace
+) -> int:
+    """Make what is not there yet; return how many photos are still missing."""
+    photos = folder / "photos" if options.keep_photos else None
+    if photos is not None:
+        photos.mkdir(parents=True, exist_ok=True)
+    every = [case for some in wanted.values() for case in some]
+    there = store.read(every)
+    todo = [case for case in every if case.key not in there]
+    missing = run(todo, store, Limits(options.jobs, options.seconds), photos=photos) if todo else 0
+    if missing:
+        print(f"{missing} photos are missing; the same command goes on", file=sys.stderr)
+    return missing
 
 
 def _tables(
-    names: list[str], results: dict[str, list[Result]], *, quick: bool
+    asked: list[str], results: dict[str, list[Result]], options: argparse.Namespace
 ) -> dict[str, list[Table]]:
-    made = {n: [make(results[n]) for make in STUDIES[n].tables] for n in STUDIES if n in names}
+    made = {
+        n: [make(results[n]) for make in STUDIES[n].tables]
+        for n in STUDIES
+        if n in asked and results[n]
+    }
     if "refusing" in made:
-        good = [r for r in results["refusing"] if r["tags"]["kind"] == "none"]
-        spoilt = [r for r in results["refusing"] if r["tags"]["kind"] != "none"]
-        made["refusing"].append(tables.refusing_summary(spoilt, [*good, *results["cover"]]))
-    if "visits" in names:
+        made["refusing"].append(refusing.refusing_summary(results))
+    if "sources" in made:
+        made["sources"] = sources.sources_tables(results["sources"])
+    if "visits" in asked and results["cover"]:
         from accuracy_visits import visits_tables
 
-        made["visits"] = visits_tables(results["cover"], quick=quick, seed=SEED + 10)
+        seed = SEEDS[options.set] + 10
+        made["visits"] = visits_tables(results["cover"], quick=options.quick, seed=seed)
     data = os.environ.get("LAWNSCORE_DATA")
     if data:
         import accuracy_real
 
-        if "real" in names:
+        if "real" in asked:
             made["real"] = [accuracy_real.cover_table(Path(data))]
-        if "charts" in names:
+        if "charts" in asked:
             made["charts"] = [accuracy_real.charts_table(Path(data))]
     return made
 
 
-def _environment(seconds: float, options: argparse.Namespace) -> str:
+def _environment(
+    results: dict[str, list[Result]],
+    count: dict[str, tuple[int, int]],
+    options: argparse.Namespace,
+) -> str:
+    """What the tables were made of and with."""
     import cv2
     import numpy as np
 
     from lawnscore import __version__
 
+    programs = sorted({r["program"] for some in results.values() for r in some})
+    wanting = [f"{name} {n} of {total}" for name, (n, total) in count.items() if n < total]
+    seconds = sum(sum(r["seconds"].values()) for some in results.values() for r in some)
     return (
-        f"lawnscore {__version__}, Python {platform.python_version()}, NumPy {np.__version__}, "
-        f"OpenCV {cv2.__version__}, {platform.machine()}, {options.jobs} processes, "
-        f"seed {SEED}, {seconds / 60:.1f} min{', quick' if options.quick else ''}"
+        f"lawnscore {__version__} (program {', '.join(programs) or program_id()}), "
+        f"Python {platform.python_version()}, NumPy {np.__version__}, OpenCV {cv2.__version__}, "
+        f"{platform.machine()}; set {options.set}, seed {SEEDS[options.set]}, "
+        f"{sum(n for n, _ in count.values())} photos"
+        + (f" (not all there: {', '.join(wanting)})" if wanting else "")
+        + f", {seconds:.0f} processor seconds{', quick' if options.quick else ''}"
     )
 
 

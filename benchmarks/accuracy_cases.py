@@ -1,172 +1,31 @@
-"""Cases of the accuracy study: lawns, lights, cameras and viewpoints, all of the report family.
-
-The soils, leaf make-up and cameras here are those that no method was chosen or trained on.
-"""
+"""Cases of the accuracy study: which photos answer which question."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from itertools import product
 
+import cv2
 import numpy as np
+from accuracy_draws import (
+    FRAME_PX,
+    MM_PER_PX,
+    REPORT_CAMERAS,
+    SCENE_MM,
+    TEXTURES,
+    Case,
+    random_camera,
+    random_lawn,
+    random_light,
+    random_view,
+    shot,
+)
 
-from lawnscore.demo.camera import CAMERAS, Camera, Light
-from lawnscore.demo.geometry import View
-from lawnscore.demo.materials import LITTER_KINDS, SOIL_KINDS, Tint
-from lawnscore.demo.scene import LawnSpec
-
-SCENE_MM = (1420.0, 1160.0)
-FRAME_PX = (2000, 1500)
-MM_PER_PX = 0.6
-"""Ground a pixel covers: a frame of 1.2 x 0.9 m, as a phone at chest height has 4000 px over
-2.4 m, but less ground, to keep a run short."""
-
-REPORT_CAMERAS = tuple(c for c in CAMERAS.values() if c.family == "report")
-
-
-@dataclass(frozen=True)
-class Case:
-    """One photo to render and score."""
-
-    study: str
-    name: str
-    spec: LawnSpec
-    lawn_seed: int
-    light: Light
-    camera: Camera
-    view: View
-    seed: int
-    card: str = "measured"
-    tags: tuple[tuple[str, float | str], ...] = ()
-
-    @property
-    def key(self) -> str:
-        """Name of the case's files: changes with anything that changes the photo."""
-        return hashlib.sha256(repr(self).encode()).hexdigest()[:16]
-
-
-def random_tint(rng: np.random.Generator) -> Tint:
-    """Soil, leaf and straw colours of a random lawn of the report family."""
-    return Tint(
-        family="report",
-        soil=str(rng.choice(SOIL_KINDS)),
-        soil_wet=float(rng.uniform(0, 1)),
-        cast_wet=float(rng.uniform(0, 1)),
-        chlorophyll=float(rng.uniform(1.3, 4.5)),
-        dew=float(rng.choice([0.0, 0.0, 0.0, rng.uniform(0.2, 1.0)])),
-        litter=str(rng.choice(LITTER_KINDS)),
-        straw_pigment=float(rng.uniform(0.5, 1.8)),
-        straw_weathering=float(rng.uniform(0, 0.6)),
-    )
-
-
-def random_lawn(rng: np.random.Generator, *, green: float | None = None) -> LawnSpec:
-    """A random lawn: cover from nearly none to closed, straw, and now and then other things."""
-    leaf = float(rng.uniform(0.02, 0.97)) if green is None else green
-    straw = float((0.98 - leaf) * rng.uniform(0.05, 0.8))
-    rare = rng.random(6)
-    return LawnSpec(
-        width_mm=SCENE_MM[0],
-        height_mm=SCENE_MM[1],
-        green=leaf,
-        straw=straw,
-        thatch=float(rng.uniform(0, 0.9)),
-        patchiness=float(rng.uniform(0.2, 1.2)),
-        patch_mm=float(rng.uniform(80, 350)),
-        yellowing=float(rng.choice([0.03, 0.08, 0.3])),
-        blade_width_mm=float(rng.uniform(1.2, 3.2)),
-        mowing_height_mm=float(rng.uniform(15, 50)),
-        stripes=float(rng.choice([0.0, 0.0, 0.7])),
-        casts_per_m2=float(rng.uniform(3, 60)) if rare[0] < 0.35 else 0.0,
-        cast_mm=float(rng.uniform(18, 32)),
-        cast_state=str(rng.choice(["dry", "wet", "smeared"])),
-        bare_patches_per_m2=float(rng.uniform(1, 4)) if rare[1] < 0.35 else 0.0,
-        leaves_per_m2=float(rng.uniform(2, 15)) if rare[2] < 0.3 else 0.0,
-        weeds_per_m2=float(rng.uniform(2, 10)) if rare[3] < 0.3 else 0.0,
-        clover_per_m2=float(rng.uniform(1, 3)) if rare[3] > 0.85 else 0.0,
-        moss=float(rng.uniform(0.05, 0.3)) if rare[4] < 0.25 else 0.0,
-        stones_per_m2=float(rng.uniform(5, 40)) if rare[5] < 0.25 else 0.0,
-        grain=float(rng.uniform(0.6, 1.8)),
-        tint=random_tint(rng),
-    )
-
-
-def random_light(rng: np.random.Generator, *, shade: str = "none", share: float = 0.0) -> Light:
-    """Overcast, hazy, clear or low sun; 4000 to 9000 K and more in the sky."""
-    kind = "sun" if shade != "none" else str(rng.choice(["overcast", "hazy", "sun", "low"]))
-    sun = {"overcast": 0.0, "hazy": rng.uniform(0.2, 0.6), "low": rng.uniform(0.4, 0.7)}
-    elevation = rng.uniform(8, 20) if kind == "low" else rng.uniform(25, 62)
-    return Light(
-        sun_elevation_deg=float(elevation),
-        sun_azimuth_deg=float(rng.uniform(0, 360)),
-        sun_share=float(sun.get(kind, rng.uniform(0.65, 0.85))),
-        sun_cct_k=float(rng.uniform(3600, 4600) if kind == "low" else rng.uniform(4700, 5800)),
-        sky_cct_k=float(rng.uniform(5500, 9000) if kind != "sun" else rng.uniform(8000, 16000)),
-        shade=shade,
-        shade_share=share,
-        shade_soft_mm=float(rng.uniform(4, 40)),
-        shade_angle_deg=float(rng.uniform(0, 180)),
-        shade_green=float(rng.uniform(0, 0.6)) if shade == "dapple" else 0.0,
-    )
-
-
-def random_camera(rng: np.random.Generator) -> Camera:
-    """A camera of the report family with a setting of its own."""
-    body = REPORT_CAMERAS[int(rng.integers(len(REPORT_CAMERAS)))]
-    balance = np.exp(rng.normal(0, 0.06, 3))
-    return replace(
-        body,
-        white_balance=tuple(float(b) for b in balance / balance[1]),
-        saturation=float(rng.uniform(1.0, 1.3)),
-        exposure_ev=float(rng.normal(0, 0.3)),
-        tone=float(rng.uniform(0, 1)),
-        local_tone=float(rng.uniform(0, 0.4)),
-        blur_px=float(rng.uniform(0.4, 1.1)),
-        noise=float(rng.uniform(0.003, 0.018)),
-        sharpen=float(rng.uniform(0, 1.0)),
-        vignetting=float(rng.uniform(0, 0.35)),
-        jpeg_quality=int(rng.integers(80, 96)),
-    )
-
-
-def random_view(
-    rng: np.random.Generator,
-    focal_35mm: float,
-    *,
-    max_tilt_deg: float = 20.0,
-    mm_per_px: float = MM_PER_PX,
-) -> View:
-    """A hand-held view from above, the card near an edge of the frame."""
-    wide, high = FRAME_PX
-    focal_px = focal_35mm / 43.2666 * float(np.hypot(wide, high))
-    side = rng.choice([-1, 1], 2)
-    aim = np.array(SCENE_MM) / 2 + rng.uniform(-40, 40, 2)
-    offset = np.array([rng.uniform(0.24, 0.30) * wide, rng.uniform(0.20, 0.27) * high]) * mm_per_px
-    yaw = float(rng.normal(0, 6) + rng.choice([0, 180]))
-    return View(
-        width_px=wide,
-        height_px=high,
-        distance_mm=mm_per_px * focal_px,
-        tilt_deg=float(rng.uniform(0, max_tilt_deg)),
-        tilt_azimuth_deg=float(rng.uniform(0, 360)),
-        yaw_deg=yaw,
-        aim_mm=(float(aim[0]), float(aim[1])),
-        card_centre_mm=tuple(float(v) for v in aim + side * offset),
-        card_angle_deg=float(rng.normal(0, 8) + rng.choice([0, 180])),
-    )
-
-
-def shot(
-    rng: np.random.Generator, study: str, name: str, spec: LawnSpec, **changes: object
-) -> Case:
-    """A case with a random light, camera and view, some of them given."""
-    camera = changes.pop("camera", None) or random_camera(rng)
-    light = changes.pop("light", None) or random_light(rng)
-    view = changes.pop("view", None) or random_view(rng, camera.focal_35mm)
-    seeds = rng.integers(1, 2**31, 2)
-    lawn_seed = int(changes.pop("lawn_seed", seeds[0]))
-    return Case(study, name, spec, lawn_seed, light, camera, view, int(seeds[1]), **changes)
+from lawnscore.demo.camera import Camera, Light
+from lawnscore.demo.cases import ODD_KINDS, odd_lawn
+from lawnscore.demo.geometry import scene_to_photo
+from lawnscore.demo.lighting import sun_visibility
 
 
 def cover_cases(n: int, seed: int) -> Iterator[Case]:
@@ -195,17 +54,73 @@ def same_lawn_cases(lawns: int, conditions: int, seed: int) -> Iterator[Case]:
             yield replace(case, view=view, tags=(("lawn", i),))
 
 
+def phone_cases(n: int, seed: int) -> Iterator[Case]:
+    """Whole photos of a phone: 12 megapixels, 2.4 x 1.8 m of lawn."""
+    rng = np.random.default_rng(seed)
+    scene_mm = (2 * SCENE_MM[0], 2 * SCENE_MM[1])
+    frame_px = (2 * FRAME_PX[0], 2 * FRAME_PX[1])
+    for i in range(n):
+        green = 0.02 + 0.95 * (i + rng.random()) / n
+        spec = random_lawn(rng, green=green)
+        spec = replace(spec, width_mm=scene_mm[0], height_mm=scene_mm[1])
+        camera = random_camera(rng)
+        view = random_view(rng, camera.focal_35mm, frame_px=frame_px, scene_mm=scene_mm)
+        yield shot(rng, "phone", f"{i:03d}", spec, camera=camera, view=view)
+
+
+def odd_cases(n: int, seed: int) -> Iterator[Case]:
+    """Lawns of unusual leaf, soil and litter, and ground at the rim of what a lawn is."""
+    rng = np.random.default_rng(seed)
+    kinds = ("any", *ODD_KINDS)
+    for i in range(n):
+        kind = kinds[i % len(kinds)]
+        spec = odd_lawn(rng, kind=kind, family="report")
+        spec = replace(spec, width_mm=SCENE_MM[0], height_mm=SCENE_MM[1])
+        spec = replace(spec, texture=int(rng.choice(TEXTURES)))
+        yield shot(rng, "odd", f"{i:03d}", spec, tags=(("kind", kind),))
+
+
+def shade_seen(case: Case) -> float:
+    """Share (0 to 1) of the ground in the frame of a case that lies in large shadows."""
+    if case.light.shade == "none":
+        return 0.0
+    coarse_mm = 20.0
+    size = np.array([case.spec.width_mm, case.spec.height_mm])
+    shape = tuple(np.ceil(size[::-1] / coarse_mm).astype(int))
+    sun = sun_visibility(case.light, shape, mm_per_px=coarse_mm)
+    x, y = np.meshgrid(
+        (np.arange(32) + 0.5) / 32 * case.view.width_px,
+        (np.arange(24) + 0.5) / 24 * case.view.height_px,
+    )
+    back = np.linalg.inv(scene_to_photo(case.view, case.camera.focal_35mm))
+    at = cv2.perspectiveTransform(np.stack([x, y], axis=-1).reshape(1, -1, 2), back)[0]
+    at = size - np.abs(
+        size - at % (2 * size)
+    )  # beyond its edge a scene goes on as its mirror image
+    cell = np.minimum((at / coarse_mm).astype(int), np.array(shape)[::-1] - 1)
+    return 1.0 - float(sun[cell[:, 1], cell[:, 0]].mean())
+
+
+def shaded(case: Case, share: float) -> Case:
+    """A case whose frame is shaded over the share asked for, found by halving."""
+    low, high = 0.0, 1.0
+    for _ in range(12):
+        middle = (low + high) / 2
+        case = replace(case, light=replace(case.light, shade_share=middle))
+        low, high = (middle, high) if shade_seen(case) < share else (low, middle)
+    return case
+
+
 def shade_cases(n: int, seed: int) -> Iterator[Case]:
-    """Dapple and hard shadow edges over 10 to 60 % of the ground; the card in full sun or not."""
+    """Dapple and hard shadow edges over 10 to 60 % of the frame; the card in full sun or not."""
     rng = np.random.default_rng(seed)
     for i in range(n):
         kind = ("edge", "dapple")[i % 2]
-        share = float(rng.uniform(0.10, 0.60))
+        share = 0.10 + 0.50 * (i // 2 + float(rng.random())) / max((n + 1) // 2, 1)
         spec = random_lawn(rng, green=float(rng.uniform(0.3, 0.97)))
-        light = random_light(rng, shade=kind, share=share)
-        yield shot(
-            rng, "shade", f"{i:03d}", spec, light=light, tags=(("kind", kind), ("share", share))
-        )
+        light = random_light(rng, shade=kind)
+        case = shot(rng, "shade", f"{i:03d}", spec, light=light, tags=(("kind", kind),))
+        yield shaded(case, share)
 
 
 CAST_DENSITIES = (0.0, 5.0, 10.0, 20.0, 40.0, 80.0, 120.0)
@@ -281,30 +196,49 @@ def jpeg_cases(n: int, seed: int) -> Iterator[Case]:
             yield replace(case, name=f"{i:02d}-{quality}", camera=camera, tags=tags)
 
 
+PLAIN_LIGHT = Light(sun_share=0.0, sky_cct_k=6500.0)
+"""An overcast sky near D65."""
+
+SOURCES = ("light", "camera", "card")
+
+
+def plain_camera(focal_35mm: float) -> Camera:
+    """A camera that does next to nothing to the light it gets."""
+    return replace(
+        REPORT_CAMERAS[0], focal_35mm=focal_35mm, saturation=1.0, tone=0.0, local_tone=0.0,
+        blur_px=0.5, noise=0.002, sharpen=0.0, vignetting=0.0, jpeg_quality=95,
+    )  # fmt: skip
+
+
 def source_cases(n: int, seed: int) -> Iterator[Case]:
-    """The same lawns with one source of error after another taken away."""
+    """The same lawns with every set of the error sources light, camera and card taken away.
+
+    The card taken away means its colours measured, not nominal.
+    """
     rng = np.random.default_rng(seed)
-    plain_light = Light(sun_share=0.0, sky_cct_k=6500.0)
     for i in range(n):
         spec = random_lawn(rng, green=float(rng.uniform(0.2, 0.95)))
         case = shot(rng, "sources", f"{i:02d}", spec)
-        plain_camera = replace(REPORT_CAMERAS[0], tone=0.0, local_tone=0.0, noise=0.002)
-        for source, changed in (
-            ("everything", case),
-            ("plain light", replace(case, light=plain_light)),
-            ("plain camera", replace(case, camera=plain_camera)),
-            ("plain light and camera", replace(case, light=plain_light, camera=plain_camera)),
-            ("card at nominal colours", replace(case, card="nominal")),
-        ):
-            yield replace(changed, name=f"{i:02d}-{source}", tags=(("source", source),))
+        for there in product((True, False), repeat=3):
+            light, camera, card = there
+            yield replace(
+                case,
+                name=f"{i:02d}-{''.join('-+'[t] for t in there)}",
+                light=case.light if light else PLAIN_LIGHT,
+                camera=case.camera if camera else plain_camera(case.camera.focal_35mm),
+                card="nominal" if card else "measured",
+                tags=tuple(zip(SOURCES, map(int, there), strict=True)),
+            )
 
 
-def spoilt_cases(repeats: int, seed: int, kinds: tuple[str, ...] | None = None) -> Iterator[Case]:
+def spoilt_cases(
+    repeats: int, good: int, seed: int, kinds: tuple[str, ...] | None = None
+) -> Iterator[Case]:
     """Photos spoilt from slightly to badly in every way that can be refused, and good ones."""
     rng = np.random.default_rng(seed)
-    for j in range(repeats):
-        for kind in kinds or tuple(SPOILS):
-            levels = SPOILS[kind]
+    for kind in kinds or tuple(SPOILS):
+        levels = SPOILS[kind]
+        for j in range(good if kind == "none" else repeats):
             level = levels[j % len(levels)]
             spec = random_lawn(rng, green=float(rng.uniform(0.3, 0.95)))
             case = shot(
@@ -355,5 +289,6 @@ def spoil(case: Case, kind: str, level: float) -> Case:
         light = replace(light, sun_share=level, shade="edge", shade_share=0.02)
         view = replace(view, card_in_shade=True)
     elif kind == "lawn in shade":
-        light = replace(light, sun_share=0.8, shade="edge", shade_share=level)
+        light = replace(light, sun_share=0.8, shade="edge")
+        return shaded(replace(case, light=light), level)
     return replace(case, camera=camera, view=view, light=light)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -60,12 +61,19 @@ def mean(values: np.ndarray) -> float:
     return float(np.mean(values)) if len(values) else float("nan")
 
 
+def reasons(results: Iterable[Result]) -> str:
+    """Why photos were refused, the most frequent reason first, each with its count."""
+    count = Counter(r["row"]["reason"] for r in results if r["row"]["reason"])
+    return ", ".join(f"{word} {n}" for word, n in count.most_common())
+
+
 def mark(met: bool | None) -> str:
     """Say whether a target is met."""
     return "" if met is None else ("met" if met else "missed")
 
 
-def _f(value: float, digits: int = 2) -> str:
+def fmt(value: float, digits: int = 2) -> str:
+    """A figure with so many digits; nothing where it is not known."""
     return "" if not np.isfinite(value) else f"{value:.{digits}f}"
 
 
@@ -79,8 +87,31 @@ def _interval_of_rms(values: np.ndarray) -> str:
     return f"{low:.2f} to {high:.2f}"
 
 
+def _bias(values: np.ndarray, digits: int = 2) -> str:
+    """Mean, and how far it may be off by chance (95 %)."""
+    if len(values) < 5:
+        return fmt(mean(values), digits)
+    half = 1.96 * float(values.std(ddof=1)) / np.sqrt(len(values))
+    return f"{fmt(mean(values), digits)} ± {fmt(half, digits)}"
+
+
 def cover_table(results: list[Result]) -> Table:
     """Green cover, straw and soil over all lights and cameras."""
+    return _shares_table(
+        "Shares of the ground, points, over lawns of 2 to 97 % green in all lights and cameras",
+        results,
+    )
+
+
+def phone_table(results: list[Result]) -> Table:
+    """The same on whole photos of a phone."""
+    return _shares_table(
+        "Shares of the ground, points, on whole photos of a phone: 12 megapixels, 2.4 x 1.8 m",
+        results,
+    )
+
+
+def _shares_table(title: str, results: list[Result]) -> Table:
     good = scored(results)
     limits = {"green": (1.0, 2.5), "straw": (None, 5.0), "soil": (None, 5.0)}
     rows = []
@@ -88,18 +119,18 @@ def cover_table(results: list[Result]) -> Table:
         e, z = errors(good, name), ratios(good, name)
         bias, limit = limits.get(surface, (None, None))
         met = None
-        if limit is not None:
+        if limit is not None and len(e):
             met = rms(e) <= limit and (bias is None or abs(e.mean()) <= bias)
         worst = float(np.abs(e).max()) if len(e) else float("nan")
         target = "" if limit is None else f"RMSE {limit:g}" + (f", bias {bias:g}" if bias else "")
         rows.append(
-            (surface, str(len(e)), _f(e.mean()), _f(rms(e)), _interval_of_rms(e), _f(worst, 1),
-             _f(rms(z)), target, mark(met))
+            (surface, str(len(e)), _bias(e), fmt(rms(e)), _interval_of_rms(e), fmt(worst, 1),
+             fmt(rms(z)), target, mark(met))
         )  # fmt: skip
     return Table(
-        "Shares of the ground, points, over lawns of 2 to 97 % green in all lights and cameras",
-        ("surface", "photos", "bias", "RMSE", "95 % of RMSE", "worst", "error / stated error (RMS)",
-         "target", ""),
+        title,
+        ("surface", "photos", "bias (95 %)", "RMSE", "95 % of RMSE", "worst",
+         "error / stated error (RMS)", "target", ""),
         tuple(rows),
         (f"{len(results) - len(good)} of {len(results)} photos were refused.",),
     )  # fmt: skip
@@ -113,10 +144,10 @@ def cover_by_level_table(results: list[Result]) -> Table:
         part = [r for r in good if low <= r["truth"]["green_cover_pct"] < high]
         e = errors(part, "green_cover_pct")
         if len(e):
-            rows.append((f"{low} to {min(high, 100)}", str(len(e)), _f(e.mean()), _f(rms(e))))
+            rows.append((f"{low} to {min(high, 100)}", str(len(e)), _bias(e), fmt(rms(e))))
     return Table(
         "Green cover error by true cover, points",
-        ("true cover, %", "photos", "bias", "RMSE"),
+        ("true cover, %", "photos", "bias (95 %)", "RMSE"),
         tuple(rows),
     )
 
@@ -137,12 +168,12 @@ def honesty_table(results: list[Result]) -> Table:
             (
                 name,
                 str(len(e)),
-                _f(mean(e), digits),
-                _f(rms(e), digits),
-                _f(float(np.median(stated)), digits),
-                _f(rms(z)),
-                _f(float(np.median(np.abs(z)) / 0.6745)),
-                _f(100 * mean(np.abs(z) <= 1.96), 0),
+                fmt(mean(e), digits),
+                fmt(rms(e), digits),
+                fmt(float(np.median(stated)), digits),
+                fmt(rms(z)),
+                fmt(float(np.median(np.abs(z)) / 0.6745)),
+                fmt(100 * mean(np.abs(z) <= 1.96), 0),
             )
         )
     headers = (
@@ -177,11 +208,11 @@ def same_table(results: list[Result]) -> Table:
             for g in groups
         ]
         pooled = rms(np.array(spread))
-        rows.append((name, _f(pooled, digits), _f(rms(np.array(raw)), digits),
+        rows.append((name, fmt(pooled, digits), fmt(rms(np.array(raw)), digits),
                      "" if limit is None else f"{limit:g}",
                      mark(None if limit is None else pooled <= limit)))  # fmt: skip
     delta = colour_differences(good)
-    rows.append(("turf colour, mean CIEDE2000 off truth", _f(float(delta.mean())), "", "2.5",
+    rows.append(("turf colour, mean CIEDE2000 off truth", fmt(float(delta.mean())), "", "2.5",
                  mark(bool(delta.mean() <= 2.5))))  # fmt: skip
     return Table(
         "The same lawns under different lights, cameras and viewpoints",
@@ -209,149 +240,6 @@ def colour_differences(results: list[Result]) -> np.ndarray:
     return np.array([float(ciede2000(np.array(a), np.array(b))) for a, b in known])
 
 
-def shade_table(results: list[Result]) -> Table:
-    """Cover in dapple and hard shadow edges."""
-    good = scored(results)
-    rows = []
-    for kind in ("edge", "dapple", "both"):
-        part = [r for r in good if kind in (r["tags"]["kind"], "both")]
-        e = errors(part, "green_cover_pct")
-        met = abs(e.mean()) <= 2.0 if len(e) else None
-        rows.append(
-            (
-                kind,
-                str(len(e)),
-                _f(float(e.mean()) if len(e) else np.nan),
-                _f(rms(e)),
-                "bias 2",
-                mark(met),
-            )
-        )
-    return Table(
-        "Green cover in shade over 10 to 60 % of the ground, points",
-        ("shade", "photos", "bias", "RMSE", "target", ""),
-        tuple(rows),
-        (f"{len(results) - len(good)} of {len(results)} photos were refused.",),
-    )
-
-
-def casts_table(results: list[Result]) -> Table:
-    """Casts: count, false casts and F1 by density."""
-    good = scored(results)
-    rows = []
-    for density in sorted({r["tags"]["density"] for r in good}):
-        part = [r for r in good if r["tags"]["density"] == density]
-        area = sum(r["row"]["area_m2"] for r in part)
-        true = sum(r["casts"]["true"] for r in part)
-        found = sum(r["casts"]["found"] for r in part)
-        hits = sum(r["casts"]["hits"] for r in part)
-        expected = sum(r["casts"]["expected"] for r in part)
-        f1 = 2 * hits / (true + found) if true + found else float("nan")
-        off = (expected - true) / true if true else float("nan")
-        each = np.array([(r["casts"]["expected"] - r["casts"]["true"]) / r["casts"]["true"]
-                         for r in part if r["casts"]["true"]])  # fmt: skip
-        target, met = "", None
-        if density == 0:
-            target, met = "1 false per m2", expected / area <= 1.0
-        elif density == 40:
-            target, met = "15 %, F1 0.85", abs(off) <= 0.15 and f1 >= 0.85
-        elif density >= 10:
-            target, met = "15 %", abs(off) <= 0.15
-        size = np.nanmedian([r["casts"]["size_ratio"] for r in part]) if hits else float("nan")
-        rows.append((f"{density:.0f}", str(len(part)), _f(true / area, 1), _f(expected / area, 1),
-                     _f(100 * off, 1), _f(100 * rms(each), 0), _f(f1), _f(float(size)),
-                     target, mark(met)))  # fmt: skip
-    return Table(
-        "Casts, all states (dry, wet, smeared)",
-        ("asked for, per m2", "photos", "true, per m2", "counted, per m2", "count error, %",
-         "RMS of a photo's count error, %", "F1", "diameter / true", "target", ""),
-        tuple(rows),
-    )  # fmt: skip
-
-
-def patches_table(results: list[Result]) -> Table:
-    """Bare patches: precision, recall and area."""
-    good = scored(results)
-    true = sum(r["patches"]["true"] for r in good)
-    found = sum(r["patches"]["found"] for r in good)
-    pairs = [pair for r in good for pair in r["patches"]["pairs"]]
-    limit = 25.0
-    precision = sum(a >= limit for a, _ in pairs) / found if found else float("nan")
-    recall = sum(b >= limit for _, b in pairs) / true if true else float("nan")
-    pairs = [(a, b) for a, b in pairs if b >= limit]
-    ratio = np.array([a / b for a, b in pairs]) if pairs else np.array([np.nan])
-    total = sum(a for a, _ in pairs) / max(sum(b for _, b in pairs), 1e-9)
-    share = errors(good, "bare_patch_pct")
-    rows = (
-        ("precision", _f(precision), "0.9", mark(precision >= 0.9)),
-        ("recall", _f(recall), "0.9", mark(recall >= 0.9)),
-        ("area of all matched / true", _f(total), "within 10 %", mark(abs(total - 1) <= 0.10)),
-        ("area of one / true, median", _f(float(np.median(ratio))), "", ""),
-        (
-            "area of one within 10 %, share of patches",
-            _f(float(np.mean(np.abs(ratio - 1) <= 0.1))),
-            "",
-            "",
-        ),
-        ("bare_patch_pct, bias", _f(float(share.mean())), "", ""),
-        ("bare_patch_pct, RMSE", _f(rms(share)), "", ""),
-    )
-    return Table(
-        "Bare patches above 25 cm2",
-        ("figure", "value", "target", ""),
-        rows,
-        (f"{true} true patches in {len(good)} photos, {found} found. True patches are those the "
-         "same definition gives on the true shares. A patch of 20 to 25 cm2 may be the partner "
-         "of one above 25, but is not asked for.",),
-    )  # fmt: skip
-
-
-def pose_table(results: list[Result]) -> Table:
-    """Scale and tilt, with and without EXIF, flat and warped cards."""
-    good = scored(results)
-    rows = []
-    for warp, focal in ((0.0, "exif"), (0.0, "hidden"), (3.0, "any")):
-        part = [r for r in good if _is_pose(r, warp, focal)]
-        if not part:
-            continue
-        scale = np.array([r["row"]["mm_per_px"] / r["true_mm_per_px"] - 1 for r in part])
-        se = np.array([r["row"]["mm_per_px_se"] / r["true_mm_per_px"] for r in part])
-        far = np.array([r["far_scale_error"] for r in part])
-        tilt = np.array([r["row"]["tilt_deg"] - r["true_tilt_deg"] for r in part])
-        limits = (0.5, 1.5, 1.0) if warp == 0 else (3.0, 3.0, 2.0)
-        found = (100 * rms(scale), 100 * rms(far), rms(tilt))
-        met = all(value <= limit for value, limit in zip(found, limits, strict=True))
-        covered = 100 * float(np.mean(np.abs(scale) <= 1.96 * se))
-        rows.append(
-            (
-                f"{'warped 3 mm' if warp else 'flat'}, focal length {focal}",
-                str(len(part)),
-                *(_f(value) for value in found),
-                _f(100 * float(np.abs(scale).max())),
-                _f(covered, 0),
-                "{:g} %, {:g} %, {:g}°".format(*limits),
-                mark(met),
-            )
-        )
-    headers = (
-        "card",
-        "photos",
-        "scale at the card, RMS %",
-        "a metre away, RMS %",
-        "tilt, RMS degrees",
-        "worst scale at the card, %",
-        "within 1.96 stated errors, %",
-        "target (RMS)",
-        "",
-    )
-    return Table("Scale and tilt, tilts of 0 to 35 degrees", headers, tuple(rows))
-
-
-def _is_pose(result: Result, warp: float, focal: str) -> bool:
-    tags = result["tags"]
-    return tags["warp"] == warp and focal in (tags["focal"], "any")
-
-
 def by_tag_table(title: str, tag: str, header: str) -> Callable[[list[Result]], Table]:
     """Make a table of the main errors by one tag."""
 
@@ -367,62 +255,49 @@ def by_tag_table(title: str, tag: str, header: str) -> Callable[[list[Result]], 
             green = e["green_cover_pct"]
             delta = colour_differences(good)
             word = f"{value:g}" if isinstance(value, float | int) else str(value)
-            rows.append((word, f"{len(good)} of {len(part)}", _f(mean(green)), _f(rms(green)),
-                         _f(rms(e["straw_cover_pct"])), _f(rms(e["bare_soil_pct"])),
-                         _f(rms(e["colour_index"]), 3), _f(mean(delta))))  # fmt: skip
-        headers = (header, "scored", "green bias", "green RMSE", "straw RMSE", "soil RMSE",
-                   "colour index RMSE", "leaf colour, CIEDE2000")  # fmt: skip
+            rows.append((word, f"{len(good)} of {len(part)}", reasons(part),
+                         fmt(mean(green)), fmt(rms(green)),
+                         fmt(rms(e["straw_cover_pct"])), fmt(rms(e["bare_soil_pct"])),
+                         fmt(rms(e["colour_index"]), 3), fmt(mean(delta))))  # fmt: skip
+        headers = (header, "scored", "refused as", "green bias", "green RMSE", "straw RMSE",
+                   "soil RMSE", "colour index RMSE", "leaf colour, CIEDE2000")  # fmt: skip
         return Table(title, headers, tuple(rows))
 
     return table
 
 
-def refusing_table(results: list[Result]) -> Table:
-    """Refusals of photos spoilt in known ways."""
+def wilson(hits: int, n: int) -> tuple[float, float]:
+    """95 % interval of a share (Wilson 1927), 0 to 1; NaN of nothing."""
+    if n == 0:
+        return float("nan"), float("nan")
+    z = 1.959964
+    share, more = hits / n, z * z / n
+    middle = (share + more / 2) / (1 + more)
+    half = z / (1 + more) * np.sqrt(share * (1 - share) / n + more / (4 * n))
+    return max(float(middle - half), 0.0), min(float(middle + half), 1.0)
+
+
+def share_of(hits: int, n: int) -> str:
+    """A share in words: how many of how many, in per cent, with its interval."""
+    if n == 0:
+        return "none to ask"
+    low, high = wilson(hits, n)
+    return f"{hits} of {n}: {100 * hits / n:.1f} % ({100 * low:.1f} to {100 * high:.1f})"
+
+
+def timings_table(results: dict[str, list[Result]]) -> Table:
+    """Processor seconds by study and part."""
+    parts = ("grow", "render", "score", "score again", "truth")
     rows = []
-    for kind in dict.fromkeys(r["tags"]["kind"] for r in results):
-        part = [r for r in results if r["tags"]["kind"] == kind]
-        for level in dict.fromkeys(r["tags"]["level"] for r in part):
-            some = [r for r in part if r["tags"]["level"] == level]
-            good = scored(some)
-            e = errors(good, "green_cover_pct")
-            words = sorted({r["row"]["reason"] for r in some if r["row"]["reason"]})
-            rows.append((kind, f"{level:g}", str(len(some)), str(len(some) - len(good)),
-                         ", ".join(words), _f(float(np.abs(e).max(initial=0)), 1)))  # fmt: skip
-    return Table(
-        "Photos spoilt from slightly to badly",
-        ("spoilt by", "level", "photos", "refused", "reasons",
-         "worst cover error of the scored, points"),
-        tuple(rows),
-        ("Levels: blur and motion in px of 0.6 mm, exposure in stops, tilt in degrees, covered and "
-         "glare as shares, card or lawn in shade as the sun's or the shade's share, far in mm a "
-         "px.",),
-    )  # fmt: skip
-
-
-def refusing_summary(spoilt: list[Result], good: list[Result]) -> Table:
-    """The two bars on refusing."""
-    kept = scored([*spoilt, *good])
-    bad = [r for r in kept if abs(r["row"]["green_cover_pct"] - r["truth"]["green_cover_pct"]) > 10]
-    refused_spoilt = len(spoilt) - len(scored(spoilt))
-    would_pass = len(bad) / max(len(bad) + refused_spoilt, 1)
-    lost = len(good) - len(scored(good))
-    rows = (
-        ("photos scored with a cover error above 10 points", f"{len(bad)} of {len(kept)}", "", ""),
-        ("of those that had to be refused, refused", f"{100 * (1 - would_pass):.1f} %", "99 %",
-         mark(would_pass <= 0.01)),
-        ("good photos refused", f"{lost} of {len(good)} ({100 * lost / max(len(good), 1):.1f} %)",
-         "2 %",
-         mark(lost <= 0.02 * len(good))),
-    )  # fmt: skip
-    return Table(
-        "Refusing",
-        ("figure", "value", "target", ""),
-        rows,
-        ("Those that had to be refused are the spoilt photos that were refused and all scored "
-         "photos whose cover is off by more than 10 points; a refused photo has no error to look "
-         "at.",),
-    )  # fmt: skip
+    for study, some in results.items():
+        if not some:
+            continue
+        spent = [sum(r["seconds"].get(part, 0.0) for r in some) for part in parts]
+        longest = max(r["seconds"]["score"] for r in some)
+        rows.append((study, str(len(some)), *(fmt(s, 1) for s in spent), fmt(sum(spent), 0),
+                     fmt(sum(spent) / len(some)), fmt(longest)))  # fmt: skip
+    headers = ("study", "photos", *parts, "all", "a photo", "longest score")
+    return Table("Processor seconds", headers, tuple(rows))
 
 
 def markdown(table: Table) -> str:

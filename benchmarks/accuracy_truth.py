@@ -1,32 +1,32 @@
-"""Render a case, score it through the public API and set it beside the truth."""
+"""Score the photo of a case through the public API and set it beside the truth."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
-from accuracy_cases import Case
+from accuracy_cases import shade_seen
+from accuracy_draws import Case
+from accuracy_render import SECONDS, Known, reference, render, timed
 
 from lawnscore import score_photo
-from lawnscore.card.design import card_design
-from lawnscore.card.reference import ReferenceCard, nominal_reference
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.demo.geometry import card_to_scene
-from lawnscore.demo.photograph import Photograph, photograph
-from lawnscore.demo.printed_card import printed_reference
-from lawnscore.demo.scene import SURFACES, Scene, grow_lawn
+from lawnscore.demo.scene import SURFACES
+from lawnscore.photo import quality
 from lawnscore.photo.casts import Casts
 from lawnscore.photo.classes import ClassMap
+from lawnscore.photo.condition import condition
 from lawnscore.photo.measures import measure
 from lawnscore.photo.patches import BarePatches, find_patches
 from lawnscore.photo.score import PhotoScore
 
-CARD = "turf-a5"
 PATCH_CM2 = 25.0
 """Smallest bare patch that is asked for, cm2."""
 
@@ -37,73 +37,57 @@ SURE = 0.5
 """A cast counts as found when it is surer than this."""
 
 
-@lru_cache(maxsize=1)
-def grown(spec: Any, seed: int) -> Scene:
-    """The lawn of a case; cases of one lawn follow each other, so one is kept."""
-    return grow_lawn(spec, seed=seed)
+ANY_TILT = ScoringSettings(max_tilt_deg=80.0)
 
 
-@lru_cache(maxsize=2)
-def reference(kind: str) -> ReferenceCard:
-    """The card as a spectrophotometer would read it, or its nominal colours."""
-    design = card_design(CARD)
-    nominal = nominal_reference(design)
-    if kind == "nominal":
-        return nominal
-    linear = np.asarray(printed_reference(design), dtype=np.float64)
-    return replace(nominal, name="as printed", linear_srgb=linear, source="measured")
+def run_case(case: Case, folder: Path, *, keep: bool = False) -> dict[str, Any]:
+    """Render, score and judge one case; how much processor time each part took is in it.
 
-
-def run_case(case: Case, folder: Path) -> dict[str, Any]:
-    """Render (unless done before), score and judge one case."""
-    kit = render_case(case, folder)
-    path = folder / "photos" / f"{case.key}.jpg"
-    score = score_photo(path, reference(case.card), keep_views=True)
+    A refused photo is scored once more with the quality checks switched off, to know by how much
+    it would have been wrong: ``unchecked`` holds its row and truth, where a number can be made.
+    """
+    SECONDS.clear()
+    known = render(case, folder, keep=keep)
+    with timed("score"):
+        score = score_photo(known.photo, reference(case.card), keep_views=True)
     out: dict[str, Any] = {
         "study": case.study,
         "name": case.name,
+        "key": case.key,
         "tags": dict(case.tags),
         "row": score.row,
-        "true_mm_per_px": kit["mm_per_px"],
-        "true_tilt_deg": kit["tilt_deg"],
-        "whole_truth": kit["truth"],
-        "true_shade_pct": 100 * case.light.shade_share,
+        "true_mm_per_px": known.mm_per_px,
+        "true_tilt_deg": known.tilt_deg,
+        "true_shade_pct": 100 * shade_seen(case),
     }
     if not score.refused:
-        surface = _surface(case, folder)
-        out.update(_judged(score, surface, kit, case))
+        with timed("truth"):
+            out.update(judged(score, known, case))
+    else:
+        with timed("score again"), unchecked():
+            score = score_photo(
+                known.photo, reference(case.card), settings=ANY_TILT, keep_views=True
+            )
+        if not score.refused:
+            with timed("truth"):
+                out["unchecked"] = {"row": score.row, "truth": judged(score, known, case)["truth"]}
+    out["row"]["photo"] = case.name
+    out["seconds"] = {part: round(value, 3) for part, value in SECONDS.items()}
     return json.loads(json.dumps(out, default=float))
 
 
-def render_case(case: Case, folder: Path) -> dict[str, Any]:
-    """What must be known of a rendered photo to judge it; rendered when it is not there yet."""
-    kit_path = folder / "photos" / f"{case.key}.json"
-    if kit_path.is_file():
-        return json.loads(kit_path.read_text(encoding="utf-8"))
-    scene = grown(case.spec, case.lawn_seed)
-    photo = photograph(scene, case.light, case.camera, case.view, seed=case.seed, card=CARD)
-    hidden = dict(case.tags).get("focal") == "hidden"
-    photo.save_jpeg(folder / "photos" / f"{case.key}.jpg", exif=not hidden)
-    surface_path = _surface_path(case, folder)
-    if not surface_path.is_file():
-        cv2.imwrite(str(surface_path), scene.surface)
-    kit = {
-        "mm_per_px": photo.mm_per_px,
-        "tilt_deg": photo.tilt_deg,
-        "scene_mm_per_px": scene.mm_per_px,
-        "casts": scene.casts.tolist(),
-        "truth": _whole_truth(photo),
-        "card_to_px": photo.card_to_px.tolist(),
-    }
-    kit_path.write_text(json.dumps(kit, default=float), encoding="utf-8")
-    return kit
+@contextmanager
+def unchecked() -> Iterator[None]:
+    """Let photos pass that fail a quality check; what a stage cannot do it still refuses."""
+    refuse = quality.refuse_failed
+    quality.refuse_failed = lambda checks: None
+    try:
+        yield
+    finally:
+        quality.refuse_failed = refuse
 
 
-def _whole_truth(photo: Photograph) -> dict[str, float]:
-    return {name: float(value) for name, value in photo.truth_within(None).items()}
-
-
-def _far_scale_error(score: PhotoScore, kit: dict[str, Any], case: Case) -> float:
+def _far_scale_error(score: PhotoScore, known: Known, case: Case) -> float:
     """Relative error of a length of 10 cm, a metre from the card towards the middle."""
     fit = score.views.card_fit
     centre = np.asarray(fit.design.centre_mm)
@@ -113,31 +97,17 @@ def _far_scale_error(score: PhotoScore, kit: dict[str, Any], case: Case) -> floa
     ).reshape(2)
     toward = (aim - centre) / np.linalg.norm(aim - centre)
     ends = centre + np.array([[950.0], [1050.0]]) * toward
-    pixels = cv2.perspectiveTransform(ends[None], np.asarray(kit["card_to_px"]))
+    pixels = cv2.perspectiveTransform(ends[None], known.card_to_px)
     seen = cv2.perspectiveTransform(pixels, np.linalg.inv(fit.homography))[0]
     return float(np.linalg.norm(seen[1] - seen[0]) / 100.0 - 1.0)
 
 
-def _surface_path(case: Case, folder: Path) -> Path:
-    lawn = replace(case, study="", name="", light=None, camera=None, view=None, seed=0, tags=())
-    return folder / "lawns" / f"{replace(lawn, card='').key}.png"
-
-
-@lru_cache(maxsize=1)
-def _read_surface(path: Path) -> np.ndarray:
-    return cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-
-
-def _surface(case: Case, folder: Path) -> np.ndarray:
-    return _read_surface(_surface_path(case, folder))
-
-
-def true_map(surface: np.ndarray, kit: dict[str, Any], case: Case, score: PhotoScore) -> ClassMap:
+def true_map(known: Known, case: Case, score: PhotoScore) -> ClassMap:
     """The true shares on the very cells that were measured, and their weights."""
     views = score.views
     seen, ground = views.classes, views.ground
     to_scene = card_to_scene(case.view, views.card_fit.design)
-    step = kit["scene_mm_per_px"]
+    step = known.scene_mm_per_px
     corner = np.asarray(ground.origin_mm) - 0.5 * ground.mm_per_px
     fine = seen.cell_mm / 8
     # pixel of an eight-fold finer grid of cells -> card mm -> scene mm -> scene pixel
@@ -148,7 +118,7 @@ def true_map(surface: np.ndarray, kit: dict[str, Any], case: Case, score: PhotoS
     matrix = (to_px @ to_scene @ from_fine)[:2]
     rows, cols = seen.weight.shape
     labels = cv2.warpAffine(
-        surface,
+        known.surface,
         matrix,
         (cols * 8, rows * 8),
         flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
@@ -170,20 +140,19 @@ def true_map(surface: np.ndarray, kit: dict[str, Any], case: Case, score: PhotoS
     )
 
 
-def _judged(
-    score: PhotoScore, surface: np.ndarray, kit: dict[str, Any], case: Case
-) -> dict[str, Any]:
+def judged(score: PhotoScore, known: Known, case: Case) -> dict[str, Any]:
+    """Truth on the measured cells, errors of the scale, casts and patches paired."""
     views = score.views
-    true = true_map(surface, kit, case, score)
+    true = true_map(known, case, score)
     patches = find_patches(true)
-    casts = true_casts(kit, case, score)
+    casts = true_casts(known, case, score)
     values = measure(true, casts, patches, views.ground, ScoringSettings()).values
     values["casts_per_m2"] = casts.expected_count / max(score.row["area_m2"], 1e-9)
-    colours = ("colour_index", "leaf_L", "leaf_a", "leaf_b")
-    values.update({name: kit["truth"].get(name) for name in colours})
+    values.update(known.leaf)
+    values["condition"] = condition(values, ScoringSettings().condition)
     return {
         "truth": values,
-        "far_scale_error": _far_scale_error(score, kit, case),
+        "far_scale_error": _far_scale_error(score, known, case),
         "scale_rel_se": float(views.ground.scale_rel_se),
         "model_error": _cell_errors(true, views.classes),
         "casts": match_casts(views.casts, casts),
@@ -201,10 +170,10 @@ def _cell_errors(true: ClassMap, seen: ClassMap) -> list[float]:
     ]
 
 
-def true_casts(kit: dict[str, Any], case: Case, score: PhotoScore) -> Casts:
+def true_casts(known: Known, case: Case, score: PhotoScore) -> Casts:
     """True casts whose centre lies on measured ground, in the card frame."""
     views = score.views
-    casts = np.asarray(kit["casts"], dtype=float).reshape(-1, 3)
+    casts = np.asarray(known.casts, dtype=float).reshape(-1, 3)
     back = np.linalg.inv(card_to_scene(case.view, views.card_fit.design))
     place = cv2.perspectiveTransform(casts[None, :, :2], back)[0] if len(casts) else casts[:, :2]
     corner = np.asarray(views.ground.origin_mm) - 0.5 * views.ground.mm_per_px

@@ -19,6 +19,9 @@ from lawnscore.history.visits import visit_scores
 ROUND_SIZE = 60
 """Zones that are scored together, as in one round."""
 
+_DRAWS = 100
+"""Visits drawn of each zone for the variance of sampling."""
+
 
 def visits_tables(results: list[Result], *, quick: bool, seed: int) -> list[Table]:
     """Coverage with four photos, and with 1 to 8."""
@@ -50,6 +53,14 @@ def visits_tables(results: list[Result], *, quick: bool, seed: int) -> list[Tabl
         tuple(rows),
     )
     return [four, by_n]
+
+
+def sampling_variance(name: str, truths: list[float | None], n: int) -> float:
+    """Mean square by which the mean of `n` spots misses the level of its zone, by the same laws."""
+    rng = np.random.default_rng(0)
+    known = [t for t in truths if t is not None and np.isfinite(t)]
+    off = [_spots(rng, name, t, n).mean() - t for t in known for _ in range(_DRAWS)]
+    return float(np.mean(np.square(off))) if off else float("nan")
 
 
 Figures = dict[str, tuple[float, float, float, float, int]]

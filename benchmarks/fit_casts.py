@@ -24,8 +24,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import cv2
 import numpy as np
-from accuracy_cases import SCENE_MM, Case, random_view
-from accuracy_truth import match_casts, reference, render_case, true_casts
+from accuracy_draws import SCENE_MM, Case, random_view
+from accuracy_render import reference, render
+from accuracy_truth import match_casts, true_casts
 from numpy.typing import NDArray
 
 from lawnscore import score_photo
@@ -55,13 +56,11 @@ def cases(n: int) -> Iterator[Case]:
 
 def peaks_of(case: Case, folder: Path) -> tuple[NDArray, NDArray, Casts, Casts] | None:
     """Heights of the peaks, which of them are casts, casts counted, true casts."""
-    kit = render_case(case, folder)
-    score = score_photo(
-        folder / "photos" / f"{case.key}.jpg", reference("measured"), keep_views=True
-    )
+    known = render(case, folder, keep=True)
+    score = score_photo(known.photo, reference("measured"), keep_views=True)
     if score.views is None:
         return None
-    true = true_casts(kit, case, score)
+    true = true_casts(known, case, score)
     found = score.views.casts
     by_height = np.argsort(-found.height)
     is_cast = np.zeros(found.height.size, dtype=bool)
@@ -99,8 +98,7 @@ def main(arguments: list[str] | None = None) -> int:
     heights, labels = [], []
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(options.results or scratch)
-        for part in ("photos", "lawns"):
-            (folder / part).mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
         print("photo  true  counted  F1")
         for case in cases(4 if options.quick else options.photos):
             seen = peaks_of(case, folder)

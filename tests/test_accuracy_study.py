@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +13,15 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import accuracy_cases as cases
 import accuracy_real as real
+import accuracy_refusing as refusing
+import accuracy_sources as sources
 import accuracy_tables as tables
+import accuracy_truth as truth
+from accuracy_run import Store, program_id
 from accuracy_truth import match_casts
 
 from lawnscore.demo.camera import CAMERAS
+from lawnscore.photo import quality
 from lawnscore.photo.casts import Casts
 
 
@@ -79,7 +86,7 @@ def test_errors_and_their_ratio_to_what_is_stated() -> None:
 
 
 def test_only_the_report_family_is_used() -> None:
-    for case in [*cases.cover_cases(4, 1), *cases.cast_cases(1, 1), *cases.spoilt_cases(1, 1)]:
+    for case in [*cases.cover_cases(4, 1), *cases.odd_cases(6, 1), *cases.spoilt_cases(1, 1, 1)]:
         assert CAMERAS[case.camera.name].family == "report"
         assert case.spec.tint.family == "report"
 
@@ -96,21 +103,128 @@ def test_tables_print_as_text_and_markdown() -> None:
     assert "A note." in tables.plain(table)
 
 
+def test_sets_share_no_photo() -> None:
+    import accuracy
+
+    keys = {}
+    for name, seed in accuracy.SEEDS.items():
+        keys[name] = {c.key for s in accuracy.STUDIES.values() for c in s.quick(seed)}
+    assert not keys["choosing"] & keys["reporting"]
+    assert len(keys["reporting"]) == sum(
+        len(list(s.quick(accuracy.SEEDS["reporting"]))) for s in accuracy.STUDIES.values()
+    )
+
+
+@pytest.mark.parametrize("share", [0.15, 0.5])
+def test_frames_are_shaded_as_asked(share: float) -> None:
+    for case in cases.shade_cases(2, 3):
+        assert cases.shade_seen(cases.shaded(case, share)) == pytest.approx(share, abs=0.02)
+    spread = sorted(cases.shade_seen(case) for case in cases.shade_cases(10, 3))
+    assert 0.08 < spread[0] < 0.25
+    assert 0.5 < spread[-1] < 0.62
+
+
+def test_interval_of_a_share_worked() -> None:
+    # Newcombe 1998, Statist. Med. 17:857, table I, method 3: 81 of 263, 15 of 148, 0 of 20.
+    assert tables.wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=5e-5)
+    assert tables.wilson(15, 148) == pytest.approx((0.0624, 0.1605), abs=5e-5)
+    assert tables.wilson(0, 20) == pytest.approx((0.0, 0.1611), abs=5e-5)
+
+
+def test_sources_add_up_to_what_they_add_together() -> None:
+    square = {
+        frozenset(have): 1.0 + 4.0 * ("light" in have) + 2.0 * ("camera" in have)
+        + 3.0 * ("camera" in have and "card" in have)
+        for n in range(4)
+        for have in combinations(sources.SOURCES, n)
+    }  # fmt: skip
+    # Worked by hand: what two sources do together is shared between them.
+    expected = {"light": 4.0, "camera": 3.5, "card": 1.5}
+    assert sources.shapley(square) == pytest.approx(expected)
+
+
+def photo(error: float, reason: str | None = None, *, kind: str = "blur") -> dict:
+    """A photo off by so much, scored or refused; NaN where no number can be made."""
+    names = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
+    row = dict.fromkeys(names, 50.0 + error) | {"status": "scored", "reason": None}
+    truth = dict.fromkeys(names, 50.0)
+    base = {"tags": {"kind": kind, "level": 1.0}, "true_shade_pct": 20.0}
+    if reason is None:
+        return base | {"row": row, "truth": truth}
+    known = {} if np.isnan(error) else {"unchecked": {"row": row, "truth": truth}}
+    refused = dict.fromkeys(names) | {"status": "refused", "reason": reason}
+    return base | {"row": refused} | known
+
+
+def test_refusals_are_judged_by_the_error_they_spare() -> None:
+    spoilt = [photo(14, "blurred"), photo(-30, "shaded"), photo(11), photo(2, "blurred"),
+              photo(float("nan"), "cardless"), photo(3)]  # fmt: skip
+    results = {
+        "refusing": [*spoilt, photo(1, kind="none")],
+        "cover": [photo(1), photo(1, "shaded")],
+        "shade": [],
+    }
+    value = {row[0]: row[1] for row in refusing.refusing_summary(results).rows}
+    assert value["photos off by more than 10 points that are refused"].startswith("2 of 3: 66.7 %")
+    assert value["good photos refused"].startswith("1 of 3: 33.3 %")
+    vain = "spoilt photos refused though off by no more than 5 points"
+    assert value[vain].startswith("1 of 6")
+    assert [row[3] for row in refusing.refusing_table(spoilt).rows] == ["4"]
+
+
+def test_a_refused_photo_is_scored_with_the_checks_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    case = next(cases.spoilt_cases(1, 1, 5, ("tilt",)))
+    spec = replace(case.spec, width_mm=900.0, height_mm=700.0, green=0.9)
+    view = replace(case.view, width_px=1200, height_px=900, aim_mm=(450.0, 350.0), tilt_deg=15.0,
+                   card_centre_mm=(400.0, 300.0))  # fmt: skip
+    monkeypatch.setattr(quality, "MAX_BLUR_MM", 0.001)
+    result = truth.run_case(replace(case, spec=spec, view=view), tmp_path)
+    assert result["row"]["reason"] == "blurred"
+    assert result["row"]["green_cover_pct"] is None
+    off = result["unchecked"]
+    assert off["row"]["green_cover_pct"] == pytest.approx(off["truth"]["green_cover_pct"], abs=12)
+
+
+def test_results_of_a_run_that_was_cut_off_are_kept(tmp_path: Path) -> None:
+    first, second = (c for c in cases.cover_cases(2, 1))
+    store = Store(tmp_path)
+    store.add([{"study": "cover", "key": first.key, "row": 1}])
+    with (tmp_path / "cover.jsonl").open("a") as file:
+        file.write('{"study": "cover", "key": "' + second.key)
+    assert list(store.read([first, second])) == [first.key]
+    store.add([{"study": "cover", "key": second.key, "row": 2}])
+    assert [r["row"] for r in store.read([first, second]).values()] == [1, 2]
+    old = (tmp_path / "cover.jsonl").read_text().replace(program_id(), "00000000")
+    (tmp_path / "cover.jsonl").write_text(old)
+    assert store.read([first, second]) == {}
+    assert len(Store(tmp_path, any_program=True).read([first, second])) == 2
+
+
 def test_the_study_runs_small_and_writes_its_tables(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     import accuracy
 
     page = tmp_path / "ACCURACY.md"
     page.write_text("before\n<!-- tables -->\nold\n<!-- end of tables -->\nafter\n", "utf-8")
-    options = ["--quick", "--tables", "patches", "--jobs", "1", "--markdown", str(page)]
-    assert accuracy.main([*options, "--results", str(tmp_path)]) == 0
+    options = ["--quick", "--tables", "patches", "--jobs", "1", "--results", str(tmp_path)]
+    assert accuracy.main([*options, "--seconds", "0"]) == 1
+    assert "1 photos are missing" in capsys.readouterr().err
+    assert accuracy.main(options) == 0
     assert "Bare patches above 25 cm2" in capsys.readouterr().out
+    # From here on what is stored is enough.
+    monkeypatch.setattr(accuracy, "run", None)
+    assert accuracy.main([*options, "--timings"]) == 0
+    assert accuracy.main([*options, "--tables-only", "--markdown", str(page)]) == 0
+    assert "Processor seconds" in capsys.readouterr().out
     text = page.read_text("utf-8")
     assert text.startswith("before")
     assert text.endswith("after\n")
     assert "old" not in text
     assert "| recall |" in text
+    assert "set reporting" in text
 
 
 def test_the_speed_study_runs_small(capsys: pytest.CaptureFixture[str]) -> None:
