@@ -239,7 +239,7 @@ def test_white_light_over_part_of_the_card_glares(most: bool) -> None:
     """
     fit = find_card(lay_card(gain=0.6).photo)
     x = np.array([p.centre_mm[0] for p in A5.patches])
-    veil = 0.25 * (x < (140.0 if most else 95.0))[:, None]
+    veil = 0.25 * (x < (120.0 if most else 95.0))[:, None]
     rgb = encode_srgb(np.minimum(decode_srgb(fit.patch_rgb) + veil, 0.98))
     with pytest.raises(PhotoRefused) as caught:
         fit_colour(replace(fit, patch_rgb=rgb), REFERENCE)
