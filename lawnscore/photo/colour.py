@@ -177,14 +177,22 @@ def fit_colour(card_fit: CardFit, reference: ReferenceCard) -> ColourFit:
     used = np.zeros(len(readable), dtype=bool)
     used[np.flatnonzero(readable)[weight > 0]] = True
     state = np.array(card_fit.patch_state, dtype=object)
-    state[readable] = np.where(_veiled(model, camera, known, at), "glaring", "unlike")
-    state[np.flatnonzero(readable)[_shaded(model, camera, known, at)]] = "shaded"
     state[used] = "used"
+    odd = weight <= 0
+    state[readable & ~used] = _why_odd(model, camera[odd], known[odd], at[odd])
     figure = float(np.median(left_out[used])) if used.any() else float("nan")
     _refuse_fit(figure, state)
     return ColourFit(
         figure, left_out, reference.source, model, used, residual, tuple(state.tolist())
     )
+
+
+def _why_odd(model: Model, camera: Array, known: Array, at: Array) -> NDArray[np.str_]:
+    """Return why patches do not go with the others, in a word each."""
+    if not len(camera):
+        return np.zeros(0, dtype=np.str_)
+    veiled, shaded = (judge(model, camera, known, at) for judge in (_veiled, _shaded))
+    return np.where(shaded, "shaded", np.where(veiled, "glaring", "unlike"))
 
 
 def _shaded(model: Model, camera: Array, known: Array, at: Array) -> NDArray[np.bool_]:
@@ -205,12 +213,11 @@ def _veiled(model: Model, camera: Array, known: Array, at: Array) -> NDArray[np.
     over, the fit takes that for the rule, and the others look too dark by as much.
     """
     seen, known = np.maximum(model.apply(camera, at), 0.0), np.maximum(known, 0.0)
-    off = [
-        ciede2000(linear_to_lab(seen + dark), linear_to_lab(known + bright))
-        for veil in _VEILS
-        for dark, bright in ((veil, 0.0), (0.0, veil))
-    ]
-    return np.asarray(np.min(off, axis=0) < _VEILED_DELTA_E, dtype=np.bool_)
+    veil = np.concatenate([_VEILS, -_VEILS])[:, None, None]
+    off = ciede2000(
+        linear_to_lab(seen + np.maximum(veil, 0.0)), linear_to_lab(known + np.maximum(-veil, 0.0))
+    )
+    return np.asarray(off.min(axis=0) < _VEILED_DELTA_E, dtype=np.bool_)
 
 
 def _refuse_fit(figure: float, state: NDArray[np.object_]) -> None:

@@ -85,14 +85,16 @@ def _slopes(grey: Bytes, sigma_px: float) -> tuple[Slopes, Slopes]:
 
 def _edges(fine: tuple[Slopes, Slopes], broad: tuple[Slopes, Slopes], share: float) -> Array:
     """Return slopes at 1 and at 2 px of the strongest edges of each direction, ``(8, 2)``."""
-    angle = np.arctan2(broad[1], broad[0])
-    sector = np.rint(np.mod(angle, np.pi) * (_SECTORS / np.pi)).astype(np.int8) % _SECTORS
-    strength = [np.hypot(*fine), np.hypot(*broad)]
-    wanted = max(_FEWEST, int(share * angle.size))
+    soft, angle = cv2.cartToPolar(*broad)
+    sector = (cv2.convertScaleAbs(angle, alpha=_SECTORS / math.pi) % _SECTORS).ravel()
+    order = np.argsort(sector, kind="stable")
+    soft, sharp = soft.ravel()[order], cv2.magnitude(*fine).ravel()[order]
+    wanted = max(_FEWEST, int(share * sector.size))
     found = np.zeros((_SECTORS, 2))
-    for n in range(_SECTORS):
-        sharp, soft = (s[sector == n] for s in strength)
-        if soft.size > wanted:
-            edges = np.argpartition(soft, -wanted)[-wanted:]
-            found[n] = float(np.median(sharp[edges])), float(np.median(soft[edges]))
+    last = np.cumsum(np.bincount(sector, minlength=_SECTORS))
+    for n, here in enumerate(np.split(soft, last[:-1])):
+        if here.size > wanted:
+            edges = np.argpartition(here, -wanted)[-wanted:]
+            sharp_here = sharp[last[n] - here.size : last[n]][edges]
+            found[n] = float(np.median(sharp_here)), float(np.median(here[edges]))
     return found
