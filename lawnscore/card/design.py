@@ -61,7 +61,8 @@ class CardDesign:
     Parameters
     ----------
     name
-        ``turf-a5``, ``turf-a4``, ``turf-letter``, ``chart24`` or ``chart24-2014``.
+        ``turf-a5``, ``turf-a4``, ``turf-letter``, ``chart24`` or ``chart24-1976``; a chart's may
+        end in its size, as ``chart24:105``.
     width_mm, height_mm
         Size of the sheet, landscape.
     patches
@@ -256,61 +257,118 @@ def _turf_card(name: str) -> CardDesign:
 
 
 # A classic 24-patch chart of usual size: patches at 42 mm in 6 columns and 4 rows on a frame of
-# about 279 x 203 mm. From memory; a design read from JSON overrides it.
-_CHART24_PITCH_MM = 42.0
+# about 279 x 203 mm. From memory; a size in the name or a design read from JSON overrides it.
+_CHART24_SPAN_MM = 210.0
+"""From the middle of a row's first patch to the middle of its last: five times the pitch."""
 _CHART24_SIZE_MM = (279.0, 203.0)
+_SPANS_MM = (20.0, 500.0)
+"""What such a span may be."""
 
 
-def _chart24(name: str) -> CardDesign:
-    width, height = _CHART24_SIZE_MM
-    left = width / 2 - 2.5 * _CHART24_PITCH_MM
-    top = height / 2 - 1.5 * _CHART24_PITCH_MM
-    side = 0.9 * _CHART24_PITCH_MM
+def _chart24(name: str, edition: str, span_mm: float) -> CardDesign:
+    width, height = (round(s * span_mm / _CHART24_SPAN_MM, 3) for s in _CHART24_SIZE_MM)
+    pitch = span_mm / 5
+    left = width / 2 - 2.5 * pitch
+    top = height / 2 - 1.5 * pitch
+    side = 0.9 * pitch
     patches = tuple(
         Patch(
             patch_name,
             "neutral" if n >= 18 else "colour",
-            (left + n % 6 * _CHART24_PITCH_MM, top + n // 6 * _CHART24_PITCH_MM),
+            (left + n % 6 * pitch, top + n // 6 * pitch),
             (side, side),
             srgb,
         )
-        for n, (patch_name, srgb) in enumerate(chart24_srgb(name))
+        for n, (patch_name, srgb) in enumerate(chart24_srgb(edition))
     )
     return CardDesign(name, width, height, patches)
 
 
 def design_names() -> tuple[str, ...]:
-    """Return the names that :func:`card_design` knows."""
+    """Return the names that :func:`card_design` knows, sizes of charts apart."""
     return (*_SHEETS, *CHART24_EDITIONS)
+
+
+def chart_edition(name: str) -> str:
+    """Return whose published colours a chart of this name has; empty when it is no chart.
+
+    Examples
+    --------
+    >>> chart_edition("chart24:105"), chart_edition("turf-a5")
+    ('chart24', '')
+    """
+    edition = name.partition(":")[0]
+    return edition if edition in CHART24_EDITIONS else ""
+
+
+def is_card_name(name: str) -> bool:
+    """Return whether a text is meant as a card's name, and not as a file's."""
+    return name in _SHEETS or bool(chart_edition(name))
+
+
+def size_warning(design: CardDesign) -> str:
+    """Return what to mind where nobody has said how large a chart is; empty where it is known.
+
+    A classic chart is sold in several sizes that look alike in a photo.
+    """
+    if design.name not in CHART24_EDITIONS or design != card_design(design.name):
+        return ""
+    return (
+        f"the size of the chart is not known: {design.width_mm:g} x {design.height_mm:g} mm was "
+        "taken, and lengths, areas and counts per m2 are wrong for any other. Measure from the "
+        "middle of a row's first patch to the middle of its last, and name the card "
+        f"{design.name}:MM ({_CHART24_SPAN_MM:g} for the size that was taken)"
+    )
 
 
 @lru_cache(maxsize=16)
 def card_design(name: str) -> CardDesign:
     """Return the card of this name.
 
+    A chart's name may end in a colon and its size: the millimetres from the middle of a row's first
+    patch to the middle of its last. Without it the usual size is taken.
+
     Raises
     ------
     LawnscoreError
-        When there is no such card.
+        When there is no such card, or it cannot be of such a size.
 
     Examples
     --------
     >>> card = card_design("turf-a5")
     >>> card.width_mm, card.height_mm, len(card.patches), len(card.markers)
     (210.0, 148.0, 56, 4)
+    >>> card_design("chart24:105").width_mm
+    139.5
     """
     if name in _SHEETS:
         return _turf_card(name)
-    if name in CHART24_EDITIONS:
-        return _chart24(name)
+    if chart_edition(name):
+        return _chart24(name, chart_edition(name), _span_mm(name))
     raise LawnscoreError(f"no card is named `{name}`", f"Use one of: {', '.join(design_names())}.")
+
+
+def _span_mm(name: str) -> float:
+    _, colon, size = name.partition(":")
+    try:
+        span = float(size) if colon else _CHART24_SPAN_MM
+    except ValueError:
+        span = 0.0
+    low, high = _SPANS_MM
+    if low <= span <= high:
+        return span
+    raise LawnscoreError(
+        f"`{name}`: `{size}` is no size of a chart",
+        f"Give the millimetres from the middle of a row's first patch to the middle of its last, "
+        f"{low:g} to {high:g}.",
+    )
 
 
 class _Designs(dict[str, CardDesign]):
     """Every card by its name, built when it is first asked for."""
 
     def __missing__(self, name: str) -> CardDesign:
-        if name not in design_names():
+        if not is_card_name(name):
             raise KeyError(name)
         self[name] = card_design(name)
         return self[name]

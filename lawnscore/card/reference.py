@@ -15,9 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.card.cgats import read_cgats
-from lawnscore.card.chart24 import CHART24_EDITIONS, chart24_linear
+from lawnscore.card.chart24 import chart24_linear
 from lawnscore.card.colourspace import decode_srgb
-from lawnscore.card.design import CardDesign, Marker, Patch, card_design, design_names
+from lawnscore.card.design import (
+    CardDesign,
+    Marker,
+    Patch,
+    card_design,
+    chart_edition,
+    design_names,
+    is_card_name,
+)
 from lawnscore.contract.errors import LawnscoreError
 
 Array = NDArray[np.float64]
@@ -55,8 +63,9 @@ class ReferenceCard:
 def nominal_reference(design: CardDesign, name: str | None = None) -> ReferenceCard:
     """Return the card as drawn; a classic chart has published values, which count as measured."""
     name = name or design.name
-    if design.name in CHART24_EDITIONS:
-        linear, source = chart24_linear(design.name), "measured"
+    edition = chart_edition(design.name)
+    if edition:
+        linear, source = chart24_linear(edition), "measured"
     else:
         linear = decode_srgb(np.array([p.srgb for p in design.patches]) / 255.0)
         source = "nominal"
@@ -75,8 +84,8 @@ def load_reference(card: str, *, base: Path | None = None) -> ReferenceCard | No
     Parameters
     ----------
     card
-        ``auto``; a design's name; or a file: CGATS.17 text, or JSON of ``lawnscore card`` or of
-        a learned card.
+        ``auto``; a design's name, a chart's with its size (``chart24:105``); or a file: CGATS.17
+        text, or JSON of ``lawnscore card`` or of a learned card.
     base
         Folder that a relative path starts from; the present one by default.
 
@@ -92,7 +101,7 @@ def load_reference(card: str, *, base: Path | None = None) -> ReferenceCard | No
     """
     if card == "auto" or not card:
         return None
-    if card in design_names():
+    if is_card_name(card):
         return nominal_reference(card_design(card))
     path = Path(card).expanduser()
     if base is not None and not path.is_absolute():
@@ -190,7 +199,7 @@ def _plain(name: str) -> str:
 
 def _design_for(target: str, names: tuple[str, ...], path: Path) -> CardDesign:
     """Return the design a table speaks of: by name, or the one whose patches it names."""
-    if target.lower() in design_names():
+    if is_card_name(target.lower()):
         return card_design(target.lower())
     given = {_plain(n) for n in names}
     shares = {

@@ -28,7 +28,7 @@ def inspect(
     card: str = typer.Option(
         "",
         "--card",
-        help="Card: a design (turf-a5, turf-a4, turf-letter, chart24) or a file of its colours. "
+        help="Card: a design (turf-a5, turf-a4, turf-letter, chart24:MM) or a file of its colours. "
         "Without it the round's card, or what the markers say.",
     ),
     as_json: bool = typer.Option(False, "--json", help="Print one JSON object and nothing else."),
@@ -134,6 +134,8 @@ def _print_for_people(score: PhotoScore) -> None:
             title=str(row["photo"]),
         )
         print_table(("photo", ""), _photo_rows(row))
+        if row["detail"]:
+            say(f"Look out: {row['detail']}.")
     if score.checks:
         checks = [
             (c.what, f"{c.value:.3g}{c.unit}", c.limit + c.unit, "passed" if c.passed else c.reason)

@@ -103,7 +103,7 @@ PHOTO_SCORES = Table(
             False,
             ("measured", "learned", "nominal"),
         ),
-        Column("detail", "string", "what was found, in words, for a refused photo"),
+        Column("detail", "string", "why it was refused, in words; of a scored photo what to mind"),
         Column("version", "string", "program version that scored it", True),
         Column("settings_id", "string", "id of the settings that it was scored with", True),
     ),

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lawnscore import __version__
+from lawnscore.card.design import size_warning
 from lawnscore.card.reference import ReferenceCard, load_reference, nominal_reference
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.measures import MEASURES
@@ -233,6 +234,7 @@ def _scored(
 ) -> PhotoScore:
     row = attempt.row
     row.update(status="scored", area_m2=area_of(views.classes), shade_pct=measures.shade_pct)
+    row.update(detail=size_warning(views.card_fit.design) or None)
     row.update(straw_soil_confidence=float(views.classes.straw_soil_confidence))
     row.update({name: _known(value) for name, value in measures.values.items()})
     row.update({f"{name}_se": _known(value) for name, value in measures.se.items()})

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lawnscore.card.design import card_design
+from lawnscore.card.design import card_design, size_warning
 from lawnscore.card.drift import CardResiduals, card_drift
 from lawnscore.card.reference import ReferenceCard, nominal_reference
 from lawnscore.contract.errors import LawnscoreError
@@ -23,6 +23,8 @@ _VERB = {"moved": "have moved", "may have moved": "may have moved"}
 def card_warnings(ledger: Ledger, method: Method, card: ReferenceCard | None) -> tuple[str, ...]:
     """Return one line for each card whose colour figures have moved, or may have.
 
+    The card of the round has one more where its size is not known.
+
     Parameters
     ----------
     ledger, method
@@ -30,7 +32,8 @@ def card_warnings(ledger: Ledger, method: Method, card: ReferenceCard | None) ->
     card
         The card of the round; ``None`` where it is told from the markers.
     """
-    lines = []
+    doubt = "" if card is None else size_warning(card.design)
+    lines = [f"{doubt[0].upper()}{doubt[1:]}."] if doubt else []
     for data, name in _residuals(ledger, method, card):
         report = card_drift(data)
         if report.verdict in _VERB:

@@ -4,7 +4,14 @@ import cv2
 import numpy as np
 import pytest
 
-from lawnscore.card.design import DESIGNS, MARKER_DICTIONARY, CardDesign, card_design, design_names
+from lawnscore.card.design import (
+    DESIGNS,
+    MARKER_DICTIONARY,
+    CardDesign,
+    card_design,
+    design_names,
+    size_warning,
+)
 from lawnscore.card.draw import marker_code
 from lawnscore.contract.errors import LawnscoreError
 
@@ -117,3 +124,27 @@ def test_designs_hold_every_name() -> None:
 def test_unknown_card_is_told_with_the_names_there_are() -> None:
     with pytest.raises(LawnscoreError, match=r"no card is named `x`.*turf-a5"):
         card_design("x")
+
+
+def test_a_chart_may_say_how_large_it_is() -> None:
+    usual, small = card_design("chart24"), card_design("chart24:105")
+    assert small.width_mm == usual.width_mm / 2
+    for a, b in zip(usual.patches, small.patches, strict=True):
+        assert (b.name, b.srgb) == (a.name, a.srgb)
+        assert np.allclose(2 * np.array(b.centre_mm), a.centre_mm, atol=0.01)
+    first, last = small.patches[0].centre_mm, small.patches[5].centre_mm
+    assert last[0] - first[0] == pytest.approx(105.0)
+
+
+def test_a_chart_of_unknown_size_says_so_and_how_to_mend_it() -> None:
+    warning = size_warning(card_design("chart24-1976"))
+    assert "size of the chart is not known" in warning
+    assert "chart24-1976:MM" in warning
+    assert size_warning(card_design("chart24:210")) == ""
+    assert size_warning(card_design("turf-a5")) == ""
+
+
+@pytest.mark.parametrize("name", ["chart24:", "chart24:small", "chart24:5", "chart24:2100"])
+def test_a_size_that_no_chart_has_is_told(name: str) -> None:
+    with pytest.raises(LawnscoreError, match="no size of a chart"):
+        card_design(name)

@@ -7,13 +7,17 @@ import subprocess
 import sys
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 import rendered
+from laid_card import turf
 
 from lawnscore import __version__
+from lawnscore.card.chart24 import chart24_srgb
+from lawnscore.card.colourspace import decode_srgb, encode_srgb
 from lawnscore.card.design import card_design
 from lawnscore.card.reference import nominal_reference
 from lawnscore.contract.errors import LawnscoreError
@@ -22,6 +26,8 @@ from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import ConditionWeights, ScoringSettings
 from lawnscore.contract.tables import PHOTO_SCORES
 from lawnscore.photo.score import ROW_COLUMNS, PhotoScore, score_photo
+
+needs_mcc = pytest.mark.skipif(not hasattr(cv2, "mcc"), reason="OpenCV without a chart detector")
 
 
 @pytest.fixture(scope="module")
@@ -155,3 +161,42 @@ def test_scoring_a_photo_needs_no_pandas(photo: Path) -> None:
         f"score_photo({str(photo)!r}); sys.exit('pandas' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.fixture(scope="module")
+def chart_photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A chart whose patches are 40 px apart, on turf."""
+    rng = np.random.default_rng(4)
+    light = turf((1300, 950), rng)
+    light[100:300, 120:395] = decode_srgb(28 / 255)
+    for n, (_, srgb) in enumerate(chart24_srgb("chart24")):
+        x, y = 137 + 40 * (n % 6), 122 + 40 * (n // 6)
+        light[y : y + 36, x : x + 36] = decode_srgb(np.array(srgb) / 255)
+    light = cv2.GaussianBlur(light, (0, 0), 0.6) * np.array([0.8, 0.75, 0.6])
+    code = encode_srgb(np.clip(light + rng.normal(0, 0.002, light.shape), 0, 1))
+    path = tmp_path_factory.mktemp("chart") / "chart.png"
+    cv2.imwrite(str(path), np.rint(255 * code).astype(np.uint8)[..., ::-1])
+    return path
+
+
+@needs_mcc
+@pytest.mark.parametrize("span_mm", [105, 210])
+def test_the_scale_of_a_chart_is_that_of_the_size_it_is_said_to_have(
+    chart_photo: Path, span_mm: int
+) -> None:
+    row = score_photo(chart_photo, f"chart24:{span_mm}").row
+    assert row["mm_per_px"] == pytest.approx(span_mm / 200, rel=0.01)
+    assert "size of the chart" not in str(row["detail"])
+
+
+@needs_mcc
+def test_the_scale_of_a_chart_of_unknown_size_is_doubtful(chart_photo: Path) -> None:
+    row = score_photo(chart_photo, "chart24").row
+    assert row["status"] == "scored"
+    assert "the size of the chart is not known" in str(row["detail"])
+    assert "chart24:MM" in str(row["detail"])
+
+
+@needs_mcc
+def test_a_chart_without_its_name_is_cardless(chart_photo: Path) -> None:
+    assert score_photo(chart_photo).row["reason"] == "cardless"
