@@ -59,7 +59,12 @@ STUDIES: dict[str, Study] = {
     "cover": Study(
         lambda k, seed: cases.cover_cases(240 * k, seed),
         lambda seed: cases.cover_cases(4, seed),
-        (tables.cover_table, tables.cover_by_level_table, tables.honesty_table),
+        (
+            tables.cover_table,
+            tables.cover_by_level_table,
+            tables.cover_by_condition_table,
+            tables.honesty_table,
+        ),
     ),
     "phone": Study(
         lambda k, seed: cases.phone_cases(24 * k, seed + 11),
@@ -84,7 +89,7 @@ STUDIES: dict[str, Study] = {
     "casts": Study(
         lambda k, seed: cases.cast_cases(12 * k, seed + 3),
         lambda seed: cases.cast_cases(1, seed + 3, (0.0, 40.0)),
-        (objects.casts_table,),
+        (objects.casts_table, objects.casts_by_state_table),
     ),
     "patches": Study(
         lambda k, seed: cases.patch_cases(30 * k, seed + 4),

@@ -40,6 +40,25 @@ def casts_table(results: list[Result]) -> Table:
     )  # fmt: skip
 
 
+def casts_by_state_table(results: list[Result]) -> Table:
+    """The same by state, where ten or more were asked for."""
+    some = [r for r in scored(results) if r["tags"]["density"] >= 10]
+    rows = []
+    for state in ("dry", "wet", "smeared"):
+        part = [r for r in some if r["made"]["spec"]["cast_state"] == state]
+        if not part:
+            continue
+        true, found, hits, expected = (
+            sum(r["casts"][word] for r in part) for word in ("true", "found", "hits", "expected")
+        )
+        rows.append((state, str(len(part)), str(true), fmt(expected, 0),
+                     fmt(100 * (expected - true) / max(true, 1), 1), fmt(hits / max(true, 1)),
+                     fmt(hits / max(found, 1)), fmt(2 * hits / max(true + found, 1))))  # fmt: skip
+    headers = ("state", "photos", "true casts", "counted", "count error, %", "recall",
+               "precision", "F1")  # fmt: skip
+    return Table("Casts by state, 10 per m2 and more", headers, tuple(rows))
+
+
 def patches_table(results: list[Result]) -> Table:
     """Bare patches: precision, recall and area."""
     good = scored(results)

@@ -152,6 +152,46 @@ def cover_by_level_table(results: list[Result]) -> Table:
     )
 
 
+def _light_of(made: dict[str, Any]) -> str:
+    light = made["light"]
+    if light["sun_share"] == 0:
+        return "overcast"
+    if light["sun_elevation_deg"] < 21:
+        return "low sun"
+    return "hazy" if light["sun_share"] < 0.62 else "sun"
+
+
+CONDITIONS: dict[str, Callable[[dict[str, Any]], str]] = {
+    "light": _light_of,
+    "camera": lambda made: str(made["camera"]["name"]),
+    "soil": lambda made: str(made["spec"]["tint"]["soil"]),
+    "leaf": lambda made: "pale" if made["spec"]["tint"]["chlorophyll"] < 2.2 else "dark",
+    "dew": lambda made: "dew" if made["spec"]["tint"]["dew"] else "dry",
+    "moss": lambda made: "moss" if made["spec"]["moss"] else "none",
+    "fallen leaves": lambda made: "some" if made["spec"]["leaves_per_m2"] else "none",
+}
+
+
+def cover_by_condition_table(results: list[Result]) -> Table:
+    """Errors of the shares by light, camera and what grows and lies there."""
+    good = scored(results)
+    rows = []
+    for condition, word_of in CONDITIONS.items():
+        for word in sorted({word_of(r["made"]) for r in good}):
+            part = [r for r in good if word_of(r["made"]) == word]
+            e = {name: errors(part, name) for name in list(SHARES.values())[:3]}
+            green = e["green_cover_pct"]
+            rows.append((condition, word, str(len(part)), _bias(green),
+                         *(fmt(rms(values)) for values in e.values()),
+                         fmt(rms(ratios(part, "green_cover_pct")))))  # fmt: skip
+    return Table(
+        "Errors by light, camera, soil and growth, points",
+        ("", "", "photos", "green bias (95 %)", "green RMSE", "straw RMSE", "soil RMSE",
+         "green error / stated error (RMS)"),
+        tuple(rows),
+    )  # fmt: skip
+
+
 def honesty_table(results: list[Result]) -> Table:
     """Every measure: its error, and whether the stated standard error tells its size."""
     from lawnscore.contract.measures import MEASURES

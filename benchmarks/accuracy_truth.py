@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +55,7 @@ def run_case(case: Case, folder: Path, *, keep: bool = False) -> dict[str, Any]:
         "name": case.name,
         "key": case.key,
         "tags": dict(case.tags),
+        "made": made_of(case),
         "row": score.row,
         "true_mm_per_px": known.mm_per_px,
         "true_tilt_deg": known.tilt_deg,
@@ -74,6 +75,13 @@ def run_case(case: Case, folder: Path, *, keep: bool = False) -> dict[str, Any]:
     out["row"]["photo"] = case.name
     out["seconds"] = {part: round(value, 3) for part, value in SECONDS.items()}
     return json.loads(json.dumps(out, default=float))
+
+
+def made_of(case: Case) -> dict[str, Any]:
+    """What was photographed, how: for tables by condition."""
+    camera = {k: v for k, v in asdict(case.camera).items() if k != "bands"}
+    parts = {"spec": asdict(case.spec), "light": asdict(case.light), "view": asdict(case.view)}
+    return parts | {"camera": camera}
 
 
 @contextmanager

@@ -26,7 +26,7 @@ _DRAWS = 100
 def visits_tables(results: list[Result], *, quick: bool, seed: int) -> list[Table]:
     """Coverage with four photos, and with 1 to 8."""
     bank = [r for r in scored(results) if r["truth"]["green_cover_pct"] is not None]
-    zones = 120 if quick else 1200
+    zones = 120 if quick else 3000
     photos = (2, 4) if quick else (2, 3, 4, 6, 8)
     found = {n: _coverage(bank, zones, n, seed) for n in photos}
     rows = []

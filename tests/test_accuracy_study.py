@@ -12,6 +12,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import accuracy_cases as cases
+import accuracy_draws as draws
+import accuracy_objects as objects
 import accuracy_real as real
 import accuracy_refusing as refusing
 import accuracy_sources as sources
@@ -83,6 +85,33 @@ def test_errors_and_their_ratio_to_what_is_stated() -> None:
     assert tables.errors(some, "green_cover_pct") == pytest.approx([2, -3])
     assert tables.ratios(some, "green_cover_pct") == pytest.approx([1, -1.5])
     assert tables.rms(np.array([3.0, -4.0])) == pytest.approx(np.sqrt(12.5))
+
+
+def test_errors_are_told_by_what_was_photographed() -> None:
+    some = []
+    for n, case in enumerate(cases.cover_cases(8, 1)):
+        made = truth.made_of(case)
+        known = dict.fromkeys(tables.SHARES.values(), 50.0)
+        row = known | {"status": "scored", "green_cover_pct": 50.0 + n, "green_cover_pct_se": 1.0}
+        some.append({"row": row, "truth": known, "made": made})
+    table = tables.cover_by_condition_table(some)
+    cameras = [row for row in table.rows if row[0] == "camera"]
+    assert sum(int(row[2]) for row in cameras) == 8
+    assert {row[1] for row in cameras} <= {c.name for c in draws.REPORT_CAMERAS}
+    lights = {row[1] for row in table.rows if row[0] == "light"}
+    assert lights <= {"overcast", "hazy", "sun", "low sun"}
+
+
+def test_casts_are_counted_by_state() -> None:
+    figures = {"true": 40, "found": 30, "hits": 20, "expected": 44.0}
+    some = [
+        {"row": {"status": "scored"}, "tags": {"density": d}, "casts": figures,
+         "made": {"spec": {"cast_state": state}}}
+        for d, state in ((0.0, "dry"), (10.0, "dry"), (40.0, "dry"), (40.0, "wet"))
+    ]  # fmt: skip
+    dry, wet = objects.casts_by_state_table(some).rows
+    assert dry == ("dry", "2", "80", "88", "10.0", "0.50", "0.67", "0.57")
+    assert wet[:3] == ("wet", "1", "40")
 
 
 def test_only_the_report_family_is_used() -> None:
