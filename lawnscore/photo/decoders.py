@@ -1,8 +1,9 @@
 """The kinds of file: what the header says, and how to decode the picture at reduced size.
 
 Headers are read through Pillow's own classes for each format, which decode nothing; JPEG is
-decoded by libjpeg-turbo, which can leave out detail while it decodes and tells of damage; the
-rest by Pillow and libheif, which refuse damaged data.
+decoded by libjpeg-turbo, which can leave out detail while it decodes and tells of damage; PNG and
+WebP by OpenCV, and by Pillow where they are damaged or unusual; the rest by Pillow and libheif,
+which refuse damaged data.
 """
 
 from __future__ import annotations
@@ -134,7 +135,7 @@ def _png_header(data: bytes) -> Header:
     picture = PngImageFile(io.BytesIO(data))
     if getattr(picture, "is_animated", False):
         raise Unreadable("an animated PNG, not a photo")
-    header = _pillow_header(picture, PNG)
+    header = _pillow_header(picture, PNG, data)
     check_size(header)
     PngImageFile(io.BytesIO(data)).verify()
     return header
@@ -149,7 +150,7 @@ def _tiff_header(data: bytes) -> Header:
         raise Unreadable(words_for(b"II*\0"))
     if picture.n_frames > 1:
         raise Unreadable(f"a TIFF of {picture.n_frames} pages; save the photo alone")
-    return _pillow_header(picture, TIFF)
+    return _pillow_header(picture, TIFF, b"")
 
 
 def _webp_header(data: bytes) -> Header:
@@ -158,10 +159,11 @@ def _webp_header(data: bytes) -> Header:
     picture = WebPImageFile(io.BytesIO(data))
     if getattr(picture, "is_animated", False):
         raise Unreadable("an animated WebP, not a photo")
-    return _pillow_header(picture, WEBP)
+    return _pillow_header(picture, WEBP, data)
 
 
-def _pillow_header(picture: Any, kind: str) -> Header:
+def _pillow_header(picture: Any, kind: str, data: bytes) -> Header:
+    """Return the header; ``data`` are the bytes of what OpenCV may decode in Pillow's stead."""
     _refuse_mode(picture.mode, kind)
     exif = picture.info.get("exif")
     upright = False
@@ -170,6 +172,9 @@ def _pillow_header(picture: Any, kind: str) -> Header:
         upright = True
 
     def decode(reduction: int) -> Bytes:
+        plain = _decode_plain(data) if data and picture.mode == "RGB" else None
+        if plain is not None:
+            return _reduced(plain, reduction)
         picture.load()
         if "A" in picture.mode and picture.getchannel("A").getextrema()[0] < 255:
             raise Unreadable("the picture has see-through parts; save it without them")
@@ -177,6 +182,16 @@ def _pillow_header(picture: Any, kind: str) -> Header:
         return _reduced(np.asarray(rgb), reduction)
 
     return Header(picture.size, exif, picture.info.get("icc_profile"), decode, upright)
+
+
+def _decode_plain(data: bytes) -> Bytes | None:
+    """Decode PNG or WebP to RGB by OpenCV, which is faster; ``None`` where Pillow is to say why."""
+    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+    try:
+        rgb = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    except cv2.error:
+        return None
+    return None if rgb is None else np.asarray(rgb, dtype=np.uint8)
 
 
 def _heic_header(data: bytes) -> Header:
