@@ -7,7 +7,7 @@ corners are believed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,6 +104,15 @@ class _Problem:
     size_px: tuple[int, int]
     log_focal: float
     log_focal_sd: float
+    last: dict[bytes, tuple[Array, Array]] = field(default_factory=dict)
+
+    def project(self, p: Array) -> tuple[Array, Array]:
+        """Return pixels and derivatives of all points; the last pose is asked for again."""
+        key = p.tobytes()
+        if key not in self.last:
+            self.last.clear()
+            self.last[key] = _project(self.points, p, self.size_px)
+        return self.last[key]
 
     def chi2(self, p: Array) -> float:
         residual = self.residual(p) / self.sd
@@ -112,7 +121,7 @@ class _Problem:
         return float(residual @ residual + prior**2 + inset**2)
 
     def residual(self, p: Array) -> Array:
-        seen, _ = _project(self.points, p, self.size_px)
+        seen, _ = self.project(p)
         return np.asarray(self.pixels - seen - p[7] * self.inward, dtype=np.float64)
 
     def normal(self, p: Array) -> tuple[Array, Array]:
@@ -126,8 +135,7 @@ class _Problem:
         return hessian, gradient
 
     def jacobian(self, p: Array) -> Array:
-        by_pose = _project(self.points, p, self.size_px)[1]
-        return np.column_stack([by_pose, self.inward])
+        return np.column_stack([self.project(p)[1], self.inward])
 
     def solve(self, start: Array) -> Array:
         p, best, damping = start, self.chi2(start), 1e-6
@@ -174,7 +182,7 @@ def _warp_covariance(problem: _Problem, p: Array, inverse: Array, warp_sd_mm: fl
     lift = np.zeros_like(problem.points)
     lift[:, 2] = 1.0
     raised, _ = _project(problem.points + lift, p, problem.size_px)
-    flat, _ = _project(problem.points, p, problem.size_px)
+    flat, _ = problem.project(p)
     moved = (raised - flat) / problem.sd
     markers = np.repeat(np.arange(len(problem.points) // problem.corners), 2 * problem.corners)
     effect = np.stack(
@@ -221,7 +229,7 @@ def solve_pose(
     )
     p, best = _best(problem, focal)
     if source == "exif" and best > len(problem.pixels):
-        free = _Problem(**{**problem.__dict__, "log_focal_sd": 1.0})
+        free = replace(problem, log_focal_sd=1.0)
         # Lens distortion and a warped card inflate all residuals alike: judge by their spread.
         q, loose = _best(free, float(np.exp(p[6])))
         dof = max(len(problem.pixels) - 8, 1)
