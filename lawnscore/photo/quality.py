@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import cv2
@@ -249,13 +250,12 @@ def card_blur_mm(photo: Photo, card_fit: CardFit) -> float:
     contrast enough.
     """
     grey, corner = _grey_card(photo, card_fit)
-    spreads: dict[bool, list[float]] = {False: [], True: []}
-    for edge in _edges(card_fit.design):
-        spread = _edge_spread_mm(grey, corner, (card_fit, photo.reduction), edge)
-        if math.isfinite(spread):
-            spreads[bool(abs(edge[2][0]) > abs(edge[2][1]))].append(spread)
-    found = [float(np.median(values)) for values in spreads.values() if values]
-    return max(found) if found else math.nan
+    edges = _edges(card_fit.design)
+    spread = _edge_spreads_mm(grey, corner, (card_fit, photo.reduction), edges)
+    upright = np.abs(edges[:, 2, 0]) > np.abs(edges[:, 2, 1])
+    known = np.isfinite(spread)
+    one, other = (_median(spread[known & way]) for way in (upright, ~upright))
+    return float(np.fmax(one, other))
 
 
 def _grey_card(photo: Photo, card_fit: CardFit) -> tuple[NDArray[np.uint8], Floats]:
@@ -269,8 +269,11 @@ def _grey_card(photo: Photo, card_fit: CardFit) -> tuple[NDArray[np.uint8], Floa
     return np.asarray(grey, dtype=np.uint8), low.astype(np.float64)
 
 
-def _edges(design: CardDesign) -> list[tuple[Floats, Floats, Floats]]:
-    """Edges to cut across, mm: start, end, and the outward vector that is flat on both sides."""
+@lru_cache(maxsize=4)
+def _edges(design: CardDesign) -> Floats:
+    """Return the edges to cut across ``(k, 3, 2)``, mm: start, end, and the outward vector that
+    is flat on both sides.
+    """
     boxes = [
         (np.asarray(m.corners_mm, dtype=float), _FLAT_PART / MARKER_MODULES) for m in design.markers
     ]
@@ -284,60 +287,61 @@ def _edges(design: CardDesign) -> list[tuple[Floats, Floats, Floats]]:
         for start, end in zip(box, np.roll(box, -1, axis=0), strict=True):
             outward = (start + end) / 2 - box.mean(axis=0)
             edges.append((start, end, reach * outward / np.linalg.norm(outward)))
-    return edges
+    return np.array(edges)
 
 
-def _edge_spread_mm(
-    grey: NDArray[np.uint8],
-    corner: Floats,
-    view: tuple[CardFit, int],
-    edge: tuple[Floats, Floats, Floats],
-) -> float:
-    start, end, outward = edge
+def _edge_spreads_mm(
+    grey: NDArray[np.uint8], corner: Floats, view: tuple[CardFit, int], edges: Floats
+) -> Floats:
     card_fit, reduction = view
+    start, end, outward = edges[:, None, None].transpose(3, 0, 1, 2, 4)
     along = np.linspace(0.15, 0.85, _EDGE_SAMPLES)[:, None, None]
-    across = np.linspace(-1.0, 1.0, _PROFILE_STEPS)[None, :, None]
+    across = np.linspace(-1.0, 1.0, _PROFILE_STEPS)[:, None]
     points = start + along * (end - start) + across * outward
     pixels = cv2.perspectiveTransform(points.reshape(-1, 1, 2), card_fit.homography)
-    place = (pixels.reshape(*points.shape) + 0.5) / reduction - 0.5 - corner
+    place = (pixels.reshape(-1, _PROFILE_STEPS, 2) + 0.5) / reduction - 0.5 - corner
     place = place.astype(np.float32)
-    profile = cv2.remap(grey, place[..., 0], place[..., 1], cv2.INTER_LINEAR).astype(np.float64)
-    return edge_spread(profile, float(np.linalg.norm(outward)) / (_PROFILE_STEPS // 2))
+    profiles = cv2.remap(grey, place[..., 0], place[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+    steps = np.linalg.norm(edges[:, 2], axis=1) / (_PROFILE_STEPS // 2)
+    return edge_spreads(profiles.reshape(points.shape[:-1]), steps)
 
 
-def edge_spread(profiles: Floats, step: float) -> float:
-    """Return the standard deviation of the blur of a step seen in `profiles`.
+def edge_spreads(profiles: Floats, steps: Floats) -> Floats:
+    """Return the standard deviation of the blur of each step seen in `profiles`, (k,).
 
     Parameters
     ----------
     profiles
-        (n, m) grey values across the edge; each is lined up on its own middle.
-    step
-        Distance between samples, in the unit wanted.
+        (k, n, m) grey values across k edges; each row is lined up on its own middle.
+    steps
+        (k,) distance between samples, in the unit wanted.
 
     Notes
     -----
     The 25 to 75 % rise of a step blurred by a Gaussian is 1.349 standard deviations.
     NaN when the step is lower than 25 grey levels.
     """
-    ends = max(2, profiles.shape[1] // 8)
-    inner = np.median(profiles[:, :ends])
-    outer = np.median(profiles[:, -ends:])
-    if abs(outer - inner) < _MIN_CONTRAST:
-        return math.nan
-    rise = (profiles - inner) / (outer - inner)
-    row = np.arange(len(rise))
-    high = np.argmax(rise >= 0.75, axis=1)
+    k, _, m = profiles.shape
+    ends = max(2, m // 8)
+    inner, outer = (
+        np.median(side.reshape(k, -1), axis=1)[:, None, None]
+        for side in (profiles[..., :ends], profiles[..., -ends:])
+    )
+    contrast = outer - inner
+    rise = (profiles - inner) / np.where(contrast == 0.0, 1.0, contrast)
+    high = np.argmax(rise >= 0.75, axis=2)
     # The last sample under a quarter before that: noise on the flat is no start of the edge.
-    under = (rise < 0.25) & (np.arange(rise.shape[1]) < high[:, None])
-    low = rise.shape[1] - 1 - np.argmax(under[:, ::-1], axis=1)
-    clear = (high > 0) & under.any(axis=1)
-    if clear.mean() < 0.5:
-        return math.nan
-    row, low, high = row[clear], low[clear], high[clear]
-    start = low + (0.25 - rise[row, low]) / (rise[row, low + 1] - rise[row, low])
-    end = high - (rise[row, high] - 0.75) / (rise[row, high] - rise[row, high - 1])
-    return float(np.median(end - start)) * step / 1.349
+    under = (rise < 0.25) & (np.arange(m) < high[..., None])
+    low = m - 1 - np.argmax(under[..., ::-1], axis=2)
+    clear = (high > 0) & under.any(axis=2)
+    found = np.full(k, np.nan)
+    for n in np.flatnonzero((np.abs(contrast.ravel()) >= _MIN_CONTRAST) & (clear.mean(1) >= 0.5)):
+        row, a, b = np.flatnonzero(clear[n]), low[n][clear[n]], high[n][clear[n]]
+        edge = rise[n]
+        start = a + (0.25 - edge[row, a]) / (edge[row, a + 1] - edge[row, a])
+        end = b - (edge[row, b] - 0.75) / (edge[row, b] - edge[row, b - 1])
+        found[n] = np.median(end - start) * steps[n] / 1.349
+    return found
 
 
 def _mean(found: NDArray[np.bool_]) -> float:

@@ -26,7 +26,7 @@ from lawnscore.photo.quality import (
     check_burnt,
     check_card_light,
     check_level,
-    edge_spread,
+    edge_spreads,
     refuse_failed,
 )
 from lawnscore.photo.score import PhotoScore, score_photo
@@ -44,6 +44,10 @@ def step(sigma: float, *, n: int = 16, noise: float = 0.0, shift: float = 0.0) -
     x = np.linspace(-5, 5, 81)
     rows = [40 + 180 * norm.cdf((x - shift * k / n) / sigma) for k in range(n)]
     return np.array(rows) + np.random.default_rng(0).normal(0, noise, (n, x.size))
+
+
+def edge_spread(profiles: np.ndarray, size: float) -> float:
+    return float(edge_spreads(profiles[None], np.array([size]))[0])
 
 
 @pytest.mark.parametrize("sigma", [0.4, 0.8, 1.5])
