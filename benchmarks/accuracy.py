@@ -40,6 +40,9 @@ from accuracy_tables import Table
 SEEDS = {"choosing": 20_240_501, "reporting": 20_251_125}
 """Of each set; every study adds a number of its own."""
 
+QUICK_SEED = 77_001
+"""Of `--quick`, whose photos are in no set."""
+
 Cases = Iterator[Case]
 
 
@@ -103,7 +106,7 @@ STUDIES: dict[str, Study] = {
     ),
     "refusing": Study(
         lambda k, seed: cases.spoilt_cases(12 * k, 108 * k, seed + 6),
-        lambda seed: cases.spoilt_cases(1, 1, seed + 6, ("none", "tilt", "mirrored")),
+        lambda seed: cases.spoilt_cases(1, 1, seed + 6, ("none", "tilt", "no card")),
         (refusing.refusing_table,),
     ),
     "scale": Study(
@@ -174,8 +177,10 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _cases(name: str, options: argparse.Namespace) -> list[Case]:
-    study, seed = STUDIES[name], SEEDS[options.set]
-    return list(study.quick(seed) if options.quick else study.full(options.times, seed))
+    study = STUDIES[name]
+    if options.quick:
+        return list(study.quick(QUICK_SEED))
+    return list(study.full(options.times, SEEDS[options.set]))
 
 
 def _run(
@@ -235,14 +240,17 @@ def _environment(
 
     programs = sorted({r["program"] for some in results.values() for r in some})
     wanting = [f"{name} {n} of {total}" for name, (n, total) in count.items() if n < total]
+    cases_of = f"set {options.set}, seed {SEEDS[options.set]}, times {options.times}"
+    if options.quick:
+        cases_of = f"quick, seed {QUICK_SEED}"
     seconds = sum(sum(r["seconds"].values()) for some in results.values() for r in some)
     return (
         f"lawnscore {__version__} (program {', '.join(programs) or program_id()}), "
         f"Python {platform.python_version()}, NumPy {np.__version__}, OpenCV {cv2.__version__}, "
-        f"{platform.machine()}; set {options.set}, seed {SEEDS[options.set]}, "
+        f"{platform.machine()}; {cases_of}, "
         f"{sum(n for n, _ in count.values())} photos"
         + (f" (not all there: {', '.join(wanting)})" if wanting else "")
-        + f", {seconds:.0f} processor seconds{', quick' if options.quick else ''}"
+        + f", {seconds:.0f} processor seconds"
     )
 
 

@@ -168,12 +168,12 @@ def pose_cases(n: int, seed: int) -> Iterator[Case]:
 
 
 def scale_cases(n: int, seed: int) -> Iterator[Case]:
-    """The same lawns at 0.5, 1 and 2 mm a pixel."""
+    """The same lawns at 0.5, 1, 1.5 and 2 mm a pixel."""
     rng = np.random.default_rng(seed)
     for i in range(n):
         spec = random_lawn(rng, green=float(rng.uniform(0.2, 0.95)))
         case = shot(rng, "scale", f"{i:02d}", spec)
-        for scale in (0.5, 1.0, 2.0):
+        for scale in (0.5, 1.0, 1.5, 2.0):
             ratio = MM_PER_PX / scale
             view = replace(
                 case.view,
@@ -260,6 +260,7 @@ SPOILS: dict[str, tuple[float, ...]] = {
     "lawn in shade": (0.5, 0.7, 0.9, 1.0),
     "far": (0.9, 1.2, 1.6, 2.2),
     "mirrored": (1.0,),
+    "no card": (1.0,),
 }
 """Ways to spoil a photo, from slightly to badly."""
 
@@ -279,6 +280,8 @@ def spoil(case: Case, kind: str, level: float) -> Case:
         view = replace(view, card_covered=level)
     elif kind == "glare":
         view = replace(view, card_glare=level)
+    elif kind == "no card":
+        return replace(case, card="none")
     elif kind == "mirrored":
         view = replace(view, mirrored=True)
     elif kind == "far":

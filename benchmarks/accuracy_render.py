@@ -99,7 +99,8 @@ def grown(spec: Any, seed: int) -> Scene:
 def _photographed(case: Case) -> tuple[Photograph, dict[str, float]]:
     scene = grown(case.spec, case.lawn_seed)
     with timed("render"):
-        photo = photograph(scene, case.light, case.camera, case.view, seed=case.seed, card=CARD)
+        card = None if case.card == "none" else CARD
+        photo = photograph(scene, case.light, case.camera, case.view, seed=case.seed, card=card)
     with timed("truth"):
         return photo, leaf_colour(photo)
 
@@ -114,7 +115,7 @@ def render(case: Case, folder: Path, *, keep: bool = False) -> Known:
     if keep and stem.with_suffix(".json").is_file():
         return _read(case, stem)
     # The quality of the JPEG does not change the light: cases that differ in it share the rest.
-    plain = replace(case, study="", name="", card="", tags=(),
+    plain = replace(case, study="", name="", tags=(), card="none" if case.card == "none" else "",
                     camera=replace(case.camera, jpeg_quality=0))  # fmt: skip
     photo, leaf = _photographed(plain)
     hidden = dict(case.tags).get("focal") == "hidden"
