@@ -126,8 +126,10 @@ def _results(
         for group in groups:
             yield run_lawn(group, until, photos)
         return
+    import cv2
     from accuracy_render import warm
 
+    cv2.setNumThreads(1)  # threads of the parent would be missing in its children
     warm()  # before the processes part, so that it is made once
     waiting = iter(groups)
     # Forked processes share what is warm; other systems make it anew.
