@@ -47,8 +47,14 @@ PATCH_REL_SE = 0.10
 DOUBTFUL_PART = 0.5
 """Part of the doubtful ground that is one standard error of the ground in bare patches."""
 
-EVENNESS_REL_SE = 0.20
-"""Error of the standard deviation between squares, relative."""
+SQUARE_PART, SQUARE_PART_SD = 1.6, 1.9
+"""Variance that errors of the class stage add to that of green cover between squares, over the
+square of the stated error of the photo's green cover, and how much that differs between photos (1
+sigma). Fitted by `benchmarks/fit_evenness.py` on 40 rendered photos of the family `train`."""
+
+EVENNESS_REL_SE = 0.08
+"""Error of the standard deviation between squares that is left, relative (set likewise: the class
+stage keeps 95 % of the variance that there is)."""
 
 MAX_CORRELATION = 0.9
 """Neighbouring tiles are never taken to be more alike than this."""
@@ -111,13 +117,13 @@ def measure(
     settings
         Gives the weights of condition.
     """
-    tiles = _tiles(class_map)
+    tiles = square_shares(class_map)
     found: dict[str, _Estimate] = {}
     found.update(_shares(class_map, tiles))
     found.update(_cast_density(class_map, casts, ground))
     found.update(_patch_measures(class_map, patches))
     found.update(_leaf_colour(class_map))
-    found["evenness"] = _evenness(tiles, float(class_map.model_se[0]))
+    found["evenness"] = _evenness(tiles, 100.0 * float(class_map.model_se[0]))
     values = {name: estimate.value for name, estimate in found.items()}
     se = {name: estimate.se for name, estimate in found.items()}
     sampling = {name: estimate.sampling_se for name, estimate in found.items()}
@@ -134,14 +140,15 @@ def measure(
 
 
 @dataclass(frozen=True, eq=False)
-class _Tiles:
-    """Shares averaged over 10 cm squares: (R, C, 5), and how much of each was measured."""
+class Squares:
+    """Shares averaged over 10 cm squares: (R, C, 5), and how much of each was measured, (R, C)."""
 
     shares: Floats
     weight: Floats
 
 
-def _tiles(class_map: ClassMap) -> _Tiles:
+def square_shares(class_map: ClassMap) -> Squares:
+    """Return the shares of the surfaces in squares of 10 cm; a rim that fills none is dropped."""
     side = max(1, round(SQUARE_MM / class_map.cell_mm))
     rows, cols = (max(1, n // side) for n in class_map.weight.shape)
     weight = class_map.weight[: rows * side, : cols * side]
@@ -150,10 +157,10 @@ def _tiles(class_map: ClassMap) -> _Tiles:
     weighted = shares * weight[..., None]
     mean = cv2.resize(weighted, (cols, rows), interpolation=cv2.INTER_AREA)
     mean = mean / np.maximum(area, 1e-6)[..., None]
-    return _Tiles(mean.astype(np.float64), area.astype(np.float64))
+    return Squares(mean.astype(np.float64), area.astype(np.float64))
 
 
-def _shares(class_map: ClassMap, tiles: _Tiles) -> dict[str, _Estimate]:
+def _shares(class_map: ClassMap, tiles: Squares) -> dict[str, _Estimate]:
     weight = class_map.weight
     total = max(float(weight.sum(dtype=np.float64)), 1e-9)
     means = (weight.reshape(-1) @ class_map.shares.reshape(-1, 5)).astype(np.float64)
@@ -370,15 +377,33 @@ def dgci(rgb: Floats) -> float:
     return ((hue - 60.0) / 60.0 + (1.0 - step / high) + (1.0 - high)) / 3.0
 
 
-def _evenness(tiles: _Tiles, model_se: float) -> _Estimate:
-    """100 less twice the standard deviation of green cover over full 10 cm squares, in points."""
+def _evenness(tiles: Squares, cover_se: float) -> _Estimate:
+    """100 less twice the standard deviation of green cover over full 10 cm squares, in points.
+
+    What the class stage gets wrong differs from square to square, and makes a lawn look less even
+    than it is: that much variance is taken out. `cover_se` is the stated error of green cover.
+    """
     full = tiles.weight >= MIN_SQUARE_WEIGHT
     green = 100.0 * tiles.shares[..., 0][full]
     n = green.size
     if n < 10:
         return _Estimate(math.nan, math.nan, math.nan)
-    sd = float(green.std(ddof=1))
+    variance = float(green.var(ddof=1))
     fourth = float(((green - green.mean()) ** 4).mean())
-    sampling = math.sqrt(max(fourth - sd**4, 0.0) / n) / max(2.0 * sd, 1e-9)
-    error = math.hypot(EVENNESS_REL_SE, model_se) * 2.0 * sd
-    return _Estimate(max(0.0, 100.0 - 2.0 * sd), error, 2.0 * sampling)
+    true = max(variance - SQUARE_PART * cover_se**2, 0.0)
+    doubt = _root_error(variance - SQUARE_PART * cover_se**2, SQUARE_PART_SD * cover_se**2)
+    error = math.hypot(doubt, EVENNESS_REL_SE * math.sqrt(variance))
+    sampling = _root_error(true, math.sqrt(max(fourth - variance**2, 0.0) / n))
+    return _Estimate(max(0.0, 100.0 - 2.0 * math.sqrt(true)), 2.0 * error, 2.0 * sampling)
+
+
+def _root_error(square: float, error: float) -> float:
+    """Return the error of a root whose square has this error; near 0 the root bends, so by halves.
+
+    Examples
+    --------
+    >>> round(_root_error(100.0, 2.0), 3), round(_root_error(0.0, 4.0), 3)
+    (0.1, 1.0)
+    """
+    high, low = max(square + error, 0.0), max(square - error, 0.0)
+    return (math.sqrt(high) - math.sqrt(low)) / 2.0

@@ -18,6 +18,7 @@ from lawnscore.contract.settings import ScoringSettings
 from lawnscore.photo.casts import Casts, find_casts
 from lawnscore.photo.classes import ClassMap
 from lawnscore.photo.measures import (
+    SQUARE_PART,
     Measures,
     dgci,
     index_of_dispersion,
@@ -136,6 +137,25 @@ def test_evenness_by_hand() -> None:
     # Sixteen squares, half at 90 and half at 70 %: sample standard deviation 10 * sqrt(16 / 15).
     expected = 100 - 2 * 10 * math.sqrt(16 / 15)
     assert measured(class_map(green)).values["evenness"] == pytest.approx(expected, abs=1e-3)
+
+
+@pytest.mark.parametrize("spread", [1.0, 4.0, 9.0])
+def test_errors_of_the_classes_do_not_make_a_lawn_uneven(spread: float) -> None:
+    """Squares with a true spread, and an error in each as large as the stage says it makes.
+
+    Without taking it out evenness would be 10, 6 and 3 points too low.
+    """
+    rng = np.random.default_rng(int(spread))
+    cover_se, off = 4.0, []
+    for _ in range(40):
+        squares = 80 + spread * rng.normal(size=(10, 10))
+        true = 100 - 2 * squares.std(ddof=1)
+        squares = squares + math.sqrt(SQUARE_PART) * cover_se * rng.normal(size=(10, 10))
+        green = np.kron(np.clip(squares / 100, 0, 1), np.ones((25, 25))).astype(np.float32)
+        found = measured(class_map(green, model_se=cover_se / 100))
+        off.append((found.values["evenness"] - true) / found.se["evenness"])
+    assert abs(np.mean(off)) < 0.4
+    assert np.sqrt(np.mean(np.square(off))) < 1.0
 
 
 def test_evenness_reads_full_squares_only() -> None:
