@@ -41,9 +41,11 @@ _LARGEST = 0.5
 """Share of the frame that a sheet may take: pale ground is none."""
 _STANDS_OUT = 3.0
 """A sheet is this many times as large as the next bright thing that may be one."""
-_FROM_THE_SIDE, _FROM_ABOVE = 0.69, 0.78
-"""Short over long axis of a circle on a sheet as it is seen, below which it is seen from the side
-(46 degrees), and from which from above (39 degrees). Between lie squares, which are no card."""
+_FROM_THE_SIDE = 0.78
+"""Short over long axis of a circle on a sheet as it is seen, below which it is seen from the side:
+39 degrees off the normal."""
+_SQUARE = (0.69, 0.73)
+"""The same of a square, which is no card."""
 _PAPER_LEVELS = (0.9, 0.82, 0.7, 0.6, 0.5)
 """Paper is brighter than this share of the brightest hardly coloured pixels."""
 _BRIGHTEST_PX = 200
@@ -111,8 +113,7 @@ def why_absent(photo: Photo, papers: Iterable[Bytes] = (), detail: str = "") -> 
     sheet = find_sheet(photo.rgb)
     if sheet is not None and sheet.foreshortening < _FROM_THE_SIDE:
         return PhotoRefused("tilted", "a sheet of paper is seen from the side", photo.path)
-    from_above = sheet is not None and sheet.foreshortening > _FROM_ABOVE
-    if sheet is not None and from_above and sheet.longer_px < _FARTHEST_PX:
+    if sheet is not None and sheet.longer_px < _FARTHEST_PX:
         size = photo.reduction * sheet.longer_px
         return PhotoRefused(
             "coarse", f"what may be the card is only {size:.0f} pixels long", photo.path
@@ -158,6 +159,7 @@ def _lone_sheet(mask: Bytes) -> Sheet | None:
     filled = area / max(float(cv2.contourArea(corners)), 1.0)
     sheet = Sheet(np.asarray(corners.reshape(4, 2), dtype=np.float64))
     fits = sheet.longer_px >= _LEAST_SIDE_PX and area < _LARGEST * mask.size
+    fits &= not _SQUARE[0] < sheet.foreshortening < _SQUARE[1]
     return sheet if fits and _LOOKS_FILLED[0] <= filled <= _LOOKS_FILLED[1] else None
 
 
