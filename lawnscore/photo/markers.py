@@ -69,14 +69,19 @@ def _paper_boxes(rgb: NDArray[np.uint8]) -> Iterator[Box]:
     red, green, blue = cv2.split(cv2.blur(small, (3, 3)))
     least = np.asarray(cv2.min(cv2.min(red, green), blue), dtype=np.uint8)
     chroma = cv2.max(cv2.max(red, green), blue) - least
-    paper = np.where(chroma < 20 + (least >> 2) + (least >> 3), least, 0).astype(np.uint8)
-    counts = np.cumsum(np.bincount(paper.ravel(), minlength=256))
+    levels = np.arange(256, dtype=np.uint8)
+    most = cv2.LUT(least, 20 + (levels >> 2) + (levels >> 3))
+    paper = np.asarray(cv2.bitwise_and(least, cv2.compare(most, chroma, cv2.CMP_GT)))
+    counts = np.cumsum(cv2.calcHist([paper], [0], None, [256], [0, 256]))
     top = int(np.searchsorted(counts, 0.995 * counts[-1]))
     kernel = np.ones((3, 3), np.uint8)
     seen: list[Box] = []
     for level in _PAPER_LEVELS:
         mask = cv2.morphologyEx((paper > level * top).astype(np.uint8), cv2.MORPH_CLOSE, kernel)
-        _, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        # By Grana's blocks: the default took three times as long.
+        _, _, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(
+            mask, 8, cv2.CV_32S, cv2.CCL_GRANA
+        )
         for x, y, w, h, area in sorted(stats[1:].tolist(), key=lambda s: -s[4])[:2]:
             share = w * h / (width * height)
             if not _PAPER_AREA[0] < share < _PAPER_AREA[1] or area < 0.25 * w * h:
