@@ -170,8 +170,9 @@ def _slow(state: State) -> list[dict[str, Any]]:
         evidence = (
             f"{row['days_since']} days after the work ({row['task']}) cover is "
             f"{row['cover_now']:.0f} % against {row['cover_before']:.0f} % before; 95 % of that is "
-            f"{when}, where {row['expected_days_to_95']:.0f} days were to be expected "
-            f"({row['expected_from']})."
+            f"{when}. To be expected were {row['expected_days_to_95']:.0f} days"
+            f"{' in such weather' if row['clock'] == 'growth' else ''}, by the "
+            f"{row['expected_from']}."
         )
         found.append(
             {

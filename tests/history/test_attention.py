@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -75,7 +77,10 @@ def test_a_slow_recovery_is_flagged_once() -> None:
     table = attention(visits(rows), done)
     assert list(flags(table)) == [("l04", "recovery slow")]
     assert table.loc[0, "since"] == day(260)
-    assert "60 days after the work (scarify)" in table.loc[0, "evidence"]
+    evidence = table.loc[0, "evidence"]
+    assert "60 days after the work (scarify)" in evidence
+    assert "To be expected were" in evidence
+    assert not re.search(r"\([^)]*\(", evidence), "brackets within brackets"
 
 
 def test_a_lawn_not_visited() -> None:
