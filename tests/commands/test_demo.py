@@ -21,6 +21,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
 
 def test_one_document_on_stdout(made: tuple[Path, Result]) -> None:
     folder, result = made
+    assert "Writing the reports." in result.stderr
+    assert "pictures and lawns done" in result.stderr
     found = json.loads(result.stdout)
     assert found["invented"] is True
     assert found["photos"] == found["truth"]["photos"] == 7
