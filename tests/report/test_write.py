@@ -135,3 +135,17 @@ def test_a_logo_is_drawn_anew_and_must_be_a_picture_of_the_round(tmp_path: Path)
     ):
         with pytest.raises(LawnscoreError, match=match):
             read_letterhead(ReportSettings(logo=logo), tmp_path)
+
+
+@pytest.mark.parametrize(("language", "words"), [("en", "stricter"), ("de", "strenger")])
+def test_the_glance_says_that_verdicts_are_stricter_than_intervals(
+    tmp_path: Path, language: str, words: str
+) -> None:
+    """“No clear change” stands beside intervals without 0: a reader must be told why."""
+    maker = RoundMaker()
+    maker.lawn("A", n_visits=2, renovate=False)
+    folder = write_round(tmp_path / "round", maker.frames())
+    (folder / "round.toml").write_text(f'[report]\nlanguage = "{language}"\n', encoding="utf-8")
+    write_reports(folder)
+    for page in ("index.html", "lawns/A.html"):
+        assert words in (folder / "reports" / page).read_text(encoding="utf-8")
