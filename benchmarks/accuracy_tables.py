@@ -342,10 +342,11 @@ def timings_table(results: dict[str, list[Result]]) -> Table:
 
 def markdown(table: Table) -> str:
     """The table as Markdown."""
-    lines = [f"### {table.title}", ""]
-    lines.append("| " + " | ".join(table.headers) + " |")
-    lines.append("|" + " --- |" * len(table.headers))
-    lines += ["| " + " | ".join(row) + " |" for row in table.rows]
+    head, *rows = [
+        "| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |"
+        for row in (table.headers, *table.rows)
+    ]
+    lines = [f"### {table.title}", "", head, "|" + " --- |" * len(table.headers), *rows]
     for note in table.notes:
         lines += ["", note]
     return "\n".join(lines) + "\n"

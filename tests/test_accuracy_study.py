@@ -127,8 +127,8 @@ def test_same_seed_same_cases() -> None:
 
 
 def test_tables_print_as_text_and_markdown() -> None:
-    table = tables.Table("A title", ("a", "b"), (("1", "22"),), ("A note.",))
-    assert "| 1 | 22 |" in tables.markdown(table)
+    table = tables.Table("A title", ("a", "mean |b|"), (("1", "22"),), ("A note.",))
+    assert "| a | mean \\|b\\| |\n| --- | --- |\n| 1 | 22 |" in tables.markdown(table)
     assert "A note." in tables.plain(table)
 
 
