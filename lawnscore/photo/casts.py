@@ -142,7 +142,9 @@ def _smoothed(class_map: ClassMap) -> Floats:
 def _peaks(score: Floats) -> Ints:
     """Return (n, 2) rows and columns of the local tops, highest first."""
     top = cv2.dilate(score, np.ones((3, 3), np.uint8))
-    found = np.argwhere((score >= top) & (score >= MIN_PEAK))
+    high = np.flatnonzero(score >= MIN_PEAK)
+    high = high[score.ravel()[high] >= top.ravel()[high]]
+    found = np.stack(np.unravel_index(high, score.shape), axis=1)
     height = score[found[:, 0], found[:, 1]]
     out: Ints = found[np.argsort(-height, kind="stable")]
     return out
