@@ -32,7 +32,9 @@ def sources_tables(results: list[Result]) -> list[Table]:
         sampling = sampling_variance(name, truths, PHOTOS)
         part = shapley(square) | {"classes": square[frozenset()], "sampling": sampling}
         positive = {source: max(value, 0.0) for source, value in part.items()}
-        total = max(sum(positive.values()), 1e-12)
+        total = sum(positive.values())
+        if total == 0:  # nothing of the kind in any of the lawns
+            continue
         largest = max(positive, key=lambda source: positive[source])
         shares.append((name, *(f"{100 * v / total:.0f}" for v in positive.values()), largest))
         digits = 3 if name == "colour_index" else 2
