@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
+from importlib.resources import as_file, files
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -144,19 +145,19 @@ def load_net() -> ClassNet:
     with folder.joinpath("class_net.npz").open("rb") as file:
         stored = np.load(file)
         weights = {name: stored[name].astype(np.float32) for name in stored.files}
-    onnx = np.frombuffer(folder.joinpath("class_net.onnx").read_bytes(), np.uint8)
-    return ClassNet(weights, read_onnx(onnx))
+    with as_file(folder.joinpath("class_net.onnx")) as path:
+        return ClassNet(weights, read_onnx(path))
 
 
-def read_onnx(onnx: NDArray[np.uint8]) -> cv2.dnn.Net:
-    """Return the net of an ONNX file's bytes, run by the engine that is faster on it.
+def read_onnx(path: Path) -> cv2.dnn.Net:
+    """Return the net of an ONNX file, run by the engine that is faster on it.
 
     OpenCV 5 has two; its older one takes fewer multiplications for a 3 x 3 convolution (Winograd;
-    Lavin & Gray 2016, Proc. CVPR 4013-4021).
+    Lavin & Gray 2016, Proc. CVPR 4013-4021). For a net from memory it does not ask which.
     """
     engine = getattr(cv2.dnn, "ENGINE_CLASSIC", None)
     options = {} if engine is None else {"engine": engine}
-    return cv2.dnn.readNetFromONNX(onnx, **options)
+    return cv2.dnn.readNetFromONNX(str(path), **options)
 
 
 def colour_features(linear: Floats) -> Floats:
