@@ -469,7 +469,7 @@ def open_net(path: str):
     from lawnscore.photo.class_net import ClassNet, read_onnx
 
     stored = np.load(path)
-    rest = read_onnx(np.fromfile(Path(path).with_suffix(".onnx"), np.uint8))
+    rest = read_onnx(Path(path).with_suffix(".onnx"))
     return ClassNet({k: stored[k].astype(np.float32) for k in stored.files}, rest)
 
 
