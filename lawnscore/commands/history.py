@@ -191,7 +191,9 @@ def _interval(low: Any, high: Any, digits: int) -> str:
 def _range(row: Mapping[Any, Any], name: str, digits: int = 0) -> str:
     middle = _number(row[name], digits)
     low, high = _number(row[f"{name}_low"], digits), _number(row[f"{name}_high"], digits)
-    return f"{middle} ({low} to {high})" if middle and low and high else middle
+    if middle and low:
+        return f"{middle} ({low} to {high})" if high else f"{middle} ({low} or more)"
+    return middle
 
 
 def _show_visits(table: pd.DataFrame) -> None:
@@ -234,7 +236,7 @@ def _show_changes(table: pd.DataFrame) -> None:
 def _show_recovery(table: pd.DataFrame) -> None:
     rows = []
     for r in table.to_dict("records"):
-        expected = f"{_number(r['expected_days_to_95'], 0)} ({_text(r['expected_from'])})"
+        expected = f"{_number(r['expected_days_to_95'], 0)}, by the {_text(r['expected_from'])}"
         rows.append(
             (r["lawn"], r["zone"], r["renovation_date"], r["task"],
              f"{_number(r['cover_before'], 0)} > {_number(r['cover_after'], 0)} > "

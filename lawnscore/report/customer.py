@@ -360,8 +360,7 @@ def _work_line(row: Row, words: Words) -> str:
             else words.text(
                 "customer.work_detail",
                 product=row["product"],
-                rate=words.number(rate, 0 if float(rate).is_integer() else 1),
-                unit=str(row["rate_unit"]).replace("m2", "m²"),
+                amount=words.amount(rate, row["rate_unit"]),
             )
         )
     for column, key in (("height_mm", "height"), ("depth_mm", "depth")):

@@ -112,6 +112,11 @@ class Words:
         """Return a number as this locale writes it, with a fixed number of decimals."""
         return _number(value, decimals, self.locale)
 
+    def amount(self, value: float, unit: str) -> str:
+        """Return an amount with its unit, with one decimal only where it has one."""
+        number = self.number(value, 0 if float(value).is_integer() else 1)
+        return f"{number} {unit.replace('m2', 'm²')}".strip()
+
     def date(self, iso: str | None, length: str = "long") -> str:
         """Return an ISO date as people write it; ``length`` is ``long``, ``medium``, ``short``."""
         if not iso:

@@ -67,6 +67,7 @@ class RecoveryLine:
     days: Shown | str
     days_range: Markup | str
     expected: str
+    expected_from: str
     state: str
     note: str
 
@@ -197,23 +198,26 @@ def _recovery(row: Row, words: Words) -> RecoveryLine:
 
     columns = ("cover_before", "cover_after", "cover_now", "recovered_pct")
     low, high = days("days_to_95_low"), days("days_to_95_high")
-    both = words.html("unit.range", low=low, high=high) if low and high else low
+    both: Markup | str = ""
+    if low:
+        key = "unit.range" if high else "unit.or_more"
+        both = words.html(key, low=low, **({"high": high} if high else {}))
     expected = row["expected_days_to_95"]
-    source = row["expected_from"] or ""
     return RecoveryLine(
         date=words.date(row["renovation_date"], "medium"),
         task=task_words(row["task"], words),
         covers=[words.bare("green_cover_pct", row[c], c, fine=True) for c in columns],
         days=days("days_to_95"),
         days_range=both,
-        expected="" if expected is None else f"{words.number(expected)} ({source})",
+        expected="" if expected is None else words.number(expected),
+        expected_from="" if expected is None else row["expected_from"] or "",
         state=words.text(f"state.{row['state'].replace(' ', '_')}"),
         note=row["note"] or "",
     )
 
 
 def _work(row: Row, words: Words) -> dict[str, str]:
-    rate = "" if row["rate"] is None else f"{words.number(row['rate'], 1)} {row['rate_unit'] or ''}"
+    rate = "" if row["rate"] is None else words.amount(row["rate"], row["rate_unit"] or "")
     return {
         "date": words.date(row["date"], "medium"),
         "zone": row["zone"] or "",

@@ -98,3 +98,11 @@ def test_trial(round_path: Path) -> None:
     cover = shown["measures"][0]
     assert cover["difference"] < -8
     assert cover["verdict"] == "worse"
+
+
+def test_a_recovery_without_an_end_is_told_in_words() -> None:
+    from lawnscore.commands.history import _range
+
+    row = {"days_to_95": 308.0, "days_to_95_low": 250.0, "days_to_95_high": float("nan")}
+    assert _range(row, "days_to_95") == "308 (250 or more)"
+    assert _range(row | {"days_to_95_high": 400.0}, "days_to_95") == "308 (250 to 400)"

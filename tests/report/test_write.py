@@ -149,3 +149,29 @@ def test_the_glance_says_that_verdicts_are_stricter_than_intervals(
     write_reports(folder)
     for page in ("index.html", "lawns/A.html"):
         assert words in (folder / "reports" / page).read_text(encoding="utf-8")
+
+
+def test_a_recovery_that_may_never_end_says_so_in_its_range(tmp_path: Path) -> None:
+    maker = RoundMaker()
+    maker.lawn("A", n_visits=8)
+    row = maker.rows["recovery"][0]
+    row.update(days_to_95=308.0, days_to_95_low=250.0, days_to_95_high=None)
+    row["expected_from"] = "default of 42 days (trade pages say 4 to 6 weeks)"
+    folder = write_round(tmp_path / "round", maker.frames())
+    write_reports(folder)
+    page = (folder / "reports/lawns/A.html").read_text(encoding="utf-8")
+    assert "250</data> or more" in page
+    assert "weeks))" not in page
+
+
+def test_amounts_of_work_are_written_as_people_write_them(tmp_path: Path) -> None:
+    maker = RoundMaker()
+    maker.lawn("A", n_visits=2, renovate=False)
+    maker.rows["work"].append(
+        {"date": "2025-04-15", "lawn": "A", "zone": "all", "task": "feed",
+         "product": "invented feed", "rate": 30.0, "rate_unit": "g/m2"}
+    )  # fmt: skip
+    folder = write_round(tmp_path / "round", maker.frames())
+    write_reports(folder)
+    for page in ("lawns/A.html", "customers/A.html"):
+        assert "30 g/m²" in (folder / "reports" / page).read_text(encoding="utf-8")
