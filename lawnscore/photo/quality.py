@@ -195,13 +195,15 @@ def check_card_light(card_fit: CardFit, colour_fit: ColourFit) -> Check:
     Patches out of one light fit well even where the others are left out. Where the light is
     uneven and what is left does not fit either, the correction is that of no light at all.
     """
+    from lawnscore.photo.colour import MISCOLOURED_DELTA_E
+
     uneven = _unevenness(card_fit, colour_fit) > CARD_UNEVEN_L
-    limit = UNEVEN_DELTA_E[colour_fit.source]
+    limit = UNEVEN_DELTA_E[colour_fit.source] if uneven else MISCOLOURED_DELTA_E
     return Check(
         "shaded",
-        "colour error of the card, in uneven light" if uneven else "colour error of the card",
+        f"colour error of the card in {'uneven' if uneven else 'even'} light",
         colour_fit.card_delta_e,
-        f"up to {limit:g} in uneven light",
+        f"up to {limit:g}",
         " CIEDE2000",
         not (uneven and colour_fit.card_delta_e > limit),
     )

@@ -170,6 +170,9 @@ def test_half_a_card_in_shade_that_does_not_fit_is_shaded() -> None:
     half = np.where(centres > 105, -15.0, 0.0)
     check = card_seen(half, 3.2)
     assert (check.reason, check.passed) == ("shaded", False)
+    assert check.sentence() == (
+        "colour error of the card in uneven light 3.2 CIEDE2000, allowed up to 2 CIEDE2000"
+    )
     assert card_seen(half, 1.0).passed  # the lit patches fit among themselves
 
 
