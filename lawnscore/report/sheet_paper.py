@@ -72,6 +72,7 @@ def _sheet_table(rows: Sequence[SheetRow], words: Words) -> Any:
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LINEBELOW", (0, 0), (-2, -1), 0.4, RULE),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (1, 0), (3, -1), 4 * MM),
         ("TOPPADDING", (0, 0), (-1, -1), 2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
     ]
