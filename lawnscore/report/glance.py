@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from lawnscore.contract.flags import FLAGS
 from lawnscore.report.charts import sparkline, to_svg
 from lawnscore.report.customer import describe, readings_of
 from lawnscore.report.language import Shown, Words
@@ -67,7 +68,7 @@ def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
         verdict=verdict_key(change),
         flags=[flag_words(flag, words) for flag in flags],
         rank=lawn.attention[0]["rank"] if lawn.attention else None,
-        next_step=lawn.attention[0]["next_step"] if lawn.attention else "",
+        next_step=step_words(lawn.attention[0], words) if lawn.attention else "",
         last=words.date(lawn.last_date, "medium") if lawn.last_date else words.text("glance.never"),
         last_iso=lawn.last_date or "",
     )
@@ -112,6 +113,13 @@ def flag_words(flag: str, words: Words) -> str:
     """Return a flag in the reader's words; one that no language knows as it is."""
     key = f"flag.{flag_key(flag)}"
     return words.text(key) if words.has(key) else flag
+
+
+def step_words(row: Row, words: Words) -> str:
+    """Return a flag's next step in the reader's words; one that was written by hand as it is."""
+    flag = FLAGS.get(row["flag"])
+    known = flag is not None and row["next_step"] == flag.advice
+    return words.text(f"next_step.{flag_key(row['flag'])}") if known else str(row["next_step"])
 
 
 def change_interval(

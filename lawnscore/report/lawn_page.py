@@ -11,7 +11,7 @@ from markupsafe import Markup
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.report.customer import Drawing, zone_story
-from lawnscore.report.glance import change_interval, flag_words
+from lawnscore.report.glance import change_interval, flag_words, step_words
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pages import render
@@ -128,7 +128,7 @@ def _flag(row: Row, words: Words) -> dict[str, str]:
         "zone": row["zone"],
         "since": words.date(row["since"]) if row["since"] else "",
         "evidence": row["evidence"],
-        "next_step": row["next_step"],
+        "next_step": step_words(row, words),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lawnscore.report.glance import flag_words
+from lawnscore.report.glance import flag_words, step_words
 from lawnscore.report.language import Words
 from lawnscore.report.load import RoundRows, Row
 from lawnscore.report.pages import render
@@ -38,7 +38,7 @@ def sheet_rows(rounds: RoundRows, words: Words) -> list[SheetRow]:
             flag=flag_words(row["flag"], words),
             since=words.date(row["since"], "medium") if row["since"] else "",
             evidence=row["evidence"],
-            next_step=row["next_step"],
+            next_step=step_words(row, words),
             spots=_spots(lawn.photos, row, words),
         )
         for row, lawn in sorted(rows, key=lambda pair: pair[0]["rank"])

@@ -11,7 +11,7 @@ from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.settings import ReportSettings
 from lawnscore.contract.tables import STAGES, TASKS
-from lawnscore.report.glance import flag_key
+from lawnscore.report.glance import flag_key, step_words
 from lawnscore.report.language import Shown, Words, available_languages, words_for
 
 EN = words_for(ReportSettings())
@@ -43,7 +43,9 @@ def test_every_word_of_the_registries_is_translated() -> None:
     wanted = [f"measure.{name}" for name in MEASURES]
     wanted += [f"stage.{stage}" for stage in STAGES]
     wanted += [f"task.{task}" for task in TASKS]
-    wanted += [f"{s}.{flag_key(f)}" for f in FLAGS for s in ("flag", "flag_for_customer")]
+    wanted += [
+        f"{s}.{flag_key(f)}" for f in FLAGS for s in ("flag", "flag_for_customer", "next_step")
+    ]
     assert [key for key in wanted if key not in keys] == []
 
 
@@ -110,3 +112,11 @@ def test_an_empty_place_leaves_no_double_space() -> None:
     words = Words("en", "en_GB")
     text = words.text("headline.steady_unknown", place="", since="May")
     assert text == "We see no clear change since May."
+
+
+def test_next_steps_are_those_of_the_registry_in_the_language_of_the_reader() -> None:
+    for word, flag in FLAGS.items():
+        row = {"flag": word, "next_step": flag.advice}
+        assert step_words(row, EN) == flag.advice
+        assert step_words(row, DE) != flag.advice
+        assert step_words(row | {"next_step": "Call Mr Invented."}, DE) == "Call Mr Invented."
