@@ -51,6 +51,39 @@ WATCHED = (
 )
 
 
+@dataclass(frozen=True)
+class Errors:
+    """Errors of one measure: parts of the stated variance, and of a change itself.
+
+    Parameters
+    ----------
+    lasting, passing
+        Share of the stated variance that stays on the lawn, and that each visit has anew.
+    slope
+        Standard deviation over lawns of the relative error of a change.
+    """
+
+    lasting: float
+    passing: float
+    slope: float = 0.0
+
+
+MEASURED = {
+    "green_cover_pct": Errors(0.6, 0.45, 0.13),
+    "colour_index": Errors(0.6, 0.5),
+    "casts_per_m2": Errors(0.9, 0.45),
+}
+"""As `same_lawn.py` prints them for nominal card colours: visit less left, left at up to 6 points
+of change, and a slope that brings left to what it is at 10 to 25 points."""
+RENEWED = 0.85
+"""Correlation of what lasts before and after a renovation (same source)."""
+
+
+def half_lasting(errors: Errors) -> Errors:
+    """Return the pessimistic case: half as much lasts, each visit has the rest anew."""
+    return Errors(errors.lasting / 2, errors.passing + errors.lasting / 2, errors.slope)
+
+
 @dataclass
 class Lawn:
     """Truth of one lawn; arrays are by day."""
@@ -133,14 +166,16 @@ def place_visits(rng: np.random.Generator, lawn: Lawn) -> None:
     lawn.visits.sort(key=lambda v: (v[0], order[v[1]]))
 
 
-def make_round(seed: int, lawns: int) -> tuple[list[Lawn], pd.DataFrame, pd.DataFrame]:
+def make_round(
+    seed: int, lawns: int, errors: dict[str, Errors] = MEASURED
+) -> tuple[list[Lawn], pd.DataFrame, pd.DataFrame]:
     """Return lawns with their truth, the visit table and the work of one round."""
     rng = np.random.default_rng(seed)
     shared = shared_weather(rng)
     made = [make_lawn(rng, i, shared, i % 4 == 0) for i in range(lawns)]
     colour = 0.55 + 0.04 * np.sin(2 * np.pi * (np.arange(DAYS) - 100) / 365) + smooth(rng, 0.01, 40)
     casts = np.exp(1.0 + 1.2 * np.cos(2 * np.pi * np.arange(DAYS) / 365) + smooth(rng, 0.3, 40))
-    photos = [row for lawn in made for row in photograph(rng, lawn, colour, casts)]
+    photos = [row for lawn in made for row in photograph(rng, lawn, colour, casts, errors)]
     work = [
         {"date": str(START + day), "lawn": lawn.name, "zone": "all", "task": "scarify"}
         for lawn in made
@@ -150,7 +185,11 @@ def make_round(seed: int, lawns: int) -> tuple[list[Lawn], pd.DataFrame, pd.Data
 
 
 def photograph(
-    rng: np.random.Generator, lawn: Lawn, colour: np.ndarray, casts: np.ndarray
+    rng: np.random.Generator,
+    lawn: Lawn,
+    colour: np.ndarray,
+    casts: np.ndarray,
+    errors: dict[str, Errors],
 ) -> list[dict]:
     usual, spread = int(rng.integers(2, 9)), rng.uniform(3, 6)
     own_colour, own_casts = rng.normal(0, 0.02), np.exp(rng.normal(0, 0.5))
@@ -160,14 +199,28 @@ def photograph(
     same_spots = rng.random() < 0.6
     lawn.photos, lawn.same_spots = usual, same_spots
     spots, step = rng.normal(0, spread, 10), 2.0
+    off = {name: error_course(rng, lawn, errors[name]) for name in errors}
+    slope = rng.normal(0, errors["green_cover_pct"].slope)
+    usual_cover = float(np.median(lawn.cover))
     rows = []
-    for day, stage in lawn.visits:
-        off, off_colour = rng.normal(0, 1.2), rng.normal(0, 0.008)
+    for visit, (day, stage) in enumerate(lawn.visits):
+        cover = lawn.cover[day - (stage == "before")]
+        rate = casts[day] * own_casts * np.exp(wander[1][day])
+        true = colour[day] + own_colour + wander[0][day]
+        bare = rng.lognormal(np.log(patchy * 2), 0.7, 10) * (rng.random(10) < 0.4)
+        wrong = cover + slope * (cover - usual_cover)
+        seen_cover = wrong + stated_se("green_cover_pct", cover) * off["green_cover_pct"][visit]
+        seen_true = true + stated_se("colour_index", true) * off["colour_index"][visit]
+        seen_rate = rate + stated_se("casts_per_m2", rate) * off["casts_per_m2"][visit]
         for spot in range(max(1, usual + int(rng.integers(-1, 2)))):
             away = spots[spot] + rng.normal(0, step) if same_spots else rng.normal(0, spread)
-            cover = lawn.cover[day - (stage == "before")] + off + away
-            rate = casts[day] * own_casts * np.exp(wander[1][day]) * rng.gamma(2.5, 1 / 2.5)
-            bare = rng.lognormal(np.log(patchy * 2), 0.7) if rng.random() < 0.4 else 0.0
+            row = {
+                "green_cover_pct": float(np.clip(seen_cover + away, 0, 100)),
+                "colour_index": seen_true + rng.normal(0, 0.012),
+                "casts_per_m2": rng.poisson(max(seen_rate, 0) * rng.gamma(2.5, 0.4) * 1.5) / 1.5,
+                "bare_patch_pct": bare[spot],
+            }
+            row |= {f"{name}_se": stated_se(name, value) for name, value in row.items()}
             rows.append(
                 {
                     "lawn": lawn.name,
@@ -176,16 +229,41 @@ def photograph(
                     "stage": stage,
                     "status": "scored",
                     "area_m2": 1.5,
-                    "green_cover_pct": float(np.clip(cover, 0, 100)),
-                    "green_cover_pct_se": 1.2,
-                    "colour_index": colour[day] + own_colour + wander[0][day] + off_colour
-                    + rng.normal(0, 0.012),
-                    "colour_index_se": 0.008,
-                    "casts_per_m2": rng.poisson(rate * 1.5) / 1.5,
-                    "bare_patch_pct": bare,
+                    "colour_reference": "nominal",
                 }
-            )  # fmt: skip
+                | row
+            )
     return rows
+
+
+def stated_se(measure: str, value: float) -> float:
+    """Return what a photo states for the error of a measure, as `lawnscore/photo/` does."""
+    if measure == "green_cover_pct":
+        share = float(np.clip(value, 0, 100)) / 100
+        return 0.6 + 5.5 * float(np.sqrt(share * (1 - share)))
+    if measure == "casts_per_m2":
+        return float(np.hypot(0.3 * value, 1.5))
+    if measure == "bare_patch_pct":
+        return float(np.hypot(0.1 * value, 0.13))
+    return 0.04
+
+
+def error_course(rng: np.random.Generator, lawn: Lawn, errors: Errors) -> np.ndarray:
+    """Return the error of each visit in stated errors: what lasts on the lawn, and the rest.
+
+    A renovation brings other grass: part of what lasted is then drawn anew.
+    """
+    lasts = rng.normal()
+    rest = rng.normal(size=len(lawn.visits))
+    out = np.empty(len(lawn.visits))
+    done = 0
+    for visit, (day, stage) in enumerate(lawn.visits):
+        since = sum(r < day or (r == day and stage == "after") for r in lawn.renovations)
+        if since > done:
+            lasts = RENEWED * lasts + np.sqrt(1 - RENEWED**2) * rng.normal()
+            done = since
+        out[visit] = np.sqrt(errors.lasting) * lasts + np.sqrt(errors.passing) * rest[visit]
+    return out
 
 
 @dataclass
@@ -369,14 +447,20 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=10)
     parser.add_argument("--lawns", type=int, default=40)
     parser.add_argument("--seed", type=int, default=200, help="first seed; below 200 is tuning")
+    parser.add_argument(
+        "--half-lasting", action="store_true", help="half as much of the errors stays on a lawn"
+    )
     parser.add_argument("--quick", action="store_true", help="a small run that proves it works")
     options = parser.parse_args()
+    errors = MEASURED
+    if options.half_lasting:
+        errors = {name: half_lasting(e) for name, e in MEASURED.items()}
     n, lawns = (1, 12) if options.quick else (options.rounds, options.lawns)
     print(f"Python {platform.python_version()}, NumPy {np.__version__}, pandas {pd.__version__}")
     print(f"{n} rounds of {lawns} lawns, seeds {options.seed} to {options.seed + n - 1}")
     counts, rounds = Tally(), []
     for seed in range(options.seed, options.seed + n):
-        made, visits, work = make_round(seed, lawns)
+        made, visits, work = make_round(seed, lawns, errors)
         tally(made, watch_round(visits, work), counts, review_days())
         rounds.append((made, statistics(visits, work)))
         print(f"  round {seed} done", file=sys.stderr, flush=True)

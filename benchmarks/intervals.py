@@ -1,10 +1,17 @@
-"""How often 95 % intervals of a visit hold the truth, for simulated zones.
+"""How often 95 % intervals of a visit and of a change hold the truth, for simulated zones.
 
 Each zone has a true mean of every main measure; spots differ about it (shares by a beta law or by
 patches with a few large ones, casts by a negative binomial law, colour by a normal law); a photo
 adds its own error and every photo of the visit the same shared error. A round has zones of many
 kinds, and the photos go through `visit_scores` as a round's do. Printed is the share of zones
 whose interval holds the truth, by measure and number of photos, and the median width.
+
+Then the same for changes. Zones are visited twice, with no change, a small or a large one, at the
+same spots (named, so that they are paired) or at others. The error that a visit's photos share is
+as large as stated, and as much of it is there again at the second visit as `same_lawn.py` has
+measured, less the more the zone has changed; in the pessimistic rows (`lasts` 0.5) half as much.
+Beside them stand the intervals that take the errors of two visits as independent. False verdicts
+are those on zones that did not change.
 
 Run `python benchmarks/intervals.py --help`.
 """
@@ -20,6 +27,7 @@ import numpy as np
 import pandas as pd
 
 from lawnscore.contract.measures import MEASURES
+from lawnscore.history.changes import changes
 from lawnscore.history.visits import visit_scores
 
 MAIN = [m.name for m in MEASURES.values() if m.main]
@@ -123,6 +131,138 @@ def simulate_zone(rng: np.random.Generator, n: int) -> tuple[list[dict], dict]:
     return rows, truth
 
 
+@dataclass(frozen=True)
+class Scenario:
+    """How errors last: card colours, correlation of two visits' errors, and what part of it.
+
+    Parameters
+    ----------
+    reference
+        Where the card's colours come from.
+    rho
+        Correlation by measure, one for each of :data:`MOVED_POINTS`.
+    part
+        1 as measured; less is the pessimistic case.
+    """
+
+    reference: str
+    rho: dict[str, tuple[float, ...]]
+    part: float = 1.0
+
+
+SHARES = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
+MOVED_POINTS = (1.5, 4.5, 8.0, 12.5, 20.0, 32.0)
+"""Middles of the classes of change of `same_lawn.py`."""
+NOMINAL = {
+    "green_cover_pct": (0.58, 0.50, 0.32, 0.28, 0.09, 0.09),
+    "straw_cover_pct": (0.81, 0.67, 0.43, 0.26, 0.15, 0.09),
+    "bare_soil_pct": (0.90, 0.83, 0.70, 0.47, 0.20, 0.10),
+}
+BY_SPECTROPHOTOMETER = {
+    "green_cover_pct": (0.69, 0.59, 0.40, 0.48, 0.37, 0.37),
+    "straw_cover_pct": (0.87, 0.75, 0.57, 0.45, 0.34, 0.34),
+    "bare_soil_pct": (0.90, 0.86, 0.74, 0.54, 0.46, 0.46),
+}
+"""1 less what `same_lawn.py` prints as left, mean of its two families."""
+SCENARIOS = (
+    Scenario("nominal", NOMINAL),
+    Scenario("measured", BY_SPECTROPHOTOMETER),
+    Scenario("nominal", NOMINAL, 0.5),
+    Scenario("measured", BY_SPECTROPHOTOMETER, 0.5),
+)
+STATED = (0.6, 5.5)
+"""Stated error of a share, points, as in `photo/classes.py`: floor, slope on sqrt(s (1 - s))."""
+KINDS = {"none": 0.5, "small": 0.3, "large": 0.2}
+"""How often zones change by nothing, by a little (2 to 10 points), by much (15 to 45)."""
+
+
+def stated_se(share_pct: np.ndarray) -> np.ndarray:
+    """Return the error that a photo states for a share, points."""
+    p = np.clip(share_pct, 0, 100) / 100
+    return STATED[0] + STATED[1] * np.sqrt(p * (1 - p))
+
+
+def change_zone(
+    rng: np.random.Generator, scenario: Scenario, n: int, paired: bool
+) -> tuple[list[dict], dict]:
+    """Return the photos of two visits to a zone, and the true changes of its shares."""
+    kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
+    gone = {"none": 0.0, "small": rng.uniform(2, 10), "large": rng.uniform(15, 45)}[kind]
+    green = rng.uniform(60, 96)
+    straw = (99.5 - green) * rng.beta(1.5, 1.5)
+    browned = rng.uniform(0, 1)
+    first = np.array([green, straw, 99.5 - green - straw])
+    second = first + gone * np.array([-1, browned, 1 - browned])
+    if rng.random() < 0.5:
+        first, second = second, first
+    moved = np.abs(second - first).sum() / 2
+    rho = scenario.part * np.array(
+        [np.interp(moved, MOVED_POINTS, scenario.rho[name]) for name in SHARES]
+    )
+    shared = rng.normal(size=(2, 3))
+    shared[1] = rho * shared[0] + np.sqrt(1 - rho**2) * shared[1]
+    unit = np.exp(rng.normal(np.log(0.015), 0.5, 3))
+    spots = [rng.normal(size=(2 * n, 3)) for _ in range(2)]
+    if paired:
+        # the same places, give or take a step
+        spots[1] = 0.9 * spots[0] + np.sqrt(1 - 0.9**2) * spots[1]
+    rows = []
+    for visit, (mean, noise) in enumerate(zip((first, second), spots, strict=True)):
+        spread = np.sqrt(unit * mean * (100 - mean))
+        for spot in range(n):
+            value = mean + spread * noise[spot] + stated_se(mean) * shared[visit]
+            value = np.clip(value, 0, 100)
+            row = {"visit": visit, "litter_pct": 0.5, "cast_cover_pct": 0.0}
+            for name, v, se in zip(SHARES, value, stated_se(value), strict=True):
+                row |= {name: v, f"{name}_se": se}
+            rows.append(row | ({"spot": f"s{spot}"} if paired else {}))
+    return rows, {"moved": kind} | dict(zip(SHARES, second - first, strict=True))
+
+
+def change_coverage(settings: Settings, scenario: Scenario, *, paired: bool) -> pd.DataFrame:
+    """Return one row a measure and way of reckoning: coverage, false verdicts, what shows."""
+    rng = np.random.default_rng([settings.seed, 77, paired])
+    photos, truths = [], []
+    for zone in range(settings.zones):
+        rows, truth = change_zone(rng, scenario, 4, paired)
+        for row in rows:
+            place = {"lawn": f"l{zone}", "zone": "all", "date": f"2025-0{5 + row['visit']}-01"}
+            place |= {"stage": "check", "status": "scored", "area_m2": PHOTO_AREA_M2}
+            photos.append(place | row | {"version": "1", "colour_reference": scenario.reference})
+        truths.append({"lawn": f"l{zone}"} | truth)
+    table, true = pd.DataFrame(photos), pd.DataFrame(truths)
+    found = []
+    for way in ("lasting", "independent"):
+        if way == "independent":
+            # visits of another version have nothing in common
+            table = table.assign(version=table["visit"].astype(str))
+        number = table["lawn"].str[1:].astype(int) // settings.round_size
+        parts = [changes(visit_scores(p), photo_scores=p) for _, p in table.groupby(number)]
+        joined = pd.concat(parts).merge(true, on="lawn")
+        for name in SHARES:
+            rows = joined[joined["measure"] == name]
+            held = (rows["low"] <= rows[name]) & (rows[name] <= rows["high"])
+            still = rows["moved"] == "none"
+            claimed = rows["verdict"].isin(["better", "worse"])
+            found.append(
+                {
+                    "card": scenario.reference,
+                    "lasts": scenario.part,
+                    "spots": "same" if paired else "other",
+                    "reckoned": way,
+                    "measure": name,
+                    "coverage_pct": 100 * held.mean(),
+                    "no_change_pct": 100 * held[still].mean(),
+                    "small_pct": 100 * held[rows["moved"] == "small"].mean(),
+                    "large_pct": 100 * held[rows["moved"] == "large"].mean(),
+                    "false_verdicts_pct": 100 * claimed[still].mean(),
+                    "half_width": (rows["high"] - rows["low"])[still].median() / 2,
+                    "shows": rows["smallest_detectable"][still].median(),
+                }
+            )
+    return pd.DataFrame(found)
+
+
 def visits_by_round(photos: pd.DataFrame, size: int) -> pd.DataFrame:
     """Return the visits, scored in rounds of `size` zones that know nothing of each other."""
     number = photos["lawn"].str[1:].astype(int) // size
@@ -172,6 +312,10 @@ def main() -> int:
     print("\nCoverage of the 95 % intervals, %\n" + wide.loc[MAIN].to_string())
     four = table.query("photos == 4").set_index("measure").loc[MAIN].round(3)
     print("\nFour photos\n" + four.drop(columns="photos").to_string())
+    settings = Settings(zones // 2, (4,), options.seed, options.round_size)
+    parts = [change_coverage(settings, s, paired=p) for s in SCENARIOS for p in (True, False)]
+    print(f"\nChanges between two visits of 4 photos, {settings.zones} zones a row")
+    print(pd.concat(parts).round(2).to_string(index=False))
     return 0
 
 

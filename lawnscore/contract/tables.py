@@ -132,6 +132,13 @@ VISIT_SCORES = Table(
         Column("version", "string", "program version(s) the photos were scored with"),
         Column("settings_id", "string", "settings id(s) the photos were scored with"),
         Column("colour_reference", "string", "where reference colours come from; worst of them"),
+        Column("card", "string", "name(s) of the card(s) in the photos"),
+        *(
+            Column(
+                f"{m.name}_shared_se", "number", f"standard error of {m.name} shared by its photos"
+            )
+            for m in MEASURES.values()
+        ),
     ),
     ("lawn", "zone", "date", "stage"),
 )

@@ -14,6 +14,7 @@ from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import ATTENTION
 from lawnscore.history.drift import Drift, drift
 from lawnscore.history.intervals import half_width_se
+from lawnscore.history.persistent import METHOD
 from lawnscore.history.season import Weather, read_weather
 from lawnscore.history.series import Occasions, iso_date
 from lawnscore.history.watch import WATCHES, State, Watch, look, raised, watched_visits
@@ -136,8 +137,7 @@ def _method_changed(state: State, p: int) -> bool:
     table = state.series.table
     rows = state.series.place == p
     return any(
-        column in table and len(set(table.loc[rows, column].dropna())) > 1
-        for column in ("version", "settings_id", "colour_reference")
+        column in table and len(set(table.loc[rows, column].dropna())) > 1 for column in METHOD
     )
 
 

@@ -12,8 +12,9 @@ from scipy import special
 
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import CHANGES
-from lawnscore.history.intervals import t_quantile
+from lawnscore.history.intervals import difference_interval, t_quantile
 from lawnscore.history.paired import PairedSpots, paired_spots
+from lawnscore.history.persistent import correlation, likeness, method_changed, renewed_between
 from lawnscore.history.sampling import ALPHA, POWER
 from lawnscore.history.series import (
     STAGE_ORDER,
@@ -41,11 +42,12 @@ BORROWED_DF = 4.0
 
 @dataclass(frozen=True, eq=False)
 class Pairs:
-    """Pairs of occasions: rows of the visit table (q,) and the kind they belong to (q,)."""
+    """Pairs of occasions, (q,): rows of the visit table, kind, whether renovated in between."""
 
     first: Index
     second: Index
     kind: Index
+    renewed: Flags
 
 
 def changes(
@@ -79,10 +81,11 @@ def changes(
     start of the nearest visit 330 to 400 days before).
 
     *Interval.* Without spots the two visits are independent samples, and the interval of the
-    difference is squared and added from their own intervals (MOVER: Newcombe 1998, Stat. Med.
-    17:873-890, method 10; Zou & Donner 2008), which keeps its lean near 0 and 100. With two or
-    more spots photographed on both occasions it is that of the mean of their differences
-    (:mod:`lawnscore.history.paired`). Errors common to one occasion's photos are in both.
+    difference is squared and added from their own intervals
+    (:func:`lawnscore.history.intervals.difference_interval`), which keeps its lean near 0 and 100.
+    With two or more spots photographed on both occasions it is that of the mean of their
+    differences (:mod:`lawnscore.history.paired`). Of the errors common to one occasion's photos,
+    what stays on the lawn is in neither (:mod:`lawnscore.history.persistent`).
 
     *Verdict.* By the interval, at the 5 % level after Holm's correction over the measures of the
     pair: the main measures are one family, the others another (Holm 1979 keeps the chance of any
@@ -114,15 +117,15 @@ def find_pairs(series: Occasions, work: pd.DataFrame | None) -> Pairs:
         _since_renovations(series, photographed, starts, work),
         _years(series, starts),
     )
-    return Pairs(
-        np.concatenate([first for first, _ in found]),
-        np.concatenate([second for _, second in found]),
-        np.concatenate([np.full(len(f[0]), i, np.int64) for i, f in enumerate(found)]),
-    )
+    first = np.concatenate([first for first, _ in found])
+    second = np.concatenate([second for _, second in found])
+    kind = np.concatenate([np.full(len(f[0]), i, np.int64) for i, f in enumerate(found)])
+    done = renovations(work_at_places(work, series.places))
+    return Pairs(first, second, kind, renewed_between(series, first, second, done))
 
 
 def _take(pairs: Pairs, rows: slice) -> Pairs:
-    return Pairs(pairs.first[rows], pairs.second[rows], pairs.kind[rows])
+    return Pairs(pairs.first[rows], pairs.second[rows], pairs.kind[rows], pairs.renewed[rows])
 
 
 def _has_photos(series: Occasions) -> npt.NDArray[np.bool_]:
@@ -212,11 +215,13 @@ def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[s
     shape = (len(pairs.first), len(MEASURES))
     out = {name: np.full(shape, np.nan) for name in ("change", "low", "high", "p", "least")}
     out["n_paired"] = np.zeros(shape)
+    alike = likeness(series, pairs.first, pairs.second, renewed=pairs.renewed)
     for column, name in enumerate(MEASURES):
-        change, low, high = _square_and_add(series, pairs, name)
+        rho = alike.lasting_share(name)
+        change, low, high = _apart(series, pairs, name, rho)
         freedom = df
         if spots is not None:
-            paired = spots.differences(name, pairs.first, pairs.second)
+            paired = spots.differences(name, pairs.first, pairs.second, rho)
             out["n_paired"][:, column] = paired.n
             use = np.isfinite(paired.low)
             change = np.where(use, paired.change, change)
@@ -227,13 +232,14 @@ def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[s
     return out
 
 
-def _square_and_add(series: Occasions, pairs: Pairs, name: str) -> tuple[Array, Array, Array]:
+def _apart(series: Occasions, pairs: Pairs, name: str, rho: Array) -> tuple[Array, Array, Array]:
     value, low, high = (series.values(f"{name}{end}") for end in ("", "_low", "_high"))
     first, second = pairs.first, pairs.second
-    change = value[second] - value[first]
-    down = np.hypot(value[second] - low[second], high[first] - value[first])
-    up = np.hypot(high[second] - value[second], value[first] - low[first])
-    return change, change - down, change + up
+    return difference_interval(
+        (value[first], low[first], high[first]),
+        (value[second], low[second], high[second]),
+        correlation(series, name, first, second, rho),
+    )
 
 
 def _test(change: Array, low: Array, high: Array, df: Array) -> tuple[Array, Array]:
@@ -315,7 +321,7 @@ def _compact(series: Occasions, pairs: Pairs, block: dict[str, Array]) -> dict[s
         "verdict": verdict.ravel()[keep],
         "smallest_detectable": block["least"].ravel()[keep],
         "n_paired_spots": block["n_paired"].ravel()[keep].astype(np.int16),
-        "method_changed": _method_changed(series, pairs)[pair],
+        "method_changed": method_changed(series, pairs.first, pairs.second)[pair],
     }
 
 
@@ -361,14 +367,3 @@ def _categorical(names: npt.NDArray[Any], place: npt.NDArray[Any]) -> Any:
 def _date_categorical(day: npt.NDArray[Any]) -> Any:
     unique, code_of = np.unique(day, return_inverse=True)
     return _category(code_of.astype(np.int32), list(iso_dates(unique.astype(np.int64))))
-
-
-def _method_changed(series: Occasions, pairs: Pairs) -> npt.NDArray[np.bool_]:
-    changed = np.zeros(len(pairs.first), bool)
-    for column in ("version", "settings_id", "colour_reference"):
-        if column in series.table:
-            # an empty cell is not known to differ
-            codes, _ = pd.factorize(series.table[column].astype("object"))
-            a, b = codes[pairs.first], codes[pairs.second]
-            changed |= (a != b) & (a >= 0) & (b >= 0)
-    return changed

@@ -38,7 +38,7 @@ MIN_PAST = 3
 """Visits of the past before anything is said; our choice."""
 _PAST_VISITS = 40
 _MIN_SCATTER = 40  # visits from which a round's scatter is known to a tenth or so
-_LEAST_SCALE = 0.3
+_LEAST_SCALE, _MOST_SCALE = 0.3, 1.4
 _MOST_RATIO = 6.0  # one stray visit is not to set a lawn's scatter
 SCATTER_DF = 8.0
 """Visits that the round's scatter is worth beside a lawn's own; our choice."""
@@ -141,9 +141,9 @@ def _steadied(se: Array) -> Array:
 def _scaled(visits: Visits, n_places: int, priors: DriftPriors) -> Visits:
     """Return visits whose errors are what they scatter by, place by place.
 
-    Part of a visit's error stays the same from visit to visit on one lawn (the same spots, card
-    and class model), and so is no part of its scatter. Each place's own scatter before its last
-    visits is moderated by the round's.
+    Part of a visit's error stays the same from visit to visit on one lawn (the same spots, and what
+    more of the class model's error lasts than is counted on), and so is no part of its scatter;
+    less may last, too. Each place's own scatter before its last visits is moderated by the round's.
     """
     common, common_var, _, _ = round_effect(visits, n_places, priors)
     rest = visits.value - common
@@ -161,7 +161,7 @@ def _scaled(visits: Visits, n_places: int, priors: DriftPriors) -> Visits:
     freedom = np.maximum(n - 1, 0)
     usual = float(total.sum() / max(int(freedom.sum()), 1))
     own = (SCATTER_DF * usual + total) / (SCATTER_DF + freedom)
-    scale = np.sqrt(np.clip(own, _LEAST_SCALE**2, 1.0))
+    scale = np.sqrt(np.clip(own, _LEAST_SCALE**2, _MOST_SCALE**2))
     return Visits(visits.place, visits.day, visits.value, visits.se * scale[visits.place])
 
 

@@ -12,10 +12,14 @@ the ones for visits, where the photos are the sample. A visit has few photos, it
   to the range and leans the right way near its ends (:func:`score_share`,
   :func:`score_density`);
 * adds the error that the photos share, which more photos do not make smaller.
+
+In a difference of two visits part of that shared error cancels
+(:mod:`lawnscore.history.persistent`): :func:`difference_interval`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -228,6 +232,31 @@ def satterthwaite(sampling_var: Array, df: Array, shared_var: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         out = total**2 / (sampling_var**2 / df)
     return np.where(np.isfinite(out), np.minimum(out, 1e6), np.where(sampling_var > 0, df, 1e6))
+
+
+def difference_interval(
+    first: Sequence[Array], second: Sequence[Array], correlation: Array
+) -> tuple[Array, Array, Array]:
+    """Return a difference ``second - first`` and its interval, from the intervals of the two.
+
+    The method of variance estimates recovery (MOVER): distances to the ends are squared and added,
+    less what the two have in common (Zou & Donner 2008, Stat. Med. 27:1693-1702; without
+    correlation Newcombe 1998, Stat. Med. 17:873-890, method 10).
+
+    Parameters
+    ----------
+    first, second
+        Value, lower and upper end, (q,) each.
+    correlation
+        (q,) correlation of the two estimates.
+    """
+    (a, a_low, a_high), (b, b_low, b_high) = first, second
+    change = b - a
+
+    def reach(x: Array, y: Array) -> Array:
+        return np.asarray(np.sqrt(np.maximum(x**2 + y**2 - 2 * correlation * x * y, 0.0)))
+
+    return change, change - reach(b - b_low, a_high - a), change + reach(b_high - b, a - a_low)
 
 
 def half_width_se(low: Any, high: Any) -> Array:

@@ -51,11 +51,12 @@ class PairedSpots:
     values: dict[str, Array]
     se: dict[str, Array]
 
-    def differences(self, measure: str, first: Index, second: Index) -> Differences:
+    def differences(self, measure: str, first: Index, second: Index, rho: Array) -> Differences:
         """Return the mean differences ``second - first`` of one measure, with 95 % intervals.
 
         The spread of the differences is moderated by that of the other pairs; the errors that the
-        photos of one occasion share are added once for each occasion.
+        photos of one occasion share are added once for each occasion, less what both have in
+        common (``rho``, (q,): :mod:`lawnscore.history.persistent`).
         """
         pair, before, after = self._matches(first, second)
         value = self.values[measure]
@@ -68,10 +69,8 @@ class PairedSpots:
             mean = np.bincount(pair, d, minlength=q) / n
             scatter = np.bincount(pair, (d - mean[pair]) ** 2, minlength=q)
             variance = np.where(n > 1, scatter / (n - 1), np.nan)
-            shared = (
-                np.bincount(pair, self.se[measure][before] + self.se[measure][after], minlength=q)
-                / n
-            )
+            a, b = (np.bincount(pair, self.se[measure][i], q) / n for i in (before, after))
+            shared = a + b - 2 * rho * np.sqrt(a * b)
         spread = fit_spread(variance, n - 1)
         unit, df = spread.moderate(variance, np.maximum(n - 1, 0))
         sampling = unit / np.maximum(n, 1)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from lawnscore.history.drift import COVER_PRIORS, Visits, round_course
 from lawnscore.history.intervals import half_width_se
+from lawnscore.history.persistent import likeness, shared_se
 from lawnscore.history.season import GrowthClock, growth_clock, read_weather
 from lawnscore.history.series import (
     Occasions,
@@ -163,21 +164,43 @@ def gather_cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | Non
     # what the other lawns did since, season or drought, is none of the recovery's doing
     shift = effect[seen] - np.where(has_before, effect[before], 0.0)[:, None]
     shift = np.where(has_before[:, None], shift, 0.0)
+    before_se, sd = _errors_apart(series, se, before, seen)
+    before_se = np.where(has_before, before_se, np.nan)
+    sd = np.where(has_before[:, None], sd, se[seen])
     return Cases(
         place=place,
         day=day,
         end_day=end_day,
         task=done["task"].to_numpy(),
         before=np.where(has_before, cover[before], np.nan),
-        before_se=np.where(has_before, se[before], np.nan),
+        before_se=before_se,
         t=np.where(inside, t, np.nan),
         y=np.where(inside, cover[seen] - shift, np.nan),
-        sd=np.where(inside, np.sqrt(se[seen] ** 2 + SWARD_SD**2 + unknown[seen]), np.nan),
+        sd=np.where(inside, np.sqrt(sd**2 + SWARD_SD**2 + unknown[seen]), np.nan),
         now=np.where(n_later > 0, cover[last], np.nan),
         now_day=np.where(n_later > 0, series.day[last], -1),
         after=np.where(inside[:, 0], cover[seen[:, 0]], np.nan),
         n_after=inside.sum(axis=1).astype(np.int64),
     )
+
+
+def _errors_apart(series: Occasions, se: Array, before: Index, seen: Index) -> tuple[Array, Array]:
+    """Return the errors of the cover before (r,) and since (r, k), less what both have in common.
+
+    A recovery is measured by the cover before, so what stays on the lawn is no error of it
+    (:mod:`lawnscore.history.persistent`): the two errors are such that the squares add up to those
+    of the difference.
+    """
+    measure = "green_cover_pct"
+    shared = shared_se(series, measure)
+    first = np.repeat(before, seen.shape[1])
+    renewed = np.ones(len(first), bool)
+    rho = likeness(series, first, seen.ravel(), renewed=renewed).lasting_share(measure)
+    rho = rho.reshape(seen.shape)
+    most = likeness(series, before, before, renewed=renewed[: len(before)]).lasting_share(measure)
+    a, b = np.minimum(shared, se)[before], np.minimum(shared, se)[seen]
+    apart = se[seen] ** 2 + (most * a**2)[:, None] - 2 * rho * a[:, None] * b
+    return np.sqrt(se[before] ** 2 - most * a**2), np.sqrt(apart)
 
 
 def _round_course(

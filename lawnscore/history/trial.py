@@ -13,7 +13,8 @@ import pandas as pd
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
 from lawnscore.history.changes import verdicts
-from lawnscore.history.intervals import half_width_se, t_quantile
+from lawnscore.history.intervals import difference_interval, half_width_se, t_quantile
+from lawnscore.history.persistent import METHOD, correlation, likeness
 from lawnscore.history.sampling import POWER
 from lawnscore.history.series import Occasions, day_numbers, iso_date, occasions
 
@@ -83,7 +84,7 @@ def trial(
     Returns
     -------
     Trial
-        With one pair the interval is that of the photos alone (squared and added, as in
+        With one pair the interval is that of the photos alone (as in
         :mod:`lawnscore.history.changes`): it holds for these two places, not for others. With
         more pairs it is Student's over the pairs, never narrower than the photos allow.
         ``verdict`` is corrected over the measures by Holm's method.
@@ -202,11 +203,14 @@ def _measure_row(
 
 def _change(series: Occasions, name: str, ends: tuple[int, int]) -> tuple[float, float, float]:
     """Return the change and how far its interval reaches down and up."""
-    value, low, high = (series.values(f"{name}{end}") for end in ("", "_low", "_high"))
-    a, b = ends
-    down = float(np.hypot(value[b] - low[b], high[a] - value[a]))
-    up = float(np.hypot(high[b] - value[b], value[a] - low[a]))
-    return float(value[b] - value[a]), down, up
+    ends_of = [series.values(f"{name}{end}") for end in ("", "_low", "_high")]
+    a, b = np.array([ends[0]]), np.array([ends[1]])
+    # what was tried may have changed the grass, so less of the errors is counted on to cancel
+    alike = likeness(series, a, b, renewed=np.ones(1, bool))
+    common = correlation(series, name, a, b, alike.lasting_share(name))
+    first, second = ([column[rows] for column in ends_of] for rows in (a, b))
+    change, low, high = difference_interval(first, second, common)
+    return float(change[0]), float((change - low)[0]), float((high - change)[0])
 
 
 _ONE_PAIR_DF = 10.0
@@ -255,7 +259,7 @@ def _notes(
                 f"{_name(place)}: the last photos before the start are from "
                 f"{iso_date(series.day[a])}."
             )
-        for column in ("version", "settings_id", "colour_reference"):
+        for column in METHOD:
             if column not in series.table:
                 continue
             old, new = series.table[column].iloc[a], series.table[column].iloc[b]

@@ -91,6 +91,7 @@ def visit_scores(photo_scores: pd.DataFrame) -> pd.DataFrame:
         values = np.where(scored, _numbers(photo_scores, measure.name), np.nan)
         se = np.where(scored, _numbers(photo_scores, f"{measure.name}_se"), np.nan)
         low_mid_high = _measure_intervals(measure, values, se, weight, group, n_visits)
+        columns[f"{measure.name}_shared_se"] = _shared_se(values, se, group, n_visits)
         columns[measure.name], columns[f"{measure.name}_low"] = low_mid_high[1], low_mid_high[0]
         columns[f"{measure.name}_high"] = low_mid_high[2]
     columns |= _method(photo_scores, group, scored, n_visits)
@@ -173,12 +174,17 @@ def _summarise(
         variance = np.where(n > 1, scatter * n / (n - 1), np.nan)
         fourth = total(w * (y - mean[g]) ** 4) / sum_w
         n_effective = sum_w**2 / total(w**2)
-        s = se[known]
-        has = np.isfinite(s)
-        shared = np.bincount(g[has], s[has] ** 2, minlength=n_visits) / np.bincount(
-            g[has], minlength=n_visits
-        )
-    return _Sample(n, mean, variance, fourth, n_effective, sum_w, np.sqrt(np.nan_to_num(shared)))
+    shared = np.nan_to_num(_shared_se(values, se, group, n_visits))
+    return _Sample(n, mean, variance, fourth, n_effective, sum_w, shared)
+
+
+def _shared_se(values: Array, se: Array, group: npt.NDArray[np.int64], n_visits: int) -> Array:
+    """Return the root mean square of the photos' errors by visit; NaN where none is stated."""
+    has = np.isfinite(values) & np.isfinite(se)
+    total = np.bincount(group[has], se[has] ** 2, minlength=n_visits)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        out: Array = np.sqrt(total / np.bincount(group[has], minlength=n_visits))
+    return out
 
 
 def _interval(measure: Measure, sample: _Sample) -> tuple[Array, Array]:
@@ -286,7 +292,7 @@ def _method(
     photos: pd.DataFrame, group: npt.NDArray[np.int64], scored: npt.NDArray[np.bool_], n: int
 ) -> dict[str, npt.NDArray[Any]]:
     out = {}
-    for column in ("version", "settings_id"):
+    for column in ("version", "settings_id", "card"):
         out[column] = _joined(photos, column, group, scored, n)
     worst = np.full(n, len(_REFERENCE_ORDER), np.int64)
     if "colour_reference" in photos:

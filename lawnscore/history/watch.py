@@ -12,6 +12,7 @@ import pandas as pd
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.history.drift import COVER_PRIORS, Drift, DriftPriors, Visits
 from lawnscore.history.intervals import half_width_se
+from lawnscore.history.persistent import correlation, likeness
 from lawnscore.history.recovery import recovery
 from lawnscore.history.renovated import until
 from lawnscore.history.series import Occasions, day_numbers, occasions, set_back
@@ -164,11 +165,18 @@ def _quiet(
 
 
 def watched_visits(state: State, watch: Watch) -> Visits:
-    """Return the visits of one measure on the watch's scale, without the quiet times."""
+    """Return the visits of one measure on the watch's scale, without the quiet times.
+
+    A lawn is held against its own past, so what lasts of its error is no part of ``se``
+    (:mod:`lawnscore.history.persistent`).
+    """
     series = state.series
     value, low, high = (series.values(f"{watch.measure}{end}") for end in ("", "_low", "_high"))
     y = watch.scale(value)
-    se = half_width_se(watch.scale(low), watch.scale(high))
+    every = np.arange(len(value))
+    rho = likeness(series, every, every).lasting_share(watch.measure)
+    passing = np.sqrt(1 - correlation(series, watch.measure, every, every, rho))
+    se = half_width_se(watch.scale(low), watch.scale(high)) * passing
     rows = state.rows[~state.quiet[state.rows] & np.isfinite(y[state.rows])]
     known = np.isfinite(se[rows]) & (se[rows] > 0)
     usual = 1.5 * float(np.median(se[rows][known])) if known.any() else 3 * watch.priors.stray_least

@@ -129,6 +129,30 @@ def test_the_same_spots_are_paired() -> None:
     assert paired["high"] - paired["low"] == pytest.approx(2 * half, rel=1e-3)
 
 
+def seven_points_down(spots: list[str | None], **second: str) -> pd.DataFrame:
+    """Return two visits, green cover 7 points lower, a stated error of 3 shared by the photos."""
+    how = {"version": "1", "card": "c", "colour_reference": "measured", "green_cover_pct_se": 3.0}
+    rows = [
+        photo("a", number, green_cover_pct=y + move, spot=spot, **(how | more))
+        for number, move, more in ((0, 0.0, {}), (30, -7.0, second))
+        for spot, y in zip(spots, (84.6, 85.2, 85.4, 84.8), strict=True)
+    ]
+    return pd.DataFrame(rows)
+
+
+@pytest.mark.parametrize("spots", [["s1", "s2", "s3", "s4"], [None] * 4])
+def test_an_error_that_stays_on_the_lawn_does_not_hide_a_change(spots: list[str | None]) -> None:
+    photos = seven_points_down(spots)
+    found = only(changes(visit_scores(photos), photo_scores=photos), "visit").loc[0]
+    assert found["verdict"] == "worse"
+    # 1.96 * sqrt(2) * 3 = 8.3 points were asked for when errors counted as independent
+    assert found["high"] - found["low"] < 2 * 8.3
+    photos = seven_points_down(spots, card="another")
+    apart = only(changes(visit_scores(photos), photo_scores=photos), "visit").loc[0]
+    assert apart["verdict"] == "no clear change"
+    assert apart["method_changed"]
+
+
 def test_a_change_of_method_is_marked() -> None:
     rows = [visit("a", 0, 80, version="1"), visit("a", 30, 81, version="2")]
     rows.append(visit("a", 60, 81))

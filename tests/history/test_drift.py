@@ -75,6 +75,14 @@ def test_errors_that_last_are_not_counted_as_scatter() -> None:
     assert inflated.z[3] == pytest.approx(honest.z[3], rel=0.2)
 
 
+def test_errors_stated_too_small_are_made_up_for_by_the_scatter() -> None:
+    rng = np.random.default_rng(12)
+    visits = simulated(rng, 20, 16, np.zeros(16), {})
+    small = Visits(visits.place, visits.day, visits.value, 0.6 * visits.se)
+    honest, narrow = (drift(v, 20, PRIORS) for v in (visits, small))
+    assert np.median(narrow.step_se / honest.step_se) > 0.85
+
+
 def test_a_lone_lawn_has_no_mates_and_less_certainty() -> None:
     rng = np.random.default_rng(4)
     alone = drift(simulated(rng, 1, 16, np.zeros(16), {0: 12.0}), 1, PRIORS)

@@ -9,6 +9,7 @@ from statsmodels.stats.rates import confint_poisson
 from lawnscore.history.intervals import (
     Spread,
     clopper_pearson,
+    difference_interval,
     fit_spread,
     poisson_exact,
     satterthwaite,
@@ -106,6 +107,28 @@ def test_moderation_lies_between_own_and_typical() -> None:
     unit, df = Spread(2.0, 6.0).moderate(np.array([8.0, np.nan]), np.array([2.0, 0.0]))
     assert np.allclose(unit, [3.5, 2.0])
     assert np.allclose(df, [8, 6])
+
+
+@pytest.mark.parametrize("r", [-0.4, 0.0, 0.6, 1.0])
+def test_the_interval_of_a_difference_of_correlated_estimates(r: float) -> None:
+    # symmetric ends: the variance of a difference, a**2 + b**2 - 2 r a b
+    a, b = np.array([3.0]), np.array([4.0])
+    first, second = (np.array([60.0]), 60 - a, 60 + a), (np.array([70.0]), 70 - b, 70 + b)
+    change, low, high = difference_interval(first, second, np.array([r]))
+    half = np.sqrt(9 + 16 - 2 * r * 12)
+    assert np.allclose(np.r_[change, low, high], [10.0, 10 - half, 10 + half])
+
+
+def test_correlated_estimates_hold_the_difference() -> None:
+    rng = np.random.default_rng(5)
+    r, n = 0.7, 20_000
+    error = rng.multivariate_normal([0, 0], [[4, r * 6], [r * 6, 9]], n)
+    a, b = 50 + error[:, 0], 53 + error[:, 1]
+    half_a, half_b = 1.96 * 2, 1.96 * 3
+    found = difference_interval(
+        (a, a - half_a, a + half_a), (b, b - half_b, b + half_b), np.full(n, r)
+    )
+    assert np.mean((found[1] <= 3) & (found[2] >= 3)) == pytest.approx(0.95, abs=0.006)
 
 
 def test_a_shared_error_adds_degrees_of_freedom() -> None:

@@ -44,6 +44,20 @@ def test_a_recovery_to_plan() -> None:
     assert row["clock"] == "days"
 
 
+def test_what_lasts_of_the_errors_does_not_widen_the_time() -> None:
+    done = work(("a", 240, "scarify"))
+    rows = renovated("a", 40, se=4.0)
+    alone = recovery(visits(rows), done).loc[0]
+    stated = [row | {"green_cover_pct_shared_se": 4.0} for row in rows]
+    tied = recovery(visits(stated), done).loc[0]
+    assert tied["days_to_95"] == pytest.approx(alone["days_to_95"], rel=0.1)
+    assert tied["days_to_95_low"] > alone["days_to_95_low"]
+    # photos of another card share nothing with those before
+    cards = [row | {"card": "old" if row["stage"] == "before" else "new"} for row in stated]
+    swapped = recovery(visits(cards), done).loc[0]
+    assert swapped["days_to_95_low"] < tied["days_to_95_low"]
+
+
 def test_the_default_is_marked_as_such_until_the_round_tells() -> None:
     few = recovery(visits(renovated("a", 40)), work(("a", 240, "scarify"))).loc[0]
     assert few["expected_days_to_95"] == pytest.approx(42)
