@@ -12,6 +12,7 @@ import stat
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,9 @@ Bytes = NDArray[np.uint8]
 
 LONGER_SIDE_MAX_PX = 3400
 """The smallest reduction is taken that brings the longer side to this or less."""
+
+_KEPT_BYTES = 31 << 20
+"""A block as large as glibc lets set its thresholds: they stop at 32 MB (mallopt(3))."""
 
 FILE_BYTES_MAX = 1_000_000_000
 """Larger files are not opened at all."""
@@ -99,6 +103,7 @@ def read_photo(path: Path | str, *, reduction: int | None = None) -> Photo:
     if reduction is not None and reduction not in REDUCTIONS:
         raise ValueError(f"reduction is {reduction}; it must be one of {REDUCTIONS}")
     path = Path(path)
+    _keep_freed_memory()
     try:
         data = _bytes_of(path)
         kind = kind_of(data[:64])
@@ -109,6 +114,16 @@ def read_photo(path: Path | str, *, reduction: int | None = None) -> Photo:
             return _read(path, data, kind, reduction)
     except Unreadable as error:
         raise PhotoRefused("unreadable", str(error), path) from None
+
+
+@cache
+def _keep_freed_memory() -> None:
+    """Let the C library keep the memory of a photo for the next one.
+
+    glibc gives freed memory back to the system, and then takes it anew page by page, until a larger
+    block has been freed once (M_TRIM_THRESHOLD in mallopt(3)). No page of this one is touched.
+    """
+    np.empty(_KEPT_BYTES, np.uint8)
 
 
 def reduction_for(size: tuple[int, int]) -> int:
