@@ -2,6 +2,7 @@
 
     python benchmarks/speed.py            one core, interleaved pairs, memory in a fresh process
     python benchmarks/speed.py --stages   where the time goes
+    python benchmarks/speed.py --kinds    the same photo as progressive JPEG, PNG, WebP and HEIC
     python benchmarks/speed.py --quick    a smaller photo and few pairs, for CI
 
 The photo is rendered (seeded) unless --photo names one. Both sides read the same file from the
@@ -12,6 +13,7 @@ count; the ratio is the median over pairs measured one right after the other.
 from __future__ import annotations
 
 import argparse
+import functools
 import os
 import platform
 import subprocess
@@ -114,6 +116,52 @@ def measure_pairs(path: Path, pairs: int) -> tuple[float, float, float, float, s
     return float(score), float(decode), float(np.median(ratio)), float(high - low) / 2, status
 
 
+def kind_times(path: Path, folder: Path, repeats: int) -> list[tuple[str, float, float, float]]:
+    """Of the photo in other kinds of file: its kind, and median times to decode, read and score."""
+    from PIL import Image
+
+    from lawnscore import score_photo
+    from lawnscore.photo.read import read_photo
+
+    picture = Image.open(path)
+    exif = picture.info.get("exif", b"")
+    saved: dict[str, dict[str, object]] = {
+        "JPEG": {"quality": 92},
+        "progressive JPEG": {"quality": 92, "progressive": True},
+        "PNG": {},
+        "WebP": {"quality": 90},
+        "HEIC": {"quality": 80},
+    }
+    rows = []
+    for kind, options in saved.items():
+        other = folder / f"other.{kind.split()[-1].lower()}"
+        if kind == "HEIC":
+            import pillow_heif
+
+            pillow_heif.from_pillow(picture).save(other, exif=exif, **options)
+        else:
+            picture.save(other, exif=exif, **options)
+        actions = (
+            functools.partial(decode_in_full, other),
+            functools.partial(read_photo, other),
+            functools.partial(score_photo, other),
+        )
+        times = np.array([[seconds(action) for action in actions] for _ in range(repeats + 1)])
+        decode, read, score = np.median(times[1:], axis=0)
+        rows.append((kind, float(decode), float(read), float(score)))
+    return rows
+
+
+def decode_in_full(path: Path) -> None:
+    """Decode at full size: by OpenCV, which has no HEIC, or by libheif."""
+    if path.suffix == ".heic":
+        import pillow_heif
+
+        np.asarray(pillow_heif.open_heif(path))
+    else:
+        cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR)
+
+
 def memory_mb(path: Path) -> float:
     """Peak memory of a fresh process that scores the photo, MB."""
     done = subprocess.run(
@@ -167,6 +215,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--photo", type=Path, help="a photo with the card; rendered when absent")
     parser.add_argument("--pairs", type=int, default=15)
     parser.add_argument("--stages", action="store_true", help="show the time of each stage")
+    parser.add_argument("--kinds", action="store_true", help="time other kinds of file as well")
     parser.add_argument("--quick", action="store_true", help="3 megapixels and 3 pairs")
     parser.add_argument("--render-to", type=Path, help="write the photo there and stop")
     options = parser.parse_args(arguments)
@@ -181,6 +230,7 @@ def main(arguments: list[str] | None = None) -> int:
         score, decode, ratio, spread, status = measure_pairs(path, pairs)
         memory = memory_mb(path)
         stages = stage_times(path, pairs) if options.stages else []
+        kinds = kind_times(path, Path(scratch), 3 if options.quick else 5) if options.kinds else []
         megabytes = path.stat().st_size / 1e6
     print(f"photo: {megabytes:.1f} MB JPEG, {status}; {pairs} interleaved pairs, one core")
     print(f"{'score':24}{1e3 * score:9.1f} ms")
@@ -189,6 +239,11 @@ def main(arguments: list[str] | None = None) -> int:
     print(f"{'peak memory':24}{memory:9.0f} MB  target {TARGET_MB:g}")
     for name, took in stages:
         print(f"  {name:22}{1e3 * took:9.1f} ms  {took / decode:5.2f} of the decode")
+    for kind, full, read, whole in kinds:
+        print(
+            f"  {kind:18} decode {1e3 * full:6.0f} ms, read {1e3 * read:6.0f} ms, "
+            f"score {1e3 * whole:6.0f} ms = {whole / full:.2f} of its decode"
+        )
     print(
         f"Python {platform.python_version()}, NumPy {np.__version__}, OpenCV {cv2.__version__}, "
         f"{platform.machine()}, seed {SEED}"
