@@ -156,13 +156,13 @@ def odd_lawn(
     lawn = random_lawn(rng, kind=kind if kind in KINDS else "plain", family=family)
     tint = replace(
         lawn.tint,
-        chlorophyll=float(np.exp(rng.uniform(np.log(0.4), np.log(6.0)))),
-        wax=float(rng.beta(0.5, 1.2)),
+        chlorophyll=float(np.exp(rng.uniform(np.log(0.35), np.log(6.0)))),
+        wax=float(rng.beta(0.5, 1.6)),
         carotene=float(rng.lognormal(0.0, 0.5)),
         leaf_light=float(rng.lognormal(0.05, 0.25)),
-        browning=float(rng.beta(0.6, 3.0)),
+        browning=float(rng.beta(0.6, 2.0)),
         moss_gold=float(rng.uniform(0.7, 2.8)),
-        strangeness=float(rng.uniform(0.0, 0.12)),
+        strangeness=float(rng.uniform(0.0, 0.1)),
         litter=str(rng.choice([*LITTER_KINDS, "grey", "mixed", "mixed"])),
     )
     if rng.random() < 0.6:
@@ -172,8 +172,10 @@ def odd_lawn(
         soil_smooth=float(rng.choice([0.0, rng.uniform(0.2, 1.0)])),
     )  # fmt: skip
     if kind == "carpet":
-        many = float(np.exp(rng.uniform(np.log(40), np.log(900))))
-        return replace(lawn, leaves_per_m2=many, leaf_mm=float(rng.uniform(25, 75)))
+        size = float(rng.uniform(25, 80))
+        most = 6.0e6 / size**2  # leaves of this size that would cover the ground thrice
+        many = float(np.exp(rng.uniform(np.log(0.02 * most), np.log(most))))
+        return replace(lawn, leaves_per_m2=many, leaf_mm=size)
     if kind == "mossy":
         return replace(lawn, moss=float(rng.uniform(0.1, 0.95)))
     if kind == "weedy":

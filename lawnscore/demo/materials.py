@@ -136,9 +136,32 @@ def palette(tint: Tint, rng: np.random.Generator) -> Floats:
         (STONE, _stone(rng)),
     )
     for block, rows in makers:
-        factor = spectra.strange(tint.strangeness, rng) if tint.strangeness > 0 else 1.0
-        out[block.first : block.first + block.count] = rows * factor
-    return np.asarray(np.clip(out, 0.005, 0.95))
+        out[block.first : block.first + block.count] = rows
+    return np.asarray(np.clip(_estranged(out, tint.strangeness, rng), 0.005, 0.95))
+
+
+def _estranged(rows: Floats, strangeness: float, rng: np.random.Generator) -> Floats:
+    """Change every material's spectra a little; weaker where leaf would no longer be green."""
+    while strangeness > 0.01:
+        changed = rows.copy()
+        for block in BLOCKS:
+            part = slice(block.first, block.first + block.count)
+            changed[part] *= spectra.strange(strangeness, rng)
+        if _leaf_is_green(changed):
+            return changed
+        strangeness *= 0.6
+    return rows
+
+
+def _leaf_is_green(reflectance: Floats) -> bool:
+    """Whether a person would call the leaf green: more green than red, and more so than straw."""
+
+    def green_to_red(block: Block) -> float:
+        rgb = spectra.to_linear_srgb(reflectance[block.first : block.first + block.count])
+        return float(np.median(rgb[:, 1] / rgb[:, 0]))
+
+    leaf = green_to_red(GREEN)
+    return leaf > max(1.08, green_to_red(STRAW) + 0.2)
 
 
 def _soil(tint: Tint) -> Floats:
@@ -192,7 +215,7 @@ def _green(tint: Tint, rng: np.random.Generator) -> Floats:
     for _ in range(GREEN.count):
         chl = max(min(0.7, tint.chlorophyll), tint.chlorophyll * rng.lognormal(0.0, 0.33))
         surface = 0.010 + 0.012 * rng.random() + 0.05 * tint.dew
-        browning = (0.05 + 0.3 * tint.browning) * rng.exponential()
+        browning = min((0.05 + 0.2 * tint.browning) * rng.exponential(), 0.05 + 0.15 * chl)
         yellow = car * tint.carotene * rng.uniform(0.7, 1.3)
         row = spectra.leaf(chl, car=yellow, browning=browning, surface=surface)
         row = row * tint.leaf_light * rng.uniform(0.85, 1.12)

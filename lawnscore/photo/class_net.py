@@ -1,7 +1,10 @@
 """The learned part of the class stage: a small network, run with NumPy and OpenCV alone.
 
-A pixel's corrected colour passes through a small multilayer perceptron. That part depends on the
-colour alone, so it is tabulated once a photo and costs one look-up a pixel. A first layer reads
+What a colour means hangs on what else is in the photo: yellow-green is leaf on a pale lawn and
+dying leaf on a dark one. So all colours of the photo first say together what kind of ground it is
+(its mood: the mean of what each says alone). Then a pixel's corrected colour passes through a
+small multilayer perceptron that knows the mood. Within a photo that part depends on the colour
+alone, so it is tabulated once a photo and costs one look-up a pixel. A first layer reads
 the 4 x 4 pixels of each cell; a small U of convolutions over cells of 5, 10 and 20 mm, run by
 OpenCV's own dnn module, sees what lies around. `benchmarks/train_classes.py` trains it on
 rendered scenes.
@@ -38,6 +41,9 @@ _COLOURS_AT_ONCE = 4096
 _STEM_CELLS = 2048
 """Cells that pass the first layer together."""
 
+_CELLS_FOR_MOOD = 4000
+"""Cells whose colours are counted for the mood; more would not change it."""
+
 _LEFT_OUT = np.float32(-1e6)
 """Added to the first layer of a cell that is left out: nothing of it passes the threshold."""
 
@@ -52,35 +58,46 @@ class ClassNet:
     weights: dict[str, Floats]
     rest: cv2.dnn.Net
 
-    def pixel_table(self, linear: Floats) -> NDArray[np.uint8]:
-        """Return the channels (n, 4) of (n, 3) linear sRGB."""
+    def mood(self, linear: Floats, counts: Floats) -> Floats:
+        """Return what the colours (n, 3), each met ``counts`` (n,) times, say together, (k,)."""
+        said = np.zeros(len(self.weights["mood1.bias"]), np.float32)
+        planes = np.ascontiguousarray(linear.T)
+        for first in range(0, len(linear), _COLOURS_AT_ONCE):
+            part = slice(first, first + _COLOURS_AT_ONCE)
+            x = _relu(self._layer("mood0", colour_features(planes[:, part])))
+            said += _relu(self._layer("mood1", x)) @ counts[part]
+        mean = said / max(float(counts.sum()), 1.0)
+        return _relu(self._layer("mood2", mean[:, None]))[:, 0]
+
+    def pixel_table(self, linear: Floats, mood: Floats) -> NDArray[np.uint8]:
+        """Return the channels (n, 4) of (n, 3) linear sRGB in a photo of this mood."""
         channels = np.empty((CHANNELS, len(linear)), np.uint8)
         planes = np.ascontiguousarray(linear.T)
         for first in range(0, len(linear), _COLOURS_AT_ONCE):
             part = slice(first, first + _COLOURS_AT_ONCE)
-            learned = self._perceptron(planes[:, part])
+            learned = self._perceptron(planes[:, part], mood)
             channels[0, part] = np.rint(255.0 * lightness(planes[:, part]))
             channels[1:, part] = np.rint(255.0 * learned)
         return np.ascontiguousarray(channels.T)
 
-    def _perceptron(self, linear: Floats) -> Floats:
-        x: Floats = colour_features(linear)
-        for name in ("pixel0", "pixel1", "pixel2"):
-            x = self.weights[f"{name}.weight"].T @ x
-            x += self.weights[f"{name}.bias"][:, None]
-            if name != "pixel2":
-                np.maximum(x, 0.0, out=x)
-        return sigmoid(x)
+    def _perceptron(self, linear: Floats, mood: Floats) -> Floats:
+        x = self._layer("pixel0", colour_features(linear))
+        x = _relu(np.add(x, mood[:, None], out=x))
+        x = _relu(self._layer("pixel1", x))
+        return sigmoid(self._layer("pixel2", x))
 
-    def cells(
-        self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]
-    ) -> Floats:
+    def _layer(self, name: str, x: Floats) -> Floats:
+        out: Floats = self.weights[f"{name}.weight"].T @ x
+        out += self.weights[f"{name}.bias"][:, None]
+        return out
+
+    def cells(self, linear: Floats, index: NDArray[np.uint16], keep: NDArray[np.bool_]) -> Floats:
         """Return the outputs of each cell before any link function.
 
         Parameters
         ----------
-        channels
-            (n, 4) channels of the colours.
+        linear
+            (n, 3) corrected linear sRGB of the colours.
         index
             (Hc, Wc, 16) colour number of each cell's pixels (:func:`by_cell`); Hc and Wc are
             multiples of 4.
@@ -93,9 +110,15 @@ class ClassNet:
             (Hc, Wc, 7): five logits of the shares, cast middle, shade.
         """
         w = self.weights
+        some = index[keep][:: max(1, int(keep.sum()) // _CELLS_FOR_MOOD)]
+        met = np.bincount(some.ravel(), minlength=len(linear)).astype(np.float32)
+        mood = self.mood(linear[met > 0], met[met > 0])
+        seen = _colours_seen(index, len(linear))
+        channels = np.zeros((len(linear), CHANNELS), np.uint8)
+        channels[seen] = self.pixel_table(linear[seen], mood)
         planes = self._stem(channels, index, keep)
         mean = planes.reshape(len(planes), -1).sum(axis=1) / max(int(keep.sum()), 1)
-        context = mean @ w["context.weight"] + w["context.bias"]
+        context = np.concatenate([mean, mood]) @ w["context.weight"] + w["context.bias"]
         self.rest.setInput(planes[None], "cells")
         self.rest.setInput(context.reshape(1, -1, 1, 1), "context")
         out: Floats = np.moveaxis(self.rest.forward()[0], 0, -1)
@@ -138,6 +161,12 @@ def by_cell(index: NDArray[np.uint16], out: NDArray[np.uint16] | None = None) ->
     return out
 
 
+def _colours_seen(index: NDArray[np.uint16], n: int) -> NDArray[np.intp]:
+    """Return the numbers of the n colours that occur: a photo has about half of 32,768."""
+    count = cv2.calcHist([index.reshape(len(index), -1)], [0], None, [n], [0, n])
+    return np.flatnonzero(count)
+
+
 @cache
 def load_net() -> ClassNet:
     """Return the network that ships with the package."""
@@ -173,6 +202,10 @@ def lightness(linear: Floats) -> Floats:
     """Return (n,) cube root of the luminance of (3, n), 0 to 1 (IEC 61966-2-1 weights)."""
     luminance = np.clip(np.array([0.2126, 0.7152, 0.0722], np.float32) @ linear, 0.0, 1.0)
     return np.asarray(np.cbrt(luminance), dtype=np.float32)
+
+
+def _relu(x: Floats) -> Floats:
+    return np.maximum(x, 0.0, out=x)
 
 
 def sigmoid(x: Floats) -> Floats:

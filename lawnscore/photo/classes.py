@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.photo.class_net import CELL_PX, CHANNELS, STRIDE_PX, by_cell, load_net, sigmoid
+from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, by_cell, load_net, sigmoid
 from lawnscore.photo.leaf import leaf_colour
 
 if TYPE_CHECKING:
@@ -94,10 +94,7 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     levels = levels_of(rgb)
     index = levels.cells(rgb)
     linear = colour_fit.grid(levels.value / 255.0)
-    seen = _colours_seen(index)
-    channels = np.zeros((len(linear), CHANNELS), np.uint8)
-    channels[seen] = net.pixel_table(linear[seen])
-    out = net.cells(channels, index, keep)
+    out = net.cells(linear, index, keep)
     shares = _softmax(out[..., : len(SURFACES)])
     cast_score, shade = sigmoid(out[..., 5]), sigmoid(out[..., 6])
     weight = keep.astype(np.float32)
@@ -183,13 +180,6 @@ def levels_of(rgb: NDArray[np.uint8]) -> Levels:
         mean = np.bincount(level, count * codes, minlength=n) / np.maximum(total, 1e-9)
         value[channel] = np.where(total > 0, mean, np.interp(np.arange(n), level, codes))
     return Levels(step, value)
-
-
-def _colours_seen(index: NDArray[np.uint16]) -> NDArray[np.intp]:
-    """Return the numbers of the colours that occur: of 32,768 a photo has about half."""
-    n = 1 << 3 * LEVEL_BITS
-    count = cv2.calcHist([index.reshape(len(index), -1)], [0], None, [n], [0, n])
-    return np.flatnonzero(count)
 
 
 def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -39,22 +39,41 @@ def test_the_pixels_of_a_cell_come_row_by_row() -> None:
 def test_cells_that_are_left_out_take_no_part() -> None:
     net = load_net()
     rng = np.random.default_rng(3)
-    channels = rng.integers(0, 256, (40, 4)).astype(np.uint8)
+    linear = rng.uniform(0.0, 0.5, (40, 3)).astype(np.float32)
     index = by_cell(rng.integers(0, 40, (64, 64)).astype(np.uint16))
     keep = np.ones((16, 16), bool)
     keep[:, 9:] = False
     other = index.copy()
     other[:, 9:] = 7
-    assert np.array_equal(net.cells(channels, index, keep), net.cells(channels, other, keep))
+    assert np.array_equal(net.cells(linear, index, keep), net.cells(linear, other, keep))
+
+
+def test_the_mood_is_that_of_shares_of_colour_and_hangs_on_them() -> None:
+    net = load_net()
+    rng = np.random.default_rng(4)
+    linear = rng.uniform(0.0, 0.5, (6000, 3)).astype(np.float32)
+    counts = rng.integers(1, 9, 6000).astype(np.float32)
+    mood = net.mood(linear, counts)
+    assert np.allclose(net.mood(linear, 10 * counts), mood, rtol=1e-4)
+    assert np.allclose(net.mood(linear[::-1], counts[::-1]), mood, rtol=1e-4, atol=1e-5)
+    greener = linear * np.float32([0.7, 1.0, 0.7])
+    assert np.abs(net.mood(greener, counts) - mood).max() > 0.01
+
+
+def test_ground_of_which_nothing_is_measured_has_a_mood_too() -> None:
+    net = load_net()
+    out = net.cells(
+        np.full((1, 3), 0.1, np.float32), np.zeros((8, 8, 16), np.uint16), np.zeros((8, 8), bool)
+    )
+    assert np.isfinite(out).all()
 
 
 def test_the_network_tells_plain_green_from_plain_brown() -> None:
     net = load_net()
     linear = np.array([[0.05, 0.12, 0.03], [0.14, 0.09, 0.055]], np.float32)
-    channels = net.pixel_table(linear)
     index = np.zeros((64, 128), np.uint16)
     index[:, 64:] = 1
-    out = net.cells(channels, by_cell(index), np.ones((16, 32), bool))
+    out = net.cells(linear, by_cell(index), np.ones((16, 32), bool))
     likeliest = out[..., :5].argmax(axis=-1)
     assert (likeliest[4:12, 2:13] == 0).mean() > 0.9
     assert (likeliest[4:12, 19:30] == 0).mean() < 0.1
