@@ -169,6 +169,7 @@ def _see(
 ) -> tuple[PhotoViews, Measures]:
     """Walk through the stages; whatever cannot go on raises PhotoRefused."""
     photo, card_fit = _read_and_find(path, reference, attempt)
+    attempt.row.update(detail=size_warning(card_fit.design) or None)
     attempt.require(quality.check_tilt(card_fit, settings.max_tilt_deg))
     attempt.require(quality.check_sharpness(photo, card_fit))
     reference = reference or nominal_reference(card_fit.design)
@@ -234,7 +235,6 @@ def _scored(
 ) -> PhotoScore:
     row = attempt.row
     row.update(status="scored", area_m2=area_of(views.classes), shade_pct=measures.shade_pct)
-    row.update(detail=size_warning(views.card_fit.design) or None)
     row.update(straw_soil_confidence=float(views.classes.straw_soil_confidence))
     row.update({name: _known(value) for name, value in measures.values.items()})
     row.update({f"{name}_se": _known(value) for name, value in measures.se.items()})
@@ -256,11 +256,11 @@ def _known(value: float) -> float | None:
 
 
 def _refused(path: Path, refusal: PhotoRefused, attempt: _Attempt) -> PhotoScore:
-    row = attempt.row
+    row, found = attempt.row, refusal.detail or REASONS[refusal.reason].meaning
     row.update(
         status="refused",
         reason=refusal.reason,
-        detail=refusal.detail or REASONS[refusal.reason].meaning,
+        detail="; ".join(filter(None, (found, str(row["detail"] or "")))),
     )
     if row["sha256"] is None:
         row["sha256"] = _digest(path)

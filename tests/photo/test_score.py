@@ -198,5 +198,18 @@ def test_the_scale_of_a_chart_of_unknown_size_is_doubtful(chart_photo: Path) -> 
 
 
 @needs_mcc
+def test_a_refusal_that_may_come_from_the_wrong_size_says_so(
+    chart_photo: Path, tmp_path: Path
+) -> None:
+    """At half the pixels a chart of the usual size would be too coarse; a small one is not."""
+    large = cv2.imread(str(chart_photo))
+    path = tmp_path / "small.png"
+    cv2.imwrite(str(path), cv2.resize(large, None, fx=0.42, fy=0.42, interpolation=cv2.INTER_AREA))
+    row = score_photo(path, "chart24").row
+    assert row["reason"] in {"coarse", "blurred"}
+    assert "the size of the chart is not known" in str(row["detail"])
+
+
+@needs_mcc
 def test_a_chart_without_its_name_is_cardless(chart_photo: Path) -> None:
     assert score_photo(chart_photo).row["reason"] == "cardless"
