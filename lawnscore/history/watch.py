@@ -71,7 +71,7 @@ def _square(x: Array) -> Array:
 WATCHES = (
     Watch(
         "cover falling", "green_cover_pct", -1, _same, _same,
-        COVER_PRIORS, 2.45, 3.0, 1.0,
+        COVER_PRIORS, 2.5, 3.0, 1.0,
     ),
     Watch(
         "colour fading", "colour_index", -1, _same, _same,
