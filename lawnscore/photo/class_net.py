@@ -110,14 +110,15 @@ class ClassNet:
             (Hc, Wc, 7): five logits of the shares, cast middle, shade.
         """
         w = self.weights
-        some = index[keep][:: max(1, int(keep.sum()) // _CELLS_FOR_MOOD)]
+        kept = np.flatnonzero(keep)
+        some = index.reshape(keep.size, -1)[kept[:: max(1, kept.size // _CELLS_FOR_MOOD)]]
         met = np.bincount(some.ravel(), minlength=len(linear)).astype(np.float32)
         mood = self.mood(linear[met > 0], met[met > 0])
         seen = _colours_seen(index, len(linear))
         channels = np.zeros((len(linear), CHANNELS), np.uint8)
         channels[seen] = self.pixel_table(linear[seen], mood)
         planes = self._stem(channels, index, keep)
-        mean = planes.reshape(len(planes), -1).sum(axis=1) / max(int(keep.sum()), 1)
+        mean = planes.reshape(len(planes), -1).sum(axis=1) / max(kept.size, 1)
         context = np.concatenate([mean, mood]) @ w["context.weight"] + w["context.bias"]
         self.rest.setInput(planes[None], "cells")
         self.rest.setInput(context.reshape(1, -1, 1, 1), "context")
