@@ -28,6 +28,8 @@ CELL_MM = CELL_PX * MM_PER_PX
 SIDE_MM = SIDE_PX * MM_PER_PX
 N_OUT = 7
 FINE = 8
+MIDDLE = 0.5
+"""Taken off the channels in training: sums of numbers that are all positive kill thresholds."""
 TEXTURES = 6
 
 
@@ -212,6 +214,20 @@ def load(folder: str) -> dict[str, np.ndarray]:
     return {key: np.stack([row[key] for row in rows]) for key in rows[0]}
 
 
+def compact(data: dict[str, np.ndarray]) -> None:
+    """Keep of each scene the colours that occur, and number its pixels by them."""
+    index, table = data["index"], data["table"]
+    places = [np.flatnonzero(np.bincount(one.ravel(), minlength=table.shape[1])) for one in index]
+    most = max(len(place) for place in places)
+    fewer = np.zeros((len(index), most, 3), table.dtype)
+    number = np.zeros(table.shape[1], np.uint16)
+    for k, place in enumerate(places):
+        number[place] = np.arange(len(place), dtype=np.uint16)
+        index[k] = number[index[k]]
+        fewer[k, : len(place)] = table[k, place]
+    data["table"], data["colours"] = fewer, np.array([len(place) for place in places])
+
+
 def cast_heat(centres: np.ndarray, cells: int) -> np.ndarray:
     """Return (cells, cells): a bump at the middle of each cast; rows are x, y, diameter in mm."""
     heat = np.zeros((cells, cells), np.float32)
@@ -291,7 +307,7 @@ def build_model(torch):
 
         def forward(self, channels, keep, mood):
             keep = keep.unsqueeze(1)
-            cells = F.relu(self.stem(channels)) * keep
+            cells = F.relu(self.stem(channels - MIDDLE)) * keep
             mean = cells.sum((2, 3)) / keep.sum((2, 3)).clamp(min=1)
             context = self.context(torch.cat([mean, mood], 1))
             return self.rest(cells, context[..., None, None])
@@ -309,7 +325,7 @@ def build_model(torch):
             # (out, channel, row, column) -> (row, column, channel) flat, out
             stem = t(self.stem.weight).transpose(2, 3, 1, 0)
             out["stem.weight"] = stem.reshape(-1, stem.shape[-1]) / np.float32(255.0)
-            out["stem.bias"] = t(self.stem.bias)
+            out["stem.bias"] = t(self.stem.bias - MIDDLE * self.stem.weight.sum((1, 2, 3)))
             np.savez(path, **out)
             a, c = self.stem.out_channels, self.context.out_features
             cells = torch.zeros(1, a, 96, 80)
@@ -328,6 +344,54 @@ def build_model(torch):
     return Net
 
 
+def start_from(model, path: str, torch) -> None:
+    """Fill a model with the weights of FILE.npz and FILE.onnx (needs onnx)."""
+    import onnx
+    from onnx import numpy_helper
+
+    stored = dict(np.load(path))
+    rest = onnx.load(Path(path).with_suffix(".onnx")).graph.initializer
+    state = {f"rest.{i.name}": numpy_helper.to_array(i) for i in rest}
+    state = {name: array for name, array in state.items() if name in model.state_dict()}
+    for name in (*(f"{n}{k}" for n in ("mood", "pixel") for k in range(3)), "context"):
+        state[f"{name}.weight"], state[f"{name}.bias"] = (
+            stored[f"{name}.weight"].T, stored[f"{name}.bias"],
+        )  # fmt: skip
+    k = len(stored["stem.bias"])
+    stem = 255.0 * stored["stem.weight"].reshape(CELL_PX, CELL_PX, -1, k).transpose(3, 2, 0, 1)
+    state["stem.weight"] = stem
+    state["stem.bias"] = stored["stem.bias"] + MIDDLE * stem.sum((1, 2, 3))
+    model.load_state_dict({n: torch.tensor(np.array(a, np.float32)) for n, a in state.items()})
+
+
+def revive(model, fired: dict[str, object], torch) -> str:
+    """Start anew every unit that fires on hardly any cell; say how many of each layer."""
+    layers = dict(model.named_modules())
+    readers = {
+        "mood0": ["mood1"], "mood1": ["mood2"], "mood2": [],
+        "pixel0": ["pixel1"], "pixel1": ["pixel2"],
+        "stem": ["rest.d2", "rest.skip", "context"], "rest.d2": ["rest.e2.0"],
+        "rest.e2.0": ["rest.d3"], "rest.d3": ["rest.e3.0"], "rest.e3.0": ["rest.e3.2"],
+        "rest.e3.2": ["rest.e3.4"], "rest.e3.4": ["rest.u2"],
+        "rest.f2.0": ["rest.u1"], "rest.f1.0": ["rest.head"],
+    }  # fmt: skip
+    said = []
+    with torch.no_grad():
+        for name, share in fired.items():
+            dead = torch.nonzero(share < 0.002).flatten()
+            said.append(f"{name} {len(dead)} of {len(share)}")
+            if not len(dead):
+                continue
+            layer = layers[name]
+            std = (2.0 / layer.weight[0].numel()) ** 0.5
+            layer.weight[dead] = std * torch.randn_like(layer.weight[dead])
+            layer.bias[dead] = 0.0
+            for other in readers[name]:
+                weight = layers[other].weight
+                weight[:, dead] = 0.1 * weight.std() * torch.randn_like(weight[:, dead])
+    return ", ".join(said)
+
+
 def train(args: argparse.Namespace) -> None:
     """Train on all scenes but every sixteenth, and report on those."""
     import torch
@@ -337,6 +401,8 @@ def train(args: argparse.Namespace) -> None:
     rng = np.random.default_rng(args.seed)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     data = load(args.data)
+    whole = {key: data[key][15].copy() for key in ("index", "table")}
+    compact(data)
     n = len(data["index"])
     cells = SIDE_PX // CELL_PX
     print(f"{n} scenes on {device}", flush=True)
@@ -346,6 +412,7 @@ def train(args: argparse.Namespace) -> None:
     shares = torch.from_numpy(data["shares"].astype(np.float32)).permute(0, 3, 1, 2).to(device)
     shade = torch.from_numpy(data["shade"].astype(np.float32)).to(device)
     heat_t = torch.from_numpy(heat).to(device)
+    colours = data["colours"]
     held = torch.arange(n) % 16 == 15
     fit_ids = torch.where(~held)[0].numpy()
 
@@ -366,7 +433,7 @@ def train(args: argparse.Namespace) -> None:
         return done
 
     def run(ids, flip=None, augment=False):
-        lin = table[ids].float()
+        lin = table[ids, : int(colours[ids].max())].float()
         if augment:  # the colour fit is never perfect: gain, hue, offset
             gain = torch.exp(0.03 * torch.randn(len(ids), 1, 1, device=device))
             tint = torch.exp(0.012 * torch.randn(len(ids), 1, 3, device=device))
@@ -378,7 +445,7 @@ def train(args: argparse.Namespace) -> None:
         mood = model.mood(lin, counts)
         if augment and args.forget:  # now and then the colours of the whole say nothing
             mood = mood * (torch.rand(len(ids), 1, device=device) > args.forget)
-        pixel = model.table(lin, mood)  # (B, 32768, C)
+        pixel = model.table(lin, mood)  # (B, colours, C)
         if augment:
             pixel = pixel + (torch.rand_like(pixel) - 0.5) / 255
         idx, sh, he, sd = index[ids], shares[ids], heat_t[ids], shade[ids]
@@ -411,7 +478,7 @@ def train(args: argparse.Namespace) -> None:
         heat = F.binary_cross_entropy_with_logits(out[:, 5], he, reduction="none")
         heat = 3 * (heat * (1 + 8 * he) * keep).mean()
         dark = (F.binary_cross_entropy_with_logits(out[:, 6], sd, reduction="none") * keep).mean()
-        total = cell + 2 * (square * keep).mean() + 60 * bias.mean() + heat + 0.2 * dark
+        total = cell + 2 * (square * keep).mean() + 60 * bias.mean() + heat + 0.5 * dark
         return total, mean_p, mean_t
 
     def report(tag):
@@ -432,6 +499,37 @@ def train(args: argparse.Namespace) -> None:
         )
         return e
 
+    def firing() -> dict[str, object]:
+        """Return the share of places where each unit of each layer passes its threshold."""
+        fired: dict[str, object] = {}
+
+        def watch(name):
+            def hook(_module, _given, out):
+                dims = [
+                    d for d in range(out.dim()) if d != (1 if out.dim() == 4 else out.dim() - 1)
+                ]
+                share = (out > 0).float().mean(dims)
+                fired[name] = torch.maximum(fired.get(name, share), share)
+
+            return hook
+
+        watched = ["mood0", "mood1", "mood2", "pixel0", "pixel1", "stem"]
+        watched += [f"rest.{k}" for k in ("d2", "e2.0", "d3", "f2.0", "f1.0")]
+        watched += [f"rest.e3.{2 * k}" for k in range(args.deep)]
+        layers = dict(model.named_modules())
+        hooks = [layers[name].register_forward_hook(watch(name)) for name in watched]
+        with torch.no_grad():
+            for ids in np.array_split(fit_ids[:: max(1, len(fit_ids) // 64)], 8):
+                run(ids)
+        for hook in hooks:
+            hook.remove()
+        return fired
+
+    if args.start:
+        start_from(model, args.start, torch)
+        report("as it starts")
+        print("started anew:", revive(model, firing(), torch), flush=True)
+        report("with new units")
     step, start = 0, time.time()
     pace()
     for epoch in range(args.epochs):
@@ -455,8 +553,7 @@ def train(args: argparse.Namespace) -> None:
     model.eval()
     with torch.no_grad():
         out, *_ = run(np.array([15]))
-    scene = {k: data[k][15] for k in ("index", "table")}
-    np.savez(Path(args.out).with_suffix(".check.npz"), out=out.cpu().numpy(), **scene)
+    np.savez(Path(args.out).with_suffix(".check.npz"), out=out.cpu().numpy(), **whole)
     model.export(Path(args.out))
 
 
@@ -561,6 +658,7 @@ def main() -> None:
     p.add_argument("--wide", default="16,32,64")
     p.add_argument("--deep", type=int, default=3)
     p.add_argument("--forget", type=float, default=0.0)
+    p.add_argument("--start", help="weights to start from; units that never fire start anew")
     p.add_argument("--report", type=int, default=5)
     p.add_argument("--seconds", type=float, default=0)
     p.set_defaults(run=train)
