@@ -79,7 +79,7 @@ WATCHES = (
     ),
     Watch(
         "casts rising", "casts_per_m2", 1, _root, _square,
-        DriftPriors(0.3, 1.5, 1.0, 0.25), 3.8, 5.0, 0.2, "per m2",
+        DriftPriors(0.3, 1.5, 1.0, 0.25), 3.5, 5.0, 0.2, "per m2",
     ),
     Watch(
         "bare patches growing", "bare_patch_pct", 1, _root, _square,
