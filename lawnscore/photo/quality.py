@@ -9,18 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.card.design import MARKER_MODULES
 from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.card_blur import card_blur_mm, grey_card
 
 if TYPE_CHECKING:
-    from lawnscore.card.design import CardDesign
     from lawnscore.photo.classes import ClassMap
     from lawnscore.photo.colour import ColourFit
     from lawnscore.photo.find import CardFit
@@ -54,21 +51,36 @@ LIT_RANGE = (0.010, 0.42)
 """Median luminance of ground lit like the card, relative to a white card. Turf reflects 0.03 to
 0.15, soil 0.03 to 0.3, straw up to 0.4 (from memory); outside this the card had another light."""
 
-LEAF_RANGE = (15.0, 53.0)
+BRIGHT = 0.5
+"""Luminance of 4 mm of ground, relative to a white card, that lawn, soil and litter lit like the
+card hardly ever reach."""
+
+MAX_BRIGHT_PCT = 2.0
+"""Ground brighter than that, %. Up to 0.9 in 78 photos in right light (rendered ones of the set
+`choosing`, real turf and soil beside a composed card), from 3.5 where a card in another light than
+part of the lawn made the cover 10 points wrong (7 of 77 such photos)."""
+
+LEAF_RANGE = (15.0, 58.0)
 """CIELAB L* of green leaf lit like the card. Rendered lawns from pale to dark turf, in all lights,
-hold 29 to 44; a leaf this bright beside the card stands in more sun than the card."""
+hold 29 to 44, photographs of real turf up to 56; leaf brighter than that beside the card stands
+in more sun than the card."""
+
+SCARCE_LEAF_PCT = 20.0
+"""Green cover below which the leafiest ground is leaf mixed with straw, soil and litter, %."""
+
+MAX_SCARCE_LEAF_L = 66.0
+"""Largest L* of the leafiest ground where leaf is scarce: yellow leaves among brown ones in right
+light came to 62."""
 
 MAX_SHADED_SHARE = 0.90
 """Share of the ground in cast shade above which the card must have been in other light."""
 
+_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+"""Of linear sRGB (IEC 61966-2-1)."""
+
 _THINNING = 8
-_FLAT_PART = 0.8
-"""Part of a marker's black border, one module wide, that a profile reaches into."""
-_GAP_PART = 0.15
-"""Part of a chart patch, and of the gap beside it, that a profile reaches into."""
-_PROFILE_STEPS = 33
-_EDGE_SAMPLES = 16
-_MIN_CONTRAST = 25.0
+_BLOCK_PX, _BLOCK_EVERY = 4, 4
+"""Blocks of 4 x 4 pixels, as wide as a cell of the classes; one in 4 both ways is looked at."""
 _SURELY_SHARP = 0.6
 """Part of the greatest blur below which burnt-out paper cannot hide that it is passed."""
 _CARD_EDGES = 0.005
@@ -123,7 +135,7 @@ def check_sharpness(photo: Photo, card_fit: CardFit) -> Check:
     if not blur <= _SURELY_SHARP * MAX_BLUR_MM:
         from lawnscore.photo.softness import edge_blur_px
 
-        grey, _ = _grey_card(photo, card_fit)
+        grey, _ = grey_card(photo, card_fit)
         all_edges = edge_blur_px(grey, share=_CARD_EDGES) * card_fit.mm_per_px * photo.reduction
         blur = float(np.fmax(blur, all_edges))
     passed = not blur > MAX_BLUR_MM
@@ -162,7 +174,7 @@ def check_level(sample: NDArray[np.uint8]) -> Check:
 def check_light(sample: NDArray[np.uint8], colour_fit: ColourFit) -> Check:
     """Luminance of the lawn by the card's light: turf is never as bright as paper, nor black."""
     linear = colour_fit.correct(np.ascontiguousarray(sample[:, ::3].T))
-    luminance = _median(linear @ np.array([0.2126, 0.7152, 0.0722]))
+    luminance = _median(linear @ _LUMINANCE)
     low, high = LIT_RANGE
     return Check(
         "shaded",
@@ -174,6 +186,35 @@ def check_light(sample: NDArray[np.uint8], colour_fit: ColourFit) -> Check:
     )
 
 
+def check_bright(ground: Ground, colour_fit: ColourFit) -> Check:
+    """Share of the ground too bright for a lawn in the card's light.
+
+    Sunlit ground beside a card in shade reads 2 to 7 times too light: its palest parts pass what
+    any lawn reflects long before its middle does, also where only some of it lies in the sun.
+    """
+    share = 100.0 * _mean(colour_fit.correct(ground_blocks(ground)) @ _LUMINANCE > BRIGHT)
+    return Check(
+        "shaded",
+        "ground too bright for the light of the card",
+        share,
+        f"up to {MAX_BRIGHT_PCT:g}",
+        " %",
+        not share > MAX_BRIGHT_PCT,
+    )
+
+
+def ground_blocks(ground: Ground) -> Floats:
+    """Return (n, 3) mean camera colours, 0 to 1, of blocks of measured ground."""
+    step = _BLOCK_PX * _BLOCK_EVERY
+    rows, cols = (max(side - _BLOCK_PX, -1) // step + 1 for side in ground.mask.shape)
+    total = np.zeros((rows, cols, 3))
+    left_out = np.zeros((rows, cols), dtype=bool)
+    for y, x in np.ndindex(_BLOCK_PX, _BLOCK_PX):
+        total += ground.rgb[y::step, x::step][:rows, :cols]
+        left_out |= ground.mask[y::step, x::step][:rows, :cols]
+    return np.asarray(total[~left_out] / (255.0 * _BLOCK_PX**2), dtype=np.float64)
+
+
 def check_leaf_light(class_map: ClassMap) -> Check:
     """Lightness of the leaf by the card's light; passed where hardly any leaf is seen."""
     from lawnscore.card.colourspace import linear_to_lab
@@ -183,6 +224,8 @@ def check_leaf_light(class_map: ClassMap) -> Check:
     )
     lightness = float(linear_to_lab(np.clip(seen, 0.0, None))[0])
     low, high = LEAF_RANGE
+    if 100.0 * _weighted_mean(class_map.shares[..., 0], class_map) < SCARCE_LEAF_PCT:
+        high = MAX_SCARCE_LEAF_L
     return Check(
         "shaded",
         "lightness of the leaf in the light of the card",
@@ -229,8 +272,7 @@ def _unevenness(card_fit: CardFit, colour_fit: ColourFit) -> float:
 
 def check_shade(class_map: ClassMap) -> Check:
     """Share of the ground that is shaded where the card is not."""
-    weight = float(class_map.weight.sum())
-    share = float((class_map.shade * class_map.weight).sum()) / weight if weight else math.nan
+    share = _weighted_mean(class_map.shade, class_map)
     return Check(
         "shaded",
         "ground in shade",
@@ -249,107 +291,9 @@ def check_tilt(card_fit: CardFit, max_tilt_deg: float) -> Check:
     )
 
 
-def card_blur_mm(photo: Photo, card_fit: CardFit) -> float:
-    """Return the blur across the card's edges, as the standard deviation of the spread, in mm.
-
-    Edges of the markers, or of the patches of a chart that has none, are cut across; each
-    profile is lined up on its own middle, so that a warped card does not look blurred. The
-    worse of the two directions counts, because hands move along one. NaN when no edge has
-    contrast enough.
-    """
-    grey, corner = _grey_card(photo, card_fit)
-    edges = _edges(card_fit.design)
-    spread = _edge_spreads_mm(grey, corner, (card_fit, photo.reduction), edges)
-    upright = np.abs(edges[:, 2, 0]) > np.abs(edges[:, 2, 1])
-    known = np.isfinite(spread)
-    one, other = (_median(spread[known & way]) for way in (upright, ~upright))
-    return float(np.fmax(one, other))
-
-
-def _grey_card(photo: Photo, card_fit: CardFit) -> tuple[NDArray[np.uint8], Floats]:
-    """Return the part of the photo around the card in grey, and where it starts (x, y)."""
-    place = np.asarray(card_fit.sheet_px, dtype=np.float64) / photo.reduction
-    height, width = photo.rgb.shape[:2]
-    low = np.clip(np.floor(place.min(axis=0)) - 4, 0, [width - 2, height - 2]).astype(int)
-    high = np.clip(np.ceil(place.max(axis=0)) + 4, low + 2, [width, height]).astype(int)
-    part = np.ascontiguousarray(photo.rgb[low[1] : high[1], low[0] : high[0]])
-    grey = cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
-    return np.asarray(grey, dtype=np.uint8), low.astype(np.float64)
-
-
-@lru_cache(maxsize=4)
-def _edges(design: CardDesign) -> Floats:
-    """Return the edges to cut across ``(k, 3, 2)``, mm: start, end, and the outward vector that
-    is flat on both sides.
-    """
-    boxes = [
-        (np.asarray(m.corners_mm, dtype=float), _FLAT_PART / MARKER_MODULES) for m in design.markers
-    ]
-    if not boxes:
-        for patch in design.patches:
-            corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.asarray(patch.size_mm) / 2
-            boxes.append((np.asarray(patch.centre_mm) + corner, _GAP_PART))
-    edges = []
-    for box, part in boxes:
-        reach = part * float(np.linalg.norm(box[1] - box[0]))
-        for start, end in zip(box, np.roll(box, -1, axis=0), strict=True):
-            outward = (start + end) / 2 - box.mean(axis=0)
-            edges.append((start, end, reach * outward / np.linalg.norm(outward)))
-    return np.array(edges)
-
-
-def _edge_spreads_mm(
-    grey: NDArray[np.uint8], corner: Floats, view: tuple[CardFit, int], edges: Floats
-) -> Floats:
-    card_fit, reduction = view
-    start, end, outward = edges[:, None, None].transpose(3, 0, 1, 2, 4)
-    along = np.linspace(0.15, 0.85, _EDGE_SAMPLES)[:, None, None]
-    across = np.linspace(-1.0, 1.0, _PROFILE_STEPS)[:, None]
-    points = start + along * (end - start) + across * outward
-    pixels = cv2.perspectiveTransform(points.reshape(-1, 1, 2), card_fit.homography)
-    place = (pixels.reshape(-1, _PROFILE_STEPS, 2) + 0.5) / reduction - 0.5 - corner
-    place = place.astype(np.float32)
-    profiles = cv2.remap(grey, place[..., 0], place[..., 1], cv2.INTER_LINEAR).astype(np.float64)
-    steps = np.linalg.norm(edges[:, 2], axis=1) / (_PROFILE_STEPS // 2)
-    return edge_spreads(profiles.reshape(points.shape[:-1]), steps)
-
-
-def edge_spreads(profiles: Floats, steps: Floats) -> Floats:
-    """Return the standard deviation of the blur of each step seen in `profiles`, (k,).
-
-    Parameters
-    ----------
-    profiles
-        (k, n, m) grey values across k edges; each row is lined up on its own middle.
-    steps
-        (k,) distance between samples, in the unit wanted.
-
-    Notes
-    -----
-    The 25 to 75 % rise of a step blurred by a Gaussian is 1.349 standard deviations.
-    NaN when the step is lower than 25 grey levels.
-    """
-    k, _, m = profiles.shape
-    ends = max(2, m // 8)
-    inner, outer = (
-        np.median(side.reshape(k, -1), axis=1)[:, None, None]
-        for side in (profiles[..., :ends], profiles[..., -ends:])
-    )
-    contrast = outer - inner
-    rise = (profiles - inner) / np.where(contrast == 0.0, 1.0, contrast)
-    high = np.argmax(rise >= 0.75, axis=2)
-    # The last sample under a quarter before that: noise on the flat is no start of the edge.
-    under = (rise < 0.25) & (np.arange(m) < high[..., None])
-    low = m - 1 - np.argmax(under[..., ::-1], axis=2)
-    clear = (high > 0) & under.any(axis=2)
-    found = np.full(k, np.nan)
-    for n in np.flatnonzero((np.abs(contrast.ravel()) >= _MIN_CONTRAST) & (clear.mean(1) >= 0.5)):
-        row, a, b = np.flatnonzero(clear[n]), low[n][clear[n]], high[n][clear[n]]
-        edge = rise[n]
-        start = a + (0.25 - edge[row, a]) / (edge[row, a + 1] - edge[row, a])
-        end = b - (edge[row, b] - 0.75) / (edge[row, b] - edge[row, b - 1])
-        found[n] = np.median(end - start) * steps[n] / 1.349
-    return found
+def _weighted_mean(values: NDArray[np.float32], class_map: ClassMap) -> float:
+    weight = float(class_map.weight.sum())
+    return float((values * class_map.weight).sum()) / weight if weight else math.nan
 
 
 def _mean(found: NDArray[np.bool_]) -> float:

@@ -190,6 +190,7 @@ def _see(
         quality.check_black(sample),
         quality.check_level(sample),
         quality.check_light(sample, colour_fit),
+        quality.check_bright(ground, colour_fit),
     )
     classes = classify(ground, colour_fit)
     attempt.require(quality.check_shade(classes), quality.check_leaf_light(classes))

@@ -19,14 +19,17 @@ from lawnscore.card.design import card_design
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.reasons import REASONS
 from lawnscore.demo.camera import Light
+from lawnscore.photo.card_blur import edge_spreads
 from lawnscore.photo.quality import (
     MAX_BLUR_MM,
     Check,
     check_black,
+    check_bright,
     check_burnt,
     check_card_light,
+    check_leaf_light,
     check_level,
-    edge_spreads,
+    ground_blocks,
     refuse_failed,
 )
 from lawnscore.photo.score import PhotoScore, score_photo
@@ -180,3 +183,80 @@ def test_a_bad_fit_in_even_light_is_not_called_shaded() -> None:
     scatter = np.random.default_rng(1).normal(0, 2.0, len(card_design("turf-a5").patches))
     assert card_seen(scatter, 3.2).passed
     assert card_seen(scatter, 3.2, "nominal").passed
+
+
+class SquaredLight:
+    """A correction that squares the camera's values: near the curve of sRGB."""
+
+    @staticmethod
+    def correct(rgb: np.ndarray) -> np.ndarray:
+        return np.asarray(rgb, dtype=np.float32) ** 2
+
+
+def ground_of(grey: np.ndarray, mask: np.ndarray | None = None) -> Any:
+    rgb = np.repeat(grey[..., None], 3, axis=2).astype(np.uint8)
+    return SimpleNamespace(rgb=rgb, mask=np.zeros(grey.shape, bool) if mask is None else mask)
+
+
+def test_sunlit_strip_beside_a_card_in_shade_is_too_bright() -> None:
+    grey = np.full((320, 320), 90)  # luminance 0.12
+    assert check_bright(ground_of(grey), SquaredLight()).value == 0.0
+    grey[:, :32] = 90 * np.sqrt(5.0)  # a tenth in five times the light: luminance 0.62
+    check = check_bright(ground_of(grey), SquaredLight())
+    assert (check.reason, check.passed) == ("shaded", False)
+    assert check.sentence() == (
+        "ground too bright for the light of the card 10 %, allowed up to 2 %"
+    )
+    outside = np.zeros(grey.shape, bool)
+    outside[:, :32] = True
+    assert check_bright(ground_of(grey, outside), SquaredLight()).passed
+
+
+def test_a_few_white_flowers_and_glints_are_not_too_bright() -> None:
+    grey = np.full((640, 640), 90)
+    grey[:80, :80] = 250  # 1.6 %: stones or daisies
+    assert 1.0 < check_bright(ground_of(grey), SquaredLight()).value < 2.0
+    assert check_bright(ground_of(grey), SquaredLight()).passed
+    glints = np.full((640, 640), 90)
+    glints[::4, ::4] = 255  # single pixels: no block of 4 x 4 is bright
+    assert check_bright(ground_of(glints), SquaredLight()).value == 0.0
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (3, 40), (4, 4), (5, 17), (37, 50)])
+def test_blocks_of_ground_of_any_size(shape: tuple[int, int]) -> None:
+    blocks = ground_blocks(ground_of(np.full(shape, 51)))
+    whole = [max(0, (side - 4) // 16 + 1) for side in shape]
+    assert blocks.shape == (whole[0] * whole[1], 3)
+    assert np.allclose(blocks, 0.2)
+
+
+def test_no_measured_ground_is_not_too_bright() -> None:
+    nothing = ground_of(np.full((64, 64), 255), np.ones((64, 64), bool))
+    assert check_bright(nothing, SquaredLight()).passed
+
+
+def leaf_seen(lightness: float, green: float) -> Check:
+    luminance = ((lightness + 16) / 116) ** 3  # CIE 1976, above L* 8
+    shares = np.zeros((10, 10, 5), np.float32)
+    shares[..., 0], shares[..., 2] = green, 1 - green
+    leaf = np.full(3, luminance)
+    seen = SimpleNamespace(
+        shares=shares, weight=np.ones((10, 10), np.float32), leaf_linear=leaf, leaf_seen_linear=leaf
+    )
+    return check_leaf_light(seen)
+
+
+# L* of the leafiest ground of real photographs in right light: 52 in closed pale turf, 53 to 56
+# and 59 to 62 where less than a fifth is seen as leaf (dry turf; yellow leaves on mud).
+@pytest.mark.parametrize(("lightness", "green"), [(52, 0.95), (56, 0.15), (62, 0.11)])
+def test_pale_leaf_is_not_called_shaded(lightness: float, green: float) -> None:
+    assert leaf_seen(lightness, green).passed
+
+
+@pytest.mark.parametrize(
+    ("lightness", "green"), [(60, 0.9), (80, 0.3), (69, 0.15), (12, 0.9), (12, 0.1)]
+)
+def test_leaf_too_light_or_dark_for_the_card_is_shaded(lightness: float, green: float) -> None:
+    check = leaf_seen(lightness, green)
+    assert (check.reason, check.passed) == ("shaded", False)
+    assert check.value == pytest.approx(lightness, abs=0.1)
