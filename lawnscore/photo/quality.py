@@ -56,9 +56,10 @@ BRIGHT = 0.5
 card hardly ever reach."""
 
 MAX_BRIGHT_PCT = 2.0
-"""Ground brighter than that, %. Up to 0.9 in 78 photos in right light (rendered ones of the set
-`choosing`, real turf and soil beside a composed card), from 3.5 where a card in another light than
-part of the lawn made the cover 10 points wrong (7 of 77 such photos)."""
+"""Ground brighter than that, %. By means of linear light up to 0.9 in 78 photos in right light
+(rendered ones of the set `choosing`, real turf and soil beside a composed card), from 4.6 in the 7
+of 77 photos in parted light whose cover was 10 points wrong; the check takes means of camera
+values, which read some 0.6 to 0.8 of that."""
 
 LEAF_RANGE = (15.0, 58.0)
 """CIELAB L* of green leaf lit like the card. Rendered lawns from pale to dark turf, in all lights,
