@@ -478,7 +478,7 @@ def train(args: argparse.Namespace) -> None:
         heat = F.binary_cross_entropy_with_logits(out[:, 5], he, reduction="none")
         heat = 3 * (heat * (1 + 8 * he) * keep).mean()
         dark = (F.binary_cross_entropy_with_logits(out[:, 6], sd, reduction="none") * keep).mean()
-        total = cell + 2 * (square * keep).mean() + 60 * bias.mean() + heat + 0.5 * dark
+        total = cell + 2 * (square * keep).mean() + 60 * bias.mean() + heat + args.dark * dark
         return total, mean_p, mean_t
 
     def report(tag):
@@ -658,6 +658,7 @@ def main() -> None:
     p.add_argument("--wide", default="16,32,64")
     p.add_argument("--deep", type=int, default=3)
     p.add_argument("--forget", type=float, default=0.0)
+    p.add_argument("--dark", type=float, default=0.5, help="weight of the large shadows")
     p.add_argument("--start", help="weights to start from; units that never fire start anew")
     p.add_argument("--report", type=int, default=5)
     p.add_argument("--seconds", type=float, default=0)

@@ -38,7 +38,7 @@ EDGE_OF_PEAK = 0.5
 MIN_WEIGHT = 0.5
 """A cell with less measured ground than this belongs to the border."""
 
-EVIDENCE = (1.62, 1.45)
+EVIDENCE = (1.17, 1.36)
 """Intercept and slope, in the logit of a peak's height, of the logarithm of how much likelier such
 a peak is on a cast than elsewhere. Fitted by `benchmarks/fit_casts.py` on rendered lawns that
 no figure is reported on."""

@@ -250,3 +250,13 @@ def test_error_of_the_ground_measured_and_of_the_sample_are_kept_apart() -> None
     tiles = cv2.resize(made.shares[..., 0], (16, 16), interpolation=cv2.INTER_AREA)
     expected = 100 * sampling_se(tiles.astype(np.float64), np.ones((16, 16)))
     assert found.sampling_se["green_cover_pct"] == pytest.approx(expected)
+
+
+def test_a_count_of_casts_is_less_sure_where_little_is_green() -> None:
+    nothing = Casts(*np.zeros((4, 0)))
+    errors = []
+    for green in (0.95, 0.6, 0.1):
+        made = class_map(np.full((250, 250), green, np.float32))
+        found = measure(made, nothing, find_patches(made), FlatGround(), ScoringSettings())
+        errors.append(found.se["casts_per_m2"])
+    assert errors[0] < 2.0 < errors[1] < 10.0 < errors[2]
