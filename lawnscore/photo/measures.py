@@ -42,9 +42,11 @@ CAST_FLOOR_PER_M2 = 1.5
 """Error of a count that stays where none is seen, casts per m2 (set likewise)."""
 
 CAST_HIDDEN_PER_M2 = 30.0
-"""Error of a count on ground without any green, casts per m2: a cast on bare soil looks like soil.
-Of rendered casts 9 in 10 are counted where green covers over 80 %, 6 in 10 at 60 to 80 %, hardly
-one in 20 below 30 % (the set `choosing` of ACCURACY.md)."""
+CAST_MISSED = 0.8
+"""Error of a count on ground without any green: casts per m2 that may lie there unseen, and their
+part of the count, relative. A cast on bare soil looks like soil: of rendered casts 9 in 10 are
+counted where green covers over 80 %, 6 in 10 at 60 to 80 %, 3 in 10 at 30 to 60 %, hardly one in 20
+below (the set `choosing` of ACCURACY.md)."""
 
 PATCH_REL_SE = 0.10
 """Error of the area of bare patches, relative; also the share of patches doubtful by size."""
@@ -241,9 +243,10 @@ def _cast_density(class_map: ClassMap, casts: Casts, ground: Ground) -> dict[str
     """Expected number of casts over the area.
 
     Doubtful casts add p(1-p) to the variance of the count on this ground; those that may lie unseen
-    on ground that is not green add :data:`CAST_HIDDEN_PER_M2`, less where that is little. As a
-    sample, its variance is its mean times how clumped the casts lie, and one cast more, so that none
-    seen on a small ground is not said to be none for sure.
+    add :data:`CAST_MISSED` of the count times the part that is not green, and where hardly anything
+    is green :data:`CAST_HIDDEN_PER_M2` even if none is counted. As a sample, its variance is its
+    mean times how clumped the casts lie, and one cast more, so that none seen on a small ground is
+    not said to be none for sure.
     """
     area_m2 = area_of(class_map)
     if area_m2 <= 0:
@@ -251,10 +254,10 @@ def _cast_density(class_map: ClassMap, casts: Casts, ground: Ground) -> dict[str
     count = casts.expected_count
     doubt = float((casts.probability * (1.0 - casts.probability)).sum())
     clumped = _clumping(class_map, casts, ground)
-    common = math.hypot(CAST_REL_SE, 2.0 * ground.scale_rel_se) * count / area_m2
     weight = class_map.weight
-    green = float((weight * class_map.shares[..., 0]).sum() / weight.sum())
-    hidden = CAST_HIDDEN_PER_M2 * (1.0 - green) ** 1.5
+    bare = 1.0 - float((weight * class_map.shares[..., 0]).sum() / weight.sum())
+    relative = math.hypot(CAST_REL_SE, 2.0 * ground.scale_rel_se, CAST_MISSED * bare)
+    common, hidden = relative * count / area_m2, CAST_HIDDEN_PER_M2 * bare**3
     return {
         "casts_per_m2": _Estimate(
             count / area_m2,
