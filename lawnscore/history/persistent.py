@@ -36,7 +36,7 @@ Index = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 LASTING: dict[str, tuple[float, float]] = {
-    "green_cover_pct": (0.65, 0.55),
+    "green_cover_pct": (0.6, 0.45),
     "straw_cover_pct": (0.75, 0.6),
     "bare_soil_pct": (0.8, 0.7),
     "litter_pct": (0.7, 0.7),
