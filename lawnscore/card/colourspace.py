@@ -26,6 +26,9 @@ XYZ_FROM_LINEAR = np.array(
 """Linear sRGB to XYZ, D65, from the primaries of IEC 61966-2-1."""
 LINEAR_FROM_XYZ = np.linalg.inv(XYZ_FROM_LINEAR)
 
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+"""Weights of linear red, green and blue in the luminance (IEC 61966-2-1)."""
+
 # Bradford cone responses: Lam 1985; ICC.1, annex E.
 _BRADFORD = np.array(
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]

@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field
 
 import numpy as np
 
+from lawnscore.card.colourspace import LUMINANCE
 from lawnscore.demo import spectra
 from lawnscore.demo.spectra import WAVELENGTHS_NM, Floats
 
@@ -182,7 +183,7 @@ def _colour_matrix(bands: Bands, saturation: float) -> Floats:
     rows = np.vstack([seen * weight, 100.0 * np.ones((1, 3))])
     target = np.vstack([wanted * weight, 100.0 * np.ones((1, 3))])
     matrix = np.linalg.lstsq(rows, target, rcond=None)[0]
-    luma = np.tile(np.array([[0.2126], [0.7152], [0.0722]]), (1, 3))
+    luma = np.tile(LUMINANCE[:, None], (1, 3))
     return np.asarray(matrix @ (saturation * np.eye(3) + (1.0 - saturation) * luma))
 
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lawnscore.card.colourspace import LUMINANCE
 from lawnscore.demo import spectra
 from lawnscore.demo.camera import Camera, Light
 from lawnscore.demo.geometry import View
@@ -45,7 +46,7 @@ def develop(
 
 def automatic_gain(thumb: NDArray[np.float32], camera: Camera) -> float:
     """Return the exposure: middle grey in the mean, highlights mostly kept."""
-    luma = np.clip(thumb @ np.array([0.2126, 0.7152, 0.0722], np.float32), 1e-4, None)
+    luma = np.clip(thumb @ LUMINANCE.astype(np.float32), 1e-4, None)
     metered = _MIDDLE_GREY / float(np.mean(luma))
     bright = float(np.quantile(luma, 0.993))  # white paper, when a card is in view
     gain = min(metered, float(np.sqrt(metered * 0.9 / bright)), 1.1 / bright)
@@ -75,7 +76,7 @@ def _light_field(thumb: NDArray[np.float32], camera: Camera) -> NDArray[np.float
     r2 = ((xx - w / 2 + 0.5) ** 2 + (yy - h / 2 + 0.5) ** 2) / (w * w + h * h) * 4.0
     field = 1.0 - camera.vignetting * r2
     if camera.local_tone > 0:
-        luma = np.clip(thumb @ np.array([0.2126, 0.7152, 0.0722], np.float32), 1e-3, 4.0)
+        luma = np.clip(thumb @ LUMINANCE.astype(np.float32), 1e-3, 4.0)
         local = cv2.GaussianBlur(np.log(luma).astype(np.float32), (0, 0), 6)
         field = field * np.exp(-camera.local_tone * (local - local.mean()))
     return np.asarray(field, dtype=np.float32)

@@ -21,6 +21,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lawnscore.card.colourspace import LUMINANCE
+
 Floats = NDArray[np.float32]
 
 GROUND_MM_PER_PX = 1.25
@@ -201,7 +203,7 @@ def colour_features(linear: Floats) -> Floats:
 
 def lightness(linear: Floats) -> Floats:
     """Return (n,) cube root of the luminance of (3, n), 0 to 1 (IEC 61966-2-1 weights)."""
-    luminance = np.clip(np.array([0.2126, 0.7152, 0.0722], np.float32) @ linear, 0.0, 1.0)
+    luminance = np.clip(LUMINANCE.astype(np.float32) @ linear, 0.0, 1.0)
     return np.asarray(np.cbrt(luminance), dtype=np.float32)
 
 

@@ -16,7 +16,7 @@ from itertools import combinations_with_replacement
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lawnscore.card.colourspace import decode_srgb, linear_to_lab
+from lawnscore.card.colourspace import LUMINANCE, decode_srgb, linear_to_lab
 
 Array = NDArray[np.float64]
 
@@ -132,7 +132,7 @@ class _Fit:
         self, camera: Array, reference: Array, places: Array, weight: Array, choice: ModelChoice
     ) -> None:
         self.camera, self.places, self.choice = camera, places, choice
-        luminance = np.maximum(reference @ np.array([0.2126, 0.7152, 0.0722]), 0.0)
+        luminance = np.maximum(reference @ LUMINANCE, 0.0)
         # Slope of lightness: a step in dark light is seen more than the same step in bright.
         self.scale = np.sqrt(weight) * (luminance + choice.toe) ** (-2 / 3)
         self.wanted = reference * self.scale[:, None]

@@ -36,7 +36,7 @@ in Bartlett, Ritz, Harris & James 2006 (abstract)."""
 
 CAST_REL_SE = 0.3
 """Error of a count of casts that is common to all of them, relative. Set by the
-photos of the cast study, so ACCURACY.md is no independent check of it."""
+photos of the cast study of the set `choosing` (ACCURACY.md)."""
 
 CAST_FLOOR_PER_M2 = 1.5
 """Error of a count that stays where none is seen, casts per m2 (set likewise)."""

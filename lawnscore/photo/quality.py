@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from lawnscore.card.colourspace import LUMINANCE, linear_to_lab
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo.card_blur import card_blur_mm, grey_card
 
@@ -75,9 +76,6 @@ light came to 62."""
 
 MAX_SHADED_SHARE = 0.90
 """Share of the ground in cast shade above which the card must have been in other light."""
-
-_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
-"""Of linear sRGB (IEC 61966-2-1)."""
 
 _THINNING = 8
 _BLOCK_PX, _BLOCK_EVERY = 4, 4
@@ -175,7 +173,7 @@ def check_level(sample: NDArray[np.uint8]) -> Check:
 def check_light(sample: NDArray[np.uint8], colour_fit: ColourFit) -> Check:
     """Luminance of the lawn by the card's light: turf is never as bright as paper, nor black."""
     linear = colour_fit.correct(np.ascontiguousarray(sample[:, ::3].T))
-    luminance = _median(linear @ _LUMINANCE)
+    luminance = _median(linear @ LUMINANCE)
     low, high = LIT_RANGE
     return Check(
         "shaded",
@@ -193,7 +191,7 @@ def check_bright(ground: Ground, colour_fit: ColourFit) -> Check:
     Sunlit ground beside a card in shade reads 2 to 7 times too light: its palest parts pass what
     any lawn reflects long before its middle does, also where only some of it lies in the sun.
     """
-    share = 100.0 * _mean(colour_fit.correct(ground_blocks(ground)) @ _LUMINANCE > BRIGHT)
+    share = 100.0 * _mean(colour_fit.correct(ground_blocks(ground)) @ LUMINANCE > BRIGHT)
     return Check(
         "shaded",
         "ground too bright for the light of the card",
@@ -218,8 +216,6 @@ def ground_blocks(ground: Ground) -> Floats:
 
 def check_leaf_light(class_map: ClassMap) -> Check:
     """Lightness of the leaf by the card's light; passed where hardly any leaf is seen."""
-    from lawnscore.card.colourspace import linear_to_lab
-
     seen = (
         class_map.leaf_linear if class_map.leaf_seen_linear is None else class_map.leaf_seen_linear
     )
