@@ -71,7 +71,7 @@ def _time_reports(
     folder: Path, lawns: int, visits: int, options: argparse.Namespace
 ) -> list[tuple[str, float, float]]:
     from lawnscore.report import write_reports
-    from lawnscore.round.tables import write_table
+    from lawnscore.scoring.tables import write_table
 
     invented = _invented()
     maker = invented.RoundMaker(options.seed)

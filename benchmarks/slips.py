@@ -23,8 +23,8 @@ import cv2
 import numpy as np
 import segno
 
-from lawnscore.round.slip_code import SlipCode, slip_text
-from lawnscore.round.slip_finder import find_slips
+from lawnscore.filing.slip_code import SlipCode, slip_text
+from lawnscore.filing.slip_finder import find_slips
 
 SEED = 20_240_501
 SIZE = (4000, 3000)

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from lawnscore.history.recovery import recovery
     from lawnscore.history.visits import visit_scores
     from lawnscore.photo.score import PhotoScore, score_photo
-    from lawnscore.round.batch import ScoreSummary, score_round
+    from lawnscore.scoring.batch import ScoreSummary, score_round
 
 __version__ = "0.1.0"
 
@@ -34,12 +34,12 @@ _HOMES = {
     "LawnscoreError": "lawnscore.contract.errors",
     "PhotoRefused": "lawnscore.contract.errors",
     "PhotoScore": "lawnscore.photo.score",
-    "ScoreSummary": "lawnscore.round.batch",
+    "ScoreSummary": "lawnscore.scoring.batch",
     "attention": "lawnscore.history.attention",
     "changes": "lawnscore.history.changes",
     "recovery": "lawnscore.history.recovery",
     "score_photo": "lawnscore.photo.score",
-    "score_round": "lawnscore.round.batch",
+    "score_round": "lawnscore.scoring.batch",
     "visit_scores": "lawnscore.history.visits",
 }
 

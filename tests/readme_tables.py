@@ -22,7 +22,7 @@ from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import CHOICES, Settings
 from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, TASKS, Table
-from lawnscore.round.new import settings_text
+from lawnscore.register.new import settings_text
 
 README = Path(__file__).resolve().parent.parent / "README.md"
 BETTER = {1: "more", -1: "less", 0: ""}

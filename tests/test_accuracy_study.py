@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
-import numpy as np
-import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import accuracy_cases as cases
 import accuracy_draws as draws
 import accuracy_objects as objects
@@ -19,6 +14,8 @@ import accuracy_refusing as refusing
 import accuracy_sources as sources
 import accuracy_tables as tables
 import accuracy_truth as truth
+import numpy as np
+import pytest
 from accuracy_run import Store, program_id
 from accuracy_truth import match_casts
 

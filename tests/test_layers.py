@@ -7,7 +7,19 @@ from pathlib import Path
 
 import pytest
 
-ROOMS = ("contract", "card", "photo", "history", "round", "care", "report", "demo", "commands")
+ROOMS = (
+    "contract",
+    "card",
+    "photo",
+    "history",
+    "register",
+    "filing",
+    "scoring",
+    "care",
+    "report",
+    "demo",
+    "commands",
+)
 PACKAGE = Path(__file__).resolve().parent.parent / "lawnscore"
 
 

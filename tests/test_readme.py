@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shlex
 import shutil
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,16 +12,14 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-sys.path.insert(0, str(Path(__file__).parent))
-import readme_tables
-
 from lawnscore.commands.main import build_app
 from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES
 from lawnscore.photo.condition import PARTS
-from lawnscore.round.new import new_round
-from lawnscore.round.register import read_register
+from lawnscore.register.new import new_round
+from lawnscore.register.register import read_register
+from tests import readme_tables
 
 ROOT = Path(__file__).resolve().parent.parent
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")

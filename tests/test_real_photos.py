@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 import real_compose as composing
 import real_photos as study
 

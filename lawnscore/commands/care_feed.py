@@ -137,7 +137,7 @@ def care_nutrients(
     """Nutrients laid down on every zone, by year or by application, from work.csv."""
     from lawnscore.care.feed_record import applications, nutrients_by_year
     from lawnscore.care.units import read_quantity
-    from lawnscore.round.register import read_register
+    from lawnscore.register.register import read_register
 
     register = read_register(round_path)
     wanted = set(lawns_of(round_path, lawn)["lawn"]) if lawn else None

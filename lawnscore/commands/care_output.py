@@ -110,7 +110,7 @@ def areas_of(
 
 def lawns_of(round_path: Path, wanted: list[str] | None) -> Any:
     """Return the rows of lawns.csv for these lawns (all when none is named)."""
-    from lawnscore.round.register import read_register
+    from lawnscore.register.register import read_register
 
     table = read_register(round_path).lawns
     where = round_path / "lawns.csv"

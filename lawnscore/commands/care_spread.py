@@ -77,7 +77,7 @@ def care_settings(
     """Tell what each setting really lays down in one pass, from bag weights and areas."""
     from lawnscore.care.spreader import learned_settings, setting_for
     from lawnscore.care.units import read_quantity, significant
-    from lawnscore.round.register import read_register
+    from lawnscore.register.register import read_register
 
     kept = read_register(round_path)
     learned = learned_settings(kept.work, kept.lawns)
@@ -175,7 +175,7 @@ def _pieces(
             )
         ]
     from lawnscore.care.feed_record import applications
-    from lawnscore.round.register import read_register
+    from lawnscore.register.register import read_register
 
     kept = read_register(round_path)
     fed = applications(kept.work, kept.lawns)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from lawnscore.demo.check import DemoCheck
     from lawnscore.demo.demo_round import DemoTruth
     from lawnscore.report import ReportSummary
-    from lawnscore.round.summary import ScoreSummary
+    from lawnscore.scoring.summary import ScoreSummary
 
 _PLAIN_EVERY = 20
 
@@ -46,7 +46,7 @@ def demo(
     from lawnscore.demo.check import check_demo
     from lawnscore.demo.demo_round import make_demo_round
     from lawnscore.report import write_reports
-    from lawnscore.round.batch import score_round
+    from lawnscore.scoring.batch import score_round
 
     say(f"Rendering the photos of an invented round in {folder} (a few minutes).")
     made = make_demo_round(folder, small=small, workers=workers, progress=_progress("rendered"))
@@ -97,7 +97,7 @@ def _document(
 
 
 def _lines(summary: ScoreSummary, check: DemoCheck, reports: ReportSummary) -> list[str]:
-    from lawnscore.round.summary import summary_lines
+    from lawnscore.scoring.summary import summary_lines
 
     return [
         *summary_lines(summary),

@@ -15,7 +15,7 @@ import typer
 from lawnscore.commands.output import Exit, print_json, print_table, say
 
 if TYPE_CHECKING:
-    from lawnscore.round.filing_plan import FilingItem, FilingPlan
+    from lawnscore.filing.plan import FilingItem, FilingPlan
 
 _ROUND = typer.Argument(..., metavar="ROUND", help="Folder of the round.")
 _JSON = typer.Option(False, "--json", help="Print the result as JSON.")
@@ -42,7 +42,7 @@ def _slips(
     as_json: bool = _JSON,
 ) -> None:
     """Draw slips to print: photograph a slip, then the zone, and `lawnscore file` sorts them."""
-    from lawnscore.round.slips import spots_of, write_slips
+    from lawnscore.filing.slips import spots_of, write_slips
 
     made = write_slips(
         round_path,
@@ -91,9 +91,9 @@ def _file(
         _undo(round_path, as_json)
         return
     from lawnscore.contract.errors import LawnscoreError
-    from lawnscore.round.filing import plan_filing
-    from lawnscore.round.filing_copy import file_photos
-    from lawnscore.round.filing_plan import FilingOptions
+    from lawnscore.filing.copying import file_photos
+    from lawnscore.filing.plan import FilingOptions
+    from lawnscore.filing.sorting import plan_filing
 
     if folder is None:
         raise LawnscoreError(
@@ -115,7 +115,7 @@ def _file(
 
 
 def _undo(round_path: Path, as_json: bool) -> None:
-    from lawnscore.round.journal import undo_filing
+    from lawnscore.filing.journal import undo_filing
 
     undone = undo_filing(round_path)
     if as_json:
@@ -132,14 +132,14 @@ def _undo(round_path: Path, as_json: bool) -> None:
 
 
 def _offset(text: str) -> timedelta:
-    from lawnscore.round.shots import parse_offset
+    from lawnscore.filing.shots import parse_offset
 
     return parse_offset(text) if text else timedelta(0)
 
 
 def _date(text: str) -> str:
     from lawnscore.contract.errors import LawnscoreError
-    from lawnscore.round.cells import CellError, parse_date
+    from lawnscore.register.cells import CellError, parse_date
 
     try:
         return parse_date(text) if text else ""
@@ -158,7 +158,7 @@ def _progress() -> Callable[[int, int], None]:
 
 def _asked(plan: FilingPlan) -> FilingPlan:
     """Ask about each proposal on a terminal; elsewhere leave them as they are."""
-    from lawnscore.round.filing_plan import confirmed
+    from lawnscore.filing.plan import confirmed
 
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         return plan

@@ -84,7 +84,7 @@ def trial(
 ) -> None:
     """Compare treated with untreated zones or lawns from a date on."""
     from lawnscore.history.trial import trial as compare
-    from lawnscore.round.tables import read_table
+    from lawnscore.scoring.tables import read_table
 
     result = compare(
         read_table(round_path, "visit_scores"),
@@ -118,8 +118,8 @@ def _made_anew(round_path: Path, today: str | None) -> dict[str, pd.DataFrame]:
     from lawnscore.history.changes import changes
     from lawnscore.history.recovery import recovery
     from lawnscore.history.visits import visit_scores
-    from lawnscore.round.register import read_register
-    from lawnscore.round.tables import read_table, write_table
+    from lawnscore.register.register import read_register
+    from lawnscore.scoring.tables import read_table, write_table
 
     settings = read_settings(round_path / "round.toml").history
     photos = read_table(round_path, "photo_scores")

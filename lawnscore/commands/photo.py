@@ -88,7 +88,7 @@ class _Place:
 
     def columns(self) -> dict[str, Any]:
         """Return lawn, zone, spot, date, stage and relative path, as the round has them."""
-        from lawnscore.round.folder import open_round
+        from lawnscore.register.folder import open_round
 
         if self.round is None:
             return {}

@@ -98,7 +98,7 @@ def _goal(measure: str, detect: float | None, half_width: float | None, power: f
 
 
 def _photo_scores(round_path: Path) -> pd.DataFrame | None:
-    from lawnscore.round.tables import read_table, table_path
+    from lawnscore.scoring.tables import read_table, table_path
 
     if not table_path(round_path, "photo_scores").exists():
         return None
@@ -214,7 +214,7 @@ def _write_slips(
     needs: pd.DataFrame,
     spots: dict[tuple[str, str], list[Spot]],
 ) -> None:
-    from lawnscore.round.slips import write_slips
+    from lawnscore.filing.slips import write_slips
 
     if lawn and len(lawn) > 1:
         raise LawnscoreError("slips are for one lawn or for all", "Name one lawn with --lawn.")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from lawnscore.contract.settings import Settings
-    from lawnscore.round.register import Register
+    from lawnscore.register.register import Register
 
 _WIDTH = 100
 _PARTS = (("why", "why"), ("do", "jobs"), ("take", "amounts"), ("mind", "warnings"))
@@ -36,7 +36,7 @@ def suggest_next(
 
     from lawnscore.care.next_visits import next_visits
     from lawnscore.contract.settings import read_settings
-    from lawnscore.round.register import read_register
+    from lawnscore.register.register import read_register
 
     settings, register = read_settings(round_path / "round.toml"), read_register(round_path)
     frames = _tables(round_path)
@@ -69,7 +69,7 @@ def suggest_next(
 
 
 def _tables(round_path: Path) -> dict[str, pd.DataFrame]:
-    from lawnscore.round.tables import read_table, table_path
+    from lawnscore.scoring.tables import read_table, table_path
 
     names = ("photo_scores", "visit_scores", "changes", "recovery", "attention")
     return {n: read_table(round_path, n) for n in names if table_path(round_path, n).exists()}
@@ -149,7 +149,7 @@ def _write_calendar(
     from lawnscore.report.calendar import visits_calendar
     from lawnscore.report.language import words_for
     from lawnscore.report.load import arrange
-    from lawnscore.round.tables import write_whole
+    from lawnscore.scoring.tables import write_whole
 
     tables = frames | {"lawns": register.lawns, "work": register.work, "next_visits": visits}
     rounds = arrange(round_path, settings, tables)

@@ -10,8 +10,8 @@ import typer
 from lawnscore.commands.output import Exit, print_json
 
 if TYPE_CHECKING:
-    from lawnscore.round.add import Added
-    from lawnscore.round.problems import Problem
+    from lawnscore.register.add import Added
+    from lawnscore.register.problems import Problem
 
 _ROUND = typer.Argument(..., metavar="ROUND", help="Folder of the round.")
 _JSON = typer.Option(False, "--json", help="Print the result as JSON.")
@@ -30,7 +30,7 @@ def _new(round_path: Path = typer.Argument(..., metavar="ROUND"), as_json: bool 
 
     Files that are there already are left as they are.
     """
-    from lawnscore.round.new import new_round
+    from lawnscore.register.new import new_round
 
     made = new_round(round_path)
     if as_json:
@@ -59,7 +59,7 @@ def _add_lawn(
     as_json: bool = _JSON,
 ) -> None:
     """Add a lawn, or a zone of it, to lawns.csv."""
-    from lawnscore.round.add import add_lawn
+    from lawnscore.register.add import add_lawn
 
     added = add_lawn(
         round_path, lawn, zone, area_m2=area_m2, name=name, turf=turf, shade=shade, soil=soil,
@@ -100,7 +100,7 @@ def _add_work(
     as_json: bool = _JSON,
 ) -> None:
     """Add work that was done to work.csv."""
-    from lawnscore.round.add import add_work, label_analysis
+    from lawnscore.register.add import add_work, label_analysis
 
     added = add_work(
         round_path, date=date, lawn=lawn, zone=zone, task=task, again=again, product=product,
@@ -115,7 +115,7 @@ def _add_work(
 
 def _check(round_path: Path = _ROUND, as_json: bool = _JSON) -> None:
     """Find every problem of a round in one pass. Exit status 1 when there is one."""
-    from lawnscore.round.check import check_round
+    from lawnscore.scoring.check import check_round
 
     result = check_round(round_path)
     if as_json:

@@ -42,8 +42,8 @@ def score(
     it stopped. Exit status: 0 all went well, 1 some photos were refused or lie in the wrong
     place, 2 nothing could be done.
     """
-    from lawnscore.round.batch import score_round
-    from lawnscore.round.summary import summary_lines
+    from lawnscore.scoring.batch import score_round
+    from lawnscore.scoring.summary import summary_lines
 
     try:
         with _progress() as progress:

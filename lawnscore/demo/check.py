@@ -86,7 +86,7 @@ def check_demo(folder: Path | str) -> DemoCheck:
     """Compare the scores of a demo round (or of its samples) with its truth.csv."""
     import pandas as pd
 
-    from lawnscore.round.tables import read_table
+    from lawnscore.scoring.tables import read_table
 
     path = Path(folder)
     truth = pd.read_csv(path / TRUTH_FILE)

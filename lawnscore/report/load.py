@@ -195,8 +195,8 @@ def read_round(path: Path) -> RoundRows:
     """
     from lawnscore.contract.settings import read_settings
     from lawnscore.contract.tables import OUTPUT_TABLES
-    from lawnscore.round.register import read_register
-    from lawnscore.round.tables import read_table
+    from lawnscore.register.register import read_register
+    from lawnscore.scoring.tables import read_table
 
     settings = read_settings(path / "round.toml")
     register = read_register(path)

@@ -33,7 +33,7 @@ from lawnscore.report.pictures import (
 )
 from lawnscore.report.sheet import sheet_page, sheet_rows
 from lawnscore.report.story import headline
-from lawnscore.round.tables import REPORTS, write_whole
+from lawnscore.scoring.tables import REPORTS, write_whole
 
 STATE = Path(".lawnscore") / "reports.json"
 SEEN_FOLDER = Path("lawns") / "pictures"
@@ -162,7 +162,7 @@ def _chosen(rounds: RoundRows, lawns: Sequence[str] | None) -> list[LawnRows]:
     by_name = {lawn.lawn: lawn for lawn in rounds.lawns}
     for name in lawns:
         if name not in by_name:
-            from lawnscore.round.register import nearest
+            from lawnscore.register.register import nearest
 
             near = nearest(name, by_name) or "`lawnscore report` without --lawn writes them all."
             raise LawnscoreError(f"there is no lawn `{name}`", near, rounds.path)
@@ -267,7 +267,7 @@ def _links(job: _Job) -> list[tuple[str, str]]:
 
 def _parquet(job: _Job) -> Iterator[tuple[str, bool]]:
     from lawnscore.contract.tables import OUTPUT_TABLES
-    from lawnscore.round.tables import write_table
+    from lawnscore.scoring.tables import write_table
 
     for name in OUTPUT_TABLES:
         target = job.folder / f"{name}.parquet"

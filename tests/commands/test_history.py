@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import ATTENTION, PHOTO_SCORES
-from lawnscore.round.tables import read_table, write_table
+from lawnscore.scoring.tables import read_table, write_table
 
 START = np.datetime64("2025-01-06")
 

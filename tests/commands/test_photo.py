@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import cv2
 import pytest
 from typer.testing import CliRunner, Result
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "photo"))
-import rendered
-
 from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.contract.tables import PHOTO_SCORES
+from tests.photo import rendered
 
 
 @pytest.fixture(scope="module")

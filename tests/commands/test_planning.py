@@ -11,7 +11,7 @@ from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.tables import ATTENTION, PHOTO_SCORES, VISIT_SCORES
-from lawnscore.round.tables import write_table
+from lawnscore.scoring.tables import write_table
 
 APP = build_app()
 

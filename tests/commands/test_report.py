@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import OUTPUT_TABLES
-from lawnscore.round.tables import write_table
+from lawnscore.scoring.tables import write_table
 
 ROW = {"lawn": "A", "zone": "all", "date": "2025-03-01", "stage": "check"}
 

@@ -14,9 +14,9 @@ from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import SURFACE_SHARES
 from lawnscore.photo import read
-from lawnscore.round.tables import read_table, table_path
+from lawnscore.scoring.tables import read_table, table_path
 from tests.photo.bad_files import BAD
-from tests.round.rounds import VISIT, new_round, put_lawn_photo, put_photo
+from tests.scoring.rounds import VISIT, new_round, put_lawn_photo, put_photo
 
 NAMES = {"odd name": "ü 🌱.jpg", "dash": "-rf.jpg", "lines": "two\nlines.jpg", "long": "x" * 240}
 

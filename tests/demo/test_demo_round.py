@@ -12,8 +12,8 @@ from lawnscore.contract.tables import TASKS
 from lawnscore.demo import round_plan
 from lawnscore.demo.check import compare
 from lawnscore.demo.demo_round import make_demo_round
-from lawnscore.round.folder import open_round
-from lawnscore.round.register import read_register
+from lawnscore.register.folder import open_round
+from lawnscore.register.register import read_register
 
 
 def test_the_story_has_what_was_promised() -> None:

@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+import same_lawn_tables as study
 
 from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
-
-import same_lawn_tables as study
 
 LASTING, PASSING, PIECE = 0.6, 0.3, 0.5
 

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-from laid_card import DPI, lay_card, turf
 
 from lawnscore.card.chart24 import chart24_srgb
 from lawnscore.card.colourspace import encode_srgb
@@ -24,6 +19,7 @@ from lawnscore.photo.find import find_card, refuse_unreadable
 from lawnscore.photo.quality import check_sharpness
 from lawnscore.photo.read import Photo
 from lawnscore.photo.softness import edge_blur_px, is_soft
+from tests.photo.laid_card import DPI, lay_card, turf
 
 SIZE = (1000, 750)
 

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-from maps import FlatGround, class_map, discs
-
 from lawnscore.photo import casts as casts_stage
 from lawnscore.photo.casts import chances, find_casts, logit
+from tests.photo.maps import FlatGround, class_map, discs
 
 SHAPE = (150, 200)
 TURF = np.full(SHAPE, 0.9, np.float32)

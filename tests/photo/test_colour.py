@@ -1,17 +1,11 @@
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-from laid_card import SIZE_PX, Laid, lay_card
 
 from lawnscore.card.chart24 import chart24_linear
 from lawnscore.card.colourspace import ciede2000, decode_srgb, encode_srgb, linear_to_lab
@@ -21,6 +15,7 @@ from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo import colour_model as cm
 from lawnscore.photo.colour import ColourFit, fit_colour
 from lawnscore.photo.find import find_card
+from tests.photo.laid_card import SIZE_PX, Laid, lay_card
 
 A5 = card_design("turf-a5")
 REFERENCE = nominal_reference(A5)

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from unittest.mock import patch
@@ -8,10 +7,6 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-from laid_card import DPI, SIZE_PX, lay_card, turf
 
 from lawnscore.card.colourspace import encode_srgb
 from lawnscore.card.design import card_design
@@ -22,6 +17,7 @@ from lawnscore.photo.marker_codes import detect_markers
 from lawnscore.photo.markers import find_markers
 from lawnscore.photo.pose import focal_px, local_scale
 from lawnscore.photo.read import Photo
+from tests.photo.laid_card import DPI, SIZE_PX, lay_card, turf
 
 A5 = card_design("turf-a5")
 

@@ -1,20 +1,15 @@
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from laid_card import Laid, lay_card
-
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo.find import CardFit, find_card
 from lawnscore.photo.ground import Ground, flatten
+from tests.photo.laid_card import Laid, lay_card
 
 
 @pytest.fixture(scope="module")

@@ -1,15 +1,10 @@
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-from laid_card import turf
 
 from lawnscore.card.chart24 import chart24_srgb
 from lawnscore.card.colourspace import ciede2000, decode_srgb, encode_srgb, linear_to_lab
@@ -19,6 +14,7 @@ from lawnscore.card.learn import combine_references, save_reference
 from lawnscore.card.reference import load_reference, nominal_reference
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.photo.learn_card import learn_card
+from tests.photo.laid_card import turf
 
 A5 = card_design("turf-a5")
 needs_mcc = pytest.mark.skipif(not hasattr(cv2, "mcc"), reason="OpenCV without a chart detector")

@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 import math
-import sys
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-from maps import FlatGround, class_map, discs
 
 from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
 from lawnscore.contract.settings import ScoringSettings
@@ -27,6 +22,7 @@ from lawnscore.photo.measures import (
     variance_inflation,
 )
 from lawnscore.photo.patches import find_patches
+from tests.photo.maps import FlatGround, class_map, discs
 
 
 def measured(made: ClassMap) -> Measures:

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import itertools
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-import rendered
 
 from lawnscore.card.colourspace import ciede2000, decode_srgb, linear_to_lab
 from lawnscore.photo.classes import SURFACES
 from lawnscore.photo.overlay import PALETTE, PANEL_PX, corrected_ground, draw_overlay
 from lawnscore.photo.score import PhotoViews, score_photo
+from tests.photo import rendered
 
 
 @pytest.fixture(scope="module")

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import math
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-from maps import class_map, discs
-
 from lawnscore.photo.patches import find_patches
+from tests.photo.maps import class_map, discs
 
 SHAPE = (150, 200)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -11,9 +10,6 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-import rendered
 
 from lawnscore.card.design import card_design
 from lawnscore.contract.errors import PhotoRefused
@@ -33,6 +29,7 @@ from lawnscore.photo.quality import (
     refuse_failed,
 )
 from lawnscore.photo.score import PhotoScore, score_photo
+from tests.photo import rendered
 
 
 def scored(tmp_path: Path, rgb: np.ndarray) -> PhotoScore:

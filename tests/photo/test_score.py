@@ -11,10 +11,6 @@ import cv2
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-import rendered
-from laid_card import turf
-
 from lawnscore import __version__
 from lawnscore.card.chart24 import chart24_srgb
 from lawnscore.card.colourspace import decode_srgb, encode_srgb
@@ -26,6 +22,8 @@ from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import ConditionWeights, ScoringSettings
 from lawnscore.contract.tables import PHOTO_SCORES
 from lawnscore.photo.score import ROW_COLUMNS, PhotoScore, score_photo
+from tests.photo import rendered
+from tests.photo.laid_card import turf
 
 needs_mcc = pytest.mark.skipif(not hasattr(cv2, "mcc"), reason="OpenCV without a chart detector")
 

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -8,14 +7,11 @@ from typing import Any
 import pandas as pd
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from invented import RoundMaker, keep_turf_pictures, write_round
-
 from lawnscore.contract.settings import ReportSettings, Settings
 from lawnscore.report import write_reports
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.load import RoundRows, arrange
+from tests.report.invented import RoundMaker, keep_turf_pictures, write_round
 
 NASTY = "<script>alert('x')</script> & Söhne \"Hof\""
 CHROMIUM = Path("/usr/bin/chromium")

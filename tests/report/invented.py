@@ -19,7 +19,7 @@ from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES
 from lawnscore.report.load import rows_of
 from lawnscore.report.pictures import PICTURES, keep_pictures, picture_key
-from lawnscore.round.tables import write_table
+from lawnscore.scoring.tables import write_table
 
 SURFACE = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct", "litter_pct", "cast_cover_pct")
 FLAGS = ("cover_falling", "casts_rising", "recovery_slow", "uneven", "not_visited")

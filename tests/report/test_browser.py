@@ -273,12 +273,11 @@ def test_a_lawn_is_a_click_away_and_its_pictures_load(context: Any, pages: Path)
 def test_two_thousand_lawns_sort_and_filter_at_once(context: Any, tmp_path: Path) -> None:
     from dataclasses import replace
 
-    from invented import RoundMaker
-
     from lawnscore.contract.settings import ReportSettings, Settings
     from lawnscore.report.glance import glance_page, glance_row
     from lawnscore.report.language import words_for
     from lawnscore.report.load import arrange
+    from tests.report.invented import RoundMaker
 
     maker = RoundMaker()
     maker.lawn("L", n_visits=12)

@@ -3,12 +3,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from icalendar import Calendar
-from invented import RoundMaker
 
 from lawnscore.contract.settings import Settings
 from lawnscore.report.calendar import visits_calendar
 from lawnscore.report.language import Words
 from lawnscore.report.load import arrange
+from tests.report.invented import RoundMaker
 
 
 def calendar_of(maker: RoundMaker, words: Words) -> bytes:

@@ -10,7 +10,7 @@ import pytest
 
 from lawnscore.contract.tables import OUTPUT_TABLES
 from lawnscore.report.load import file_stems
-from lawnscore.round.tables import read_table
+from lawnscore.scoring.tables import read_table
 
 LAWNS = [
     "Orchard House",
@@ -127,12 +127,11 @@ def test_the_policy_of_a_page_allows_one_script_and_no_request(written: Path) ->
 
 
 def test_unknown_figures_are_said_to_be_unknown(words, tmp_path: Path) -> None:
-    from invented import RoundMaker
-
     from lawnscore.contract.settings import Settings
     from lawnscore.report.customer import customer_page, customer_story
     from lawnscore.report.letterhead import Letterhead
     from lawnscore.report.load import arrange
+    from tests.report.invented import RoundMaker
 
     maker = RoundMaker()
     maker.lawn("L", n_visits=3, renovate=False)

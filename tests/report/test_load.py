@@ -41,7 +41,7 @@ def test_names_that_differ_in_case_alone_get_files_of_their_own() -> None:
 
 
 def test_rows_are_sorted_by_time_and_lawns_by_number() -> None:
-    from invented import RoundMaker
+    from tests.report.invented import RoundMaker
 
     maker = RoundMaker()
     for lawn in ("lawn 10", "lawn 2"):
@@ -66,7 +66,7 @@ def test_unknown_becomes_none(rounds: RoundRows) -> None:
 
 
 def test_no_visit_is_suggested_for_the_day_of_the_last_one(tmp_path: Path) -> None:
-    from invented import RoundMaker, write_round
+    from tests.report.invented import RoundMaker, write_round
 
     maker = RoundMaker()
     maker.lawn("elm", n_visits=2)

@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
-from invented import RoundMaker
 from pypdf import PdfReader
 
 from lawnscore.contract.settings import Settings
@@ -14,6 +13,7 @@ from lawnscore.report.language import Words
 from lawnscore.report.load import arrange
 from lawnscore.report.sheet import sheet_rows
 from lawnscore.report.sheet_paper import sheet_pdf
+from tests.report.invented import RoundMaker
 
 A4_POINTS = (595.3, 841.9)  # ISO 216: 210 x 297 mm
 

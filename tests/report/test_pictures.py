@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from invented import turf_picture
 from PIL import Image
 
 from lawnscore.contract.settings import ScoringSettings
@@ -19,6 +18,7 @@ from lawnscore.report.pictures import (
     picture_key,
 )
 from lawnscore.report.window import GRID_MM, common_window
+from tests.report.invented import turf_picture
 
 
 def lawn_of(rounds: RoundRows, name: str) -> LawnRows:

@@ -4,7 +4,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from invented import RoundMaker
 
 from lawnscore.contract.settings import ReportSettings, Settings
 from lawnscore.report.language import Words, words_for
@@ -17,6 +16,7 @@ from lawnscore.report.story import (
     verdict_key,
     visit_change,
 )
+from tests.report.invented import RoundMaker
 
 
 def lawn_of(rounds: RoundRows, name: str) -> LawnRows:

@@ -4,12 +4,12 @@ import datetime
 from pathlib import Path
 
 import pandas as pd
-from invented import RoundMaker
 from openpyxl import load_workbook
 
 from lawnscore.contract.settings import Settings
 from lawnscore.report.load import arrange
 from lawnscore.report.workbook import workbook
+from tests.report.invented import RoundMaker
 
 
 def opened(written: Path):

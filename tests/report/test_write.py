@@ -3,11 +3,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from invented import RoundMaker, keep_turf_pictures, write_round
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.report import write_reports
-from lawnscore.round.tables import write_table
+from lawnscore.scoring.tables import write_table
+from tests.report.invented import RoundMaker, keep_turf_pictures, write_round
 
 
 @pytest.fixture

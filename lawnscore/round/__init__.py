@@ -1,1 +1,0 @@
-"""A folder of photos becomes tables."""

@@ -1,0 +1,1 @@
+"""A round of photos -> tables, once per photo."""
