@@ -24,7 +24,7 @@ from lawnscore.contract.errors import LawnscoreError
 if TYPE_CHECKING:
     from lawnscore.care.feed import Feed, Label, Release
 
-LABEL = typer.Argument(help="N-P2O5-K2O, then more: 5-3-10, or '6-0-5 + 2 MgO + 6 Fe'.")
+LABEL = typer.Argument(help="N-P2O5-K2O, then more: '4-0-8 + 3 MgO + 4 Fe'.")
 RATE = typer.Option(None, "--rate", help="Product laid down: '35 g/m2', '20 l/ha'.")
 TARGET = typer.Option(None, "--target", help="Nutrient wanted, such as '3.5 g/m2'.")
 NUTRIENT = typer.Option("N", "--nutrient", help="Nutrient of the target: N, P2O5, K2O, Fe ...")

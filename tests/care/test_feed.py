@@ -50,15 +50,16 @@ def test_encyclopaedia_example_of_a_label() -> None:
     assert int(pct["K"]) == 16
 
 
-def test_worked_example_5_3_10_at_35_g_m2_over_140_m2() -> None:
-    done = feed(read_label("5-3-10"), 35, 140)
-    assert done.product_kg == pytest.approx(4.9)
-    assert done.nutrients_g_m2["N"] == pytest.approx(1.75)
-    assert done.nutrients_g_m2["P2O5"] == pytest.approx(1.05)
-    assert done.nutrients_g_m2["K2O"] == pytest.approx(3.5)
-    assert done.nutrients_g_m2["P"] == pytest.approx(1.05 * 0.4364, abs=1e-4)
-    assert done.nutrients_g_m2["K"] == pytest.approx(3.5 * 0.8302, abs=1e-3)
-    assert done.nutrients_kg["N"] == pytest.approx(0.245)
+def test_worked_example_4_2_8_at_30_g_m2_over_140_m2() -> None:
+    # Arithmetic: kg = g/m2 x m2 / 1000; a nutrient is its share of the product.
+    done = feed(read_label("4-2-8"), 30, 140)
+    assert done.product_kg == pytest.approx(4.2)
+    assert done.nutrients_g_m2["N"] == pytest.approx(1.2)
+    assert done.nutrients_g_m2["P2O5"] == pytest.approx(0.6)
+    assert done.nutrients_g_m2["K2O"] == pytest.approx(2.4)
+    assert done.nutrients_g_m2["P"] == pytest.approx(0.6 * 0.4364, abs=1e-4)
+    assert done.nutrients_g_m2["K"] == pytest.approx(2.4 * 0.8302, abs=1e-3)
+    assert done.nutrients_kg["N"] == pytest.approx(0.168)
 
 
 def test_rate_from_target() -> None:
@@ -76,19 +77,19 @@ def test_extension_example_of_a_rate() -> None:
 
 
 def test_label_with_oxides_named_after_the_plus() -> None:
-    label = read_label("6-0-5 + 2 MgO + 6% Fe")
-    assert label.mg_pct == pytest.approx(2 * 0.6030, abs=1e-3)
-    assert label.fe_pct == 6
+    label = read_label("4-0-8 + 3 MgO + 4% Fe")
+    assert label.mg_pct == pytest.approx(3 * 0.6030, abs=1e-3)
+    assert label.fe_pct == 4
     assert math.isnan(label.ca_pct)
-    assert math.isnan(feed(label, 35, 140).nutrients_g_m2["Ca"])
+    assert math.isnan(feed(label, 30, 140).nutrients_g_m2["Ca"])
 
 
 @pytest.mark.parametrize(
     ("text", "match"),
     [
         ("5-3", "cannot be read"),
-        ("five-3-10", "not a number"),
-        ("5-3-10 + 2 XY", "cannot be read"),
+        ("four-2-8", "not a number"),
+        ("4-2-8 + 2 XY", "cannot be read"),
         ("60-30-20", "adds up to 110 %"),
         ("101-0-0", "100 % is the most"),
     ],
@@ -113,7 +114,7 @@ def test_a_nutrient_that_is_not_there_gives_no_rate() -> None:
 @pytest.mark.parametrize(("rate", "area"), [(0, 140), (35, 0), (-1, 140), (35, -1)])
 def test_impossible_amounts_are_refused(rate: float, area: float) -> None:
     with pytest.raises(LawnscoreError, match="must be more than 0"):
-        feed(read_label("5-3-10"), rate, area)
+        feed(read_label("4-2-8"), rate, area)
 
 
 labels = st.builds(

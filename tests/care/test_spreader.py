@@ -65,7 +65,7 @@ def run(setting: str, used: float, area: float | None = 100, **more: object) -> 
         "lawn": "elm-3",
         "zone": "all",
         "task": "feed",
-        "machine": "drop 55",
+        "machine": "drop spreader",
         "product": "spring feed",
         "setting": setting,
         "product_used_kg": used,
@@ -104,12 +104,12 @@ def test_runs_without_machine_or_weight_are_left_out() -> None:
 
 def test_the_setting_lies_between_those_used() -> None:
     learned = learned_settings(WORK.frame([run("4", 3.0), run("6", 4.0), run("8", 6.0)]))
-    setting, low, high = setting_for(learned, "drop 55", "spring feed", 35)
+    setting, low, high = setting_for(learned, "drop spreader", "spring feed", 35)
     assert (setting, low, high) == (pytest.approx(5), pytest.approx(30), pytest.approx(40))
     with pytest.raises(LawnscoreError, match="outside what was recorded"):
-        setting_for(learned, "drop 55", "spring feed", 61)
+        setting_for(learned, "drop spreader", "spring feed", 61)
     with pytest.raises(LawnscoreError, match="another: 0"):
-        setting_for(learned, "drop 55", "another", 35)
+        setting_for(learned, "drop spreader", "another", 35)
 
 
 def test_the_spread_of_runs_is_covered_as_stated() -> None:
