@@ -37,8 +37,8 @@ SINGLE_DOSE_N_G_M2: dict[Release, tuple[float, float]] = {
     "mixed": (6.0, 8.0),
     "slow": (8.0, 10.0),
 }
-"""Ceiling of N in one application by kind of release, g/m2: German sports-ground handbook, seen
-in a secondary copy."""
+"""Ceiling of N in one application by kind of release, g/m2. Common practice on sports grounds, no
+source; the label and local rules decide."""
 
 
 @dataclass(frozen=True)

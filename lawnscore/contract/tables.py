@@ -213,7 +213,7 @@ ATTENTION = Table(
     (
         Column("rank", "integer", "1 is most urgent", True),
         *_PLACE,
-        Column("flag", "string", "what is the matter; one of the list in the README", True),
+        Column("flag", "string", "what is the matter; one word of the list of flags", True),
         Column("since", "date", "since when"),
         Column("measure", "string", "measure that shows it"),
         Column("evidence", "string", "one sentence with its numbers", True),

@@ -1,3 +1,5 @@
+"""Seed and top-dressing by arithmetic: 1 mm on 1 m2 is 1 litre. Densities are from memory."""
+
 from __future__ import annotations
 
 import pytest

@@ -1,4 +1,4 @@
-"""Spreader arithmetic against an equipment manual's example and a t interval by hand."""
+"""Spreader arithmetic against examples and a t interval worked by hand."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ def test_rate_from_a_test_run() -> None:
     assert math.isnan(calibrate(900, 1.5, 20).low_g_m2)
 
 
-def test_course_of_an_equipment_manual() -> None:
-    # 1000 sq ft at 6 ft is printed as a course of 167 ft.
+def test_length_of_a_course() -> None:
+    # Arithmetic: 1000 sq ft at 6 ft are 166.7 ft; common practice is to walk 167.
     length = course_length_m(read_quantity("1000 sq ft", "area"), read_quantity("6 ft", "length"))
     assert length == pytest.approx(read_quantity("167 ft", "length"), abs=0.15)
 

@@ -30,7 +30,8 @@ def measured(made: ClassMap) -> Measures:
     return measure(made, find_casts(made, ground), find_patches(made), ground, ScoringSettings())
 
 
-# Karcher & Richardson 2003, Crop Sci. 43:943-951; colours and values worked from its formula.
+# Karcher & Richardson 2003, "Quantifying turfgrass color using digital image analysis", Crop Sci.
+# 43:943-951; colours and values worked from its formula.
 @pytest.mark.parametrize(
     ("rgb8", "expected"),
     [
@@ -66,7 +67,7 @@ def test_dgci_follows_another_library() -> None:
         assert dgci(rgb) == pytest.approx(expected, abs=1e-9)
 
 
-# Effective number of correlated values: closed form for an AR(1) row, from memory, recalculated.
+# Effective number of correlated values: closed form for an AR(1) row, from memory, worked anew.
 @pytest.mark.parametrize(
     ("rho", "inflation", "n_eff"), [(0.5, 2.96, 33.783784), (0.9, 17.200048, 5.813937)]
 )
@@ -82,7 +83,7 @@ def test_variance_inflation_is_the_exact_double_sum() -> None:
 
 
 def test_index_of_dispersion_worked() -> None:
-    # Index of dispersion of the counts 3, 0, 7, 1, 12, 2, 0, 5: 4.552381.
+    # Variance over mean of the counts 3, 0, 7, 1, 12, 2, 0, 5, by hand: 4.552381.
     counts = np.array([3, 0, 7, 1, 12, 2, 0, 5.0])
     assert index_of_dispersion(counts) == pytest.approx(4.552381, abs=1e-6)
     assert index_of_dispersion(np.zeros(4)) == 1.0
@@ -193,8 +194,9 @@ def test_colour_error_is_that_of_many_draws() -> None:
 
 
 def test_casts_in_a_quadrat_follow_the_published_interval() -> None:
-    # Ten casts in 0.25 m2 are 40 per m2, 95 % 19.18 to 73.56: quadrat of Bartlett et al. 2006,
-    # interval of Garwood 1936. Our error is symmetric, so its half width is compared.
+    # Ten casts in a quadrat of 0.25 m2 are 40 per m2, 95 % 19.18 to 73.56: Garwood 1936, "Fiducial
+    # limits for the Poisson distribution", Biometrika 28:437-442. Our error is
+    # symmetric, so its half width is compared.
     shape = (125, 125)
     made = class_map(np.full(shape, 0.9, np.float32))
     rng = np.random.default_rng(1)
@@ -208,7 +210,7 @@ def test_casts_in_a_quadrat_follow_the_published_interval() -> None:
 def test_no_casts_seen_is_not_none_for_sure() -> None:
     found = measured(class_map(np.full((250, 250), 0.9, np.float32)))
     assert found.values["casts_per_m2"] == 0
-    # Garwood 1936: none seen, up to 3.69 at 95 %.
+    # Garwood 1936, as above: none seen, up to 3.69 at 95 %.
     assert 1.0 <= found.sampling_se["casts_per_m2"] * 1.96 <= 3.69
 
 

@@ -79,7 +79,9 @@ def test_the_divider_follows_the_mouse(context: Any, pages: Path) -> None:
     page.mouse.up()
     page.mouse.move(box["x"] + 0.9 * box["width"], y)
     assert place(page) == pytest.approx(20, abs=1)  # let go means let go
-    clip = page.evaluate("getComputedStyle(document.querySelector('.divider .earlier img')).clipPath")
+    clip = page.evaluate(
+        "getComputedStyle(document.querySelector('.divider .earlier img')).clipPath"
+    )
     assert clip.startswith("inset(0")
 
 
