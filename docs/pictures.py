@@ -3,7 +3,7 @@
     lawnscore demo demo-round
     python docs/pictures.py demo-round
 
-writes `docs/report.png` (the first screen of a customer's report, photographed by Chromium) and
+writes `docs/report.jpg` (the first screen of a customer's report, photographed by Chromium) and
 `docs/overlay.jpg` (a photo beside what was seen in it). Needs the packages of `[test]`.
 """
 
@@ -31,7 +31,7 @@ def main() -> None:
     parser.add_argument("--chromium", default="/usr/bin/chromium", help="the browser to use")
     options = parser.parse_args()
     made = (
-        _report(options.round, DOCS / "report.png", chromium=options.chromium),
+        _report(options.round, DOCS / "report.jpg", chromium=options.chromium),
         _overlay(options.round, DOCS / "overlay.jpg"),
     )
     for path in made:
@@ -42,7 +42,7 @@ def main() -> None:
 
 
 def _report(folder: Path, out: Path, *, chromium: str) -> Path:
-    """Photograph the first screen of a report; few colours keep the file small."""
+    """Photograph the first screen of a report."""
     from playwright.sync_api import sync_playwright
 
     page_file = folder.resolve() / "reports" / "customers" / f"{LAWN}.html"
@@ -50,11 +50,8 @@ def _report(folder: Path, out: Path, *, chromium: str) -> Path:
         browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": 1180, "height": 820}, color_scheme="light")
         page.goto(page_file.as_uri())
-        page.screenshot(path=out)
+        page.screenshot(path=out, type="jpeg", quality=82)
         browser.close()
-    with Image.open(out) as seen:
-        few = seen.convert("RGB").quantize(160, dither=Image.Dither.FLOYDSTEINBERG)
-    few.save(out, optimize=True)
     return out
 
 
