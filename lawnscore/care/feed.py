@@ -80,17 +80,6 @@ def to_element(oxide: str, amount: float) -> float:
     return amount * oxide_share(oxide)
 
 
-def to_oxide(oxide: str, amount: float) -> float:
-    """Return the amount of ``oxide`` that holds an amount of its element.
-
-    Examples
-    --------
-    >>> round(to_oxide("P2O5", 1), 4)
-    2.2914
-    """
-    return amount / oxide_share(oxide)
-
-
 @dataclass(frozen=True)
 class Label:
     """The analysis of a product, % by weight: N, P2O5, K2O, Ca, Mg, Fe, S.

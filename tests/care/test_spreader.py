@@ -13,12 +13,10 @@ from lawnscore.care.bag_check import check_bag_left, check_empty_bag
 from lawnscore.care.spreader import (
     SETTING_COLUMNS,
     calibrate,
-    course_length_m,
     learned_settings,
     rate_per_pass,
     setting_for,
 )
-from lawnscore.care.units import read_quantity
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import LAWNS, WORK
 
@@ -26,12 +24,6 @@ from lawnscore.contract.tables import LAWNS, WORK
 def test_rate_from_a_test_run() -> None:
     assert calibrate(900, 1.5, 20).rate_g_m2 == 30.0
     assert math.isnan(calibrate(900, 1.5, 20).low_g_m2)
-
-
-def test_length_of_a_course() -> None:
-    # Arithmetic: 1000 sq ft at 6 ft are 166.7 ft; common practice is to walk 167.
-    length = course_length_m(read_quantity("1000 sq ft", "area"), read_quantity("6 ft", "length"))
-    assert length == pytest.approx(read_quantity("167 ft", "length"), abs=0.15)
 
 
 def test_two_directions_take_half_the_rate() -> None:
