@@ -1,7 +1,7 @@
 """Which colour correction measures best? Each patch is left out of its own fit.
 
-    python benchmarks/colour_fit.py            real charts and rendered cards, every method
-    python benchmarks/colour_fit.py --quick    a few of each
+    python -m benchmarks.studies.colour_fit            real charts and rendered cards, every method
+    python -m benchmarks.studies.colour_fit --quick    a few of each
 
 Real photographs with a 24-patch chart are read from the folder that LAWNSCORE_DATA names; rendered
 cards (ink, light and camera as spectra; the camera family that no method was chosen on) need
