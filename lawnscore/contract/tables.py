@@ -62,6 +62,8 @@ class Table:
 
 
 STAGES = ("before", "after", "check")
+STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
+"""In the order of a day: a check without work stands where the work would."""
 
 _PLACE = (
     Column("lawn", "string", "lawn, as in lawns.csv", True),

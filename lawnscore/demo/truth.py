@@ -79,19 +79,12 @@ def near_part(polygon_px: Floats, back: Floats, middle_px: tuple[float, float]) 
     """Return the part (k, 2) of a polygon of the photo whose ground is not too deep.
 
     The depth of a plane is inverse to the third coordinate of the homography ``back`` (3, 3) from
-    photo to plane; the polygon is cut along the line of the greatest depth (Sutherland and Hodgman
-    1974).
+    photo to plane; the polygon is cut along the line of the greatest depth.
     """
-    row = back[2] / (back[2] @ np.array([*middle_px, 1.0]))
-    nearness = polygon_px @ row[:2] + row[2] - 1.0 / FARTHEST_DEPTHS
-    out = []
-    for k, (here, value) in enumerate(zip(polygon_px, nearness, strict=True)):
-        before, was = polygon_px[k - 1], nearness[k - 1]
-        if (value >= 0) != (was >= 0):
-            out.append(before + (here - before) * was / (was - value))
-        if value >= 0:
-            out.append(here)
-    return np.array(out, np.float64).reshape(-1, 2)
+    from lawnscore.photo.ground import clip_polygon
+
+    nearness = back[2] / (back[2] @ np.array([*middle_px, 1.0])) - [0, 0, 1 / FARTHEST_DEPTHS]
+    return clip_polygon(np.asarray(polygon_px, np.float64), nearness)
 
 
 def _sheet_mm(photo: Photograph, rim_mm: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,12 +19,13 @@ class Sheet:
     Call :meth:`next_page` after each page.
     """
 
-    def __init__(self, path: Path, size_mm: tuple[float, float], title: str) -> None:
+    def __init__(self, size_mm: tuple[float, float], title: str) -> None:
         from reportlab.pdfgen.canvas import Canvas
 
         register_fonts()
         size = (size_mm[0] * MM, size_mm[1] * MM)
-        self._canvas: Any = Canvas(str(path), pagesize=size, invariant=1, initialFontName=PLAIN)
+        self._out = io.BytesIO()
+        self._canvas: Any = Canvas(self._out, pagesize=size, invariant=1, initialFontName=PLAIN)
         self._canvas.setTitle(title)
         self._canvas.setViewerPreference("PrintScaling", "None")
         self._begun = False
@@ -43,9 +45,10 @@ class Sheet:
         self._begun = False
         self.n_pages += 1
 
-    def save(self) -> None:
-        """Write the file."""
+    def data(self) -> bytes:
+        """End the drawing and return the PDF."""
         self._canvas.save()
+        return self._out.getvalue()
 
 
 @contextmanager
@@ -59,11 +62,11 @@ def new_sheet(path: Path, size_mm: tuple[float, float], *, title: str) -> Iterat
     LawnscoreError
         When the file cannot be written.
     """
+    sheet = Sheet(size_mm, title)
+    yield sheet
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        sheet = Sheet(path, size_mm, title)
-        yield sheet
-        sheet.save()
+        path.write_bytes(sheet.data())
     except OSError as error:
         raise LawnscoreError(
             f"cannot be written ({error.strerror or error})", "Name another file.", path
