@@ -53,8 +53,9 @@ LASTING: dict[str, tuple[float, float]] = {
     "condition": (0.6, 0.5),
 }
 """Lasting share of the stated variance on an unchanged lawn: card colours measured or learned, and
-nominal. From `benchmarks/studies/same_lawn.py`, 30 lawns of either family, the less of the two; less
-still for casts, which differ much from lawn to lawn, and for colours that hang on one print of a card."""
+nominal. From `benchmarks/studies/same_lawn.py`, 30 lawns of either family, the less of the two;
+less still for casts, which differ much from lawn to lawn, and for colours that hang on one print of
+a card."""
 
 FADES_AT_POINTS = 30.0
 """Change of the ground's cover at which nothing of the error is taken to last (same source)."""
