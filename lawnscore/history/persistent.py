@@ -91,8 +91,8 @@ class Likeness:
     renewed: Flags
 
     def lasting_share(self, measure: str) -> Array:
-        """Return ``rho`` of one measure, (q,), 0 to 1."""
-        known, nominal = LASTING[measure]
+        """Return ``rho`` of one measure, (q,), 0 to 1; 0 of one that was not studied."""
+        known, nominal = LASTING.get(measure, (0.0, 0.0))
         share = np.where(self.nominal, nominal, known)
         share = share * np.clip(1 - self.points / FADES_AT_POINTS, 0, 1)
         share = np.where(self.renewed, RENEWED * share, share)
