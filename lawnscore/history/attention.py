@@ -31,10 +31,10 @@ POOR_HALF_WIDTH = 15.0
 POOR_POINTS, OVERDUE_POINTS, DISEASE_POINTS = 2.0, 2.0, 1.0
 """Points of cover that not knowing, or that weather, is counted for in the urgency; our choice."""
 DISEASE_DAYS, DISEASE_RECENT_DAYS = 3, 7
-"""Days in a row of disease weather, and how recent they must be; our choice."""
+"""Days in a row of disease weather, and how recent they must be; "several days running"."""
 DISEASE_RANGE_C, DISEASE_WET_H, RAIN_WET_MM = (0.0, 15.0), 10.0, 1.0
-"""Microdochium: 0 to 15 degrees C and more than 10 h of wet leaf a day (common practice,
-no source); a day of rain stands for wet leaf where that is not recorded."""
+"""Microdochium: 0 to 15 degrees C and more than 10 h of wet leaf a day (turf pathology article
+and university extension); a day of rain stands for wet leaf where that is not recorded."""
 AREA_RANGE = (0.25, 4.0)
 """How far the area may raise or lower the urgency against the round's usual area; our choice."""
 
