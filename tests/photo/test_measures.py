@@ -227,13 +227,13 @@ def field(rng: np.random.Generator, reach_cells: float, size: int = 320) -> np.n
 def test_stated_error_is_honest(reach_cells: float) -> None:
     rng = np.random.default_rng(11)
     ratio = []
-    for _ in range(60):
+    for _ in range(120):
         made = class_map(field(rng, reach_cells))
         shares = cv2.resize(made.shares[..., 0], (16, 16), interpolation=cv2.INTER_AREA)
         se = sampling_se(shares.astype(np.float64), np.ones((16, 16)))
         ratio.append((float(made.shares[..., 0].mean()) - 0.6) / se)
     # The field model has a longer reach than these Gaussian fields: wide of the mark is allowed.
-    assert 0.55 < np.std(ratio) < 1.3
+    assert 0.5 < np.std(ratio) < 1.3  # of 120: give or take 0.04 (80 mm: 0.65 in the long run)
 
 
 def test_too_few_tiles_give_no_sampling_error() -> None:
