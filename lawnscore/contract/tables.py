@@ -154,7 +154,7 @@ CHANGES = Table(
             "string",
             "which pair of occasions",
             True,
-            ("work", "visit", "since_renovation", "year"),
+            ("work", "visit", "since_renovation", "since_before_work", "year"),
         ),
         Column("from_date", "date", "first occasion", True),
         Column("from_stage", "string", "stage of the first occasion", True, STAGES),

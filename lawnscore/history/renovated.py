@@ -16,6 +16,7 @@ from lawnscore.history.season import GrowthClock, growth_clock, read_weather
 from lawnscore.history.series import (
     Occasions,
     day_numbers,
+    next_begun,
     renovations,
     set_back,
     work_at_places,
@@ -143,17 +144,15 @@ def gather_cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | Non
     rows = np.flatnonzero(np.isfinite(cover))
     place = done["place"].to_numpy()
     day, end_day = done["day"].to_numpy(), done["last_day"].to_numpy()
-    span = 4_000_000  # sub-days: day * 4 + stage stays below this
-    key = series.place[rows] * span + series.day[rows] * 4 + series.stage[rows]
-    # `before` photos of the day itself, or the last ones earlier
-    last_before = np.searchsorted(key, place * span + day * 4 + 1, side="left") - 1
-    first_after = np.searchsorted(key, place * span + end_day * 4 + 2, side="left")
-    following = np.r_[(place * span + day * 4)[1:], np.iinfo(np.int64).max // 2]
-    stop = np.searchsorted(key, np.minimum(following + 1, (place + 1) * span), side="left")
-    before = rows[np.maximum(last_before, 0)]
-    has_before = (last_before >= 0) & (series.place[before] == place)
+    last_before = series.last_before(rows, place, day)
+    first_after = series.first_after(rows, place, end_day)
+    # the `before` photos of the next renovation's day still show where this one got to
+    stop = series.last_before(rows, place, next_begun(done)) + 1
+    before = rows[np.maximum(last_before, 0)] if len(rows) else np.zeros_like(place)
+    has_before = last_before >= 0
     has_before &= day - series.day[before] <= BEFORE_DAYS
-    n_later = np.maximum(stop - first_after, 0)
+    n_later = np.where(first_after >= 0, np.maximum(stop - first_after, 0), 0)
+    first_after = np.maximum(first_after, 0)
     index = first_after[:, None] + np.arange(_MOST_VISITS)
     inside = np.arange(_MOST_VISITS) < n_later[:, None]
     seen = rows[np.minimum(index, len(rows) - 1)] if len(rows) else np.zeros_like(index)

@@ -9,9 +9,11 @@
     casts        = 100 * (80 - casts_per_m2) / 80
 
 each held between 0 and 100. The ends are those between which lawns lie, so that no part sits at its
-end on a usual lawn; :data:`PARTS` says where each comes from. Weights are those of `[scoring.condition]` in `round.toml`
-(45, 15, 15, 15, 10 unless changed). Where the colour is not known, because there is hardly any
-leaf, its part is 0: a lawn without leaf has no good colour.
+end on a usual lawn; :data:`PARTS` says where each comes from.
+
+Weights are those of `[scoring.condition]` in `round.toml` (45, 15, 15, 15, 10 unless changed).
+Where the colour is not known, because there is hardly any leaf, its part is 0: a lawn without leaf
+has no good colour.
 """
 
 from __future__ import annotations
