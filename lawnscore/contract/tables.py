@@ -203,6 +203,7 @@ RECOVERY = Table(
         Column("expected_from", "string", "where the expected course comes from"),
         Column("clock", "string", "days or growth potential", False, ("days", "growth")),
         Column("note", "string", "what the numbers alone do not say"),
+        Column("back_by", "date", "first visit with 95 % of the cover before or more"),
     ),
     ("lawn", "zone", "renovation_date", "task"),
 )
