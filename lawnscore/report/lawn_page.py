@@ -17,6 +17,8 @@ from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pages import render
 from lawnscore.report.story import task_words
 
+KINDS = ("work", "since_before_work", "visit", "year", "since_renovation")
+"""Order of the kinds of change; of two that hold the same pair the first is shown."""
 _STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
 
 
@@ -146,10 +148,14 @@ def _zone(lawn: LawnRows, zone: str, words: Words) -> ZoneTables:
 
 def _newest(changes: Sequence[Row]) -> list[Row]:
     measures = {name: i for i, name in enumerate(MEASURES)}
-    kinds = {kind: i for i, kind in enumerate(("work", "visit", "since_renovation", "year"))}
+    kinds = {kind: i for i, kind in enumerate(KINDS)}
     by_measure = sorted(changes, key=lambda c: (kinds[c["kind"]], measures[c["measure"]]))
+    once: dict[tuple[str, ...], Row] = {}
+    for change in by_measure:
+        ends = ("from_date", "from_stage", "to_date", "to_stage", "measure")
+        once.setdefault(tuple(change[end] for end in ends), change)
     return sorted(
-        by_measure, key=lambda c: (c["to_date"], _STAGE_ORDER[c["to_stage"]]), reverse=True
+        once.values(), key=lambda c: (c["to_date"], _STAGE_ORDER[c["to_stage"]]), reverse=True
     )
 
 
@@ -180,11 +186,17 @@ def _change(row: Row, words: Words) -> ChangeLine:
         end=_occasion(row["to_date"], row["to_stage"], words),
         change=words.difference(measure, row["change"], fine=True),
         interval=change_interval(row, measure, words, fine=True),
-        verdict=str(row["verdict"] or "none").replace(" ", "_"),
+        verdict=_verdict(row),
         smallest=words.bare(measure, smallest, "smallest_detectable", fine=True),
         paired="" if row["n_paired_spots"] is None else words.number(row["n_paired_spots"]),
         method_changed=bool(row["method_changed"]),
     )
+
+
+def _verdict(row: Row) -> str:
+    if MEASURES[row["measure"]].better == 0:
+        return "neutral"
+    return str(row["verdict"] or "untold").replace(" ", "_")
 
 
 def _occasion(day: str, stage: str, words: Words) -> str:

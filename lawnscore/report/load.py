@@ -38,7 +38,7 @@ class LawnRows:
         Lawn as in the tables, its name for people, and a file name that is safe anywhere.
     zones
         Its zones, in the order of the register, then by name.
-    register, photos, visits, changes, recovery, attention, work, next_visits
+    register, photos, visits, changes, recovery, attention, work, next_visits, courses
         Its rows of each table; visits and photos in order of time.
     """
 
@@ -54,6 +54,7 @@ class LawnRows:
     attention: tuple[Row, ...]
     work: tuple[Row, ...]
     next_visits: tuple[Row, ...]
+    courses: tuple[Row, ...] = ()
 
     @property
     def area_m2(self) -> float | None:
@@ -172,6 +173,7 @@ def _lawn(lawn: str, stem: str, grouped: dict[str, dict[str, list[Row]]]) -> Law
         attention=tuple(sorted(take("attention"), key=lambda r: r["rank"])),
         work=tuple(sorted(take("work"), key=lambda r: r["date"])),
         next_visits=tuple(sorted(take("next_visits"), key=lambda r: str(r["date"]))),
+        courses=tuple(take("courses")),
     )
 
 

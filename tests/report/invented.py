@@ -199,6 +199,8 @@ class RoundMaker:
         if start:
             for b in rows[rows.index(start[-1]) + 1 :]:
                 self._change(start[-1], b, "since_renovation")
+            if rows[-1]["date"] > start[-1]["date"]:
+                self._change(start[0], rows[-1], "since_before_work")
 
     def _change(self, a: dict[str, Any], b: dict[str, Any], kind: str) -> None:
         for name, measure in MEASURES.items():
@@ -252,6 +254,14 @@ class RoundMaker:
                 "expected_days_to_95": 80.0,
                 "expected_from": "default",
                 "clock": "days",
+                "back_by": next(
+                    (
+                        r["date"]
+                        for r in rows
+                        if r["date"] > iso(renovated) and r["green_cover_pct"] >= 0.95 * before
+                    ),
+                    None,
+                ),
             }
         )
 
