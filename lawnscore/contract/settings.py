@@ -49,6 +49,13 @@ class HistorySettings:
     hemisphere: str = "north"
     latitude_deg: float | None = None
 
+    @property
+    def south(self) -> bool:
+        """Whether the round lies on the southern half: by its latitude, else its hemisphere."""
+        if self.latitude_deg is not None:
+            return self.latitude_deg < 0
+        return self.hemisphere == "south"
+
 
 @dataclass(frozen=True)
 class ReportSettings:

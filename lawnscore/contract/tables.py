@@ -220,6 +220,7 @@ ATTENTION = Table(
         Column("evidence", "string", "one sentence with its numbers", True),
         Column("next_step", "string", "what a practitioner would do next", True),
         Column("urgency", "number", "expected loss that orders the ranks"),
+        Column("facts", "string", "what the evidence is made from, as JSON"),
     ),
     ("lawn", "zone", "flag"),
 )
@@ -237,6 +238,7 @@ LAWNS = Table(
         Column("soil", "string", "kind of soil"),
         Column("drainage", "string", "good, fair or poor", False, ("good", "fair", "poor")),
         Column("slope", "string", "flat, gentle or steep", False, ("flat", "gentle", "steep")),
+        Column("left", "date", "when it left the round; empty while it is on it"),
     ),
     ("lawn", "zone"),
 )

@@ -8,7 +8,8 @@ import pytest
 
 from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.tables import ATTENTION, LAWNS, VISIT_SCORES
-from lawnscore.history.attention import attention, disease_spell
+from lawnscore.history.attention import attention
+from lawnscore.history.disease import disease_spell
 from lawnscore.history.season import read_weather
 from tests.history.rounds import START, day, regrown, visit, visits, weather, work
 
