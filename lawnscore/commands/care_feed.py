@@ -31,7 +31,6 @@ NUTRIENT = typer.Option("N", "--nutrient", help="Nutrient of the target: N, P2O5
 RELEASE = typer.Option(None, "--release", help="How the N is released: fast, mixed or slow.")
 DENSITY = typer.Option(None, "--density", help="Density of a liquid, such as '1.2 kg/l'.")
 UNIT = typer.Option("g/m2", "--unit", help="Unit of the rates shown, such as 'lb/1000 sq ft'.")
-BAG = typer.Option(None, "--bag", help="Weight of a full bag, such as '20 kg'.")
 HEADERS_YEAR = ("lawn", "zone", "year", "feeds", "N", "P2O5", "K2O", "P", "K", "largest N", "note")
 
 
@@ -123,7 +122,8 @@ def care_bags(
         "zones": [{"zone": p, "area_m2": s, "product_kg": rate_g_m2 * s / 1000} for p, s in places],
     }
     warnings = dose_warnings(rate_g_m2 * analysis.n_pct / 100)
-    show(result, steps, title=f"Bags of {label}", as_json=as_json, warnings=warnings, jobs=["feed"])
+    jobs = ["feed", "spreader", *(["iron"] if analysis.fe_pct > 0 else [])]
+    show(result, steps, title=f"Bags of {label}", as_json=as_json, warnings=warnings, jobs=jobs)
 
 
 def care_nutrients(

@@ -9,6 +9,7 @@ import typer
 
 from lawnscore.commands.care_output import JSON, lawns_of
 from lawnscore.commands.output import print_json, print_table, say
+from lawnscore.commands.typed import number_option
 from lawnscore.contract.errors import LawnscoreError
 
 if TYPE_CHECKING:
@@ -33,14 +34,12 @@ def register(app: typer.Typer) -> None:
 def plan(
     round_path: Path = ROUND,
     lawn: list[str] | None = typer.Option(None, "--lawn", help="Only this lawn; may be repeated."),
-    detect: float | None = typer.Option(
-        None, "--detect", help="Change to be shown (5; colour 0.05)."
-    ),
-    half_width: float | None = typer.Option(
-        None, "--half-width", help="Instead: half width of the 95 % interval of one visit."
+    detect: float | None = number_option("--detect", help_="Change to be shown (5; colour 0.05)."),
+    half_width: float | None = number_option(
+        "--half-width", help_="Instead: half width of the 95 % interval of one visit."
     ),
     measure: str = typer.Option("green_cover_pct", "--measure", help="Measure to plan for."),
-    power: float = typer.Option(0.8, "--power", help="Chance of showing the change."),
+    power: float = number_option("--power", help_="Chance of showing the change.", default=0.8),
     length: str | None = typer.Option(None, "--length", help="Length of the zone: '20 m'."),
     width: str | None = typer.Option(None, "--width", help="Width of the zone: '8 m'."),
     pdf: Path | None = typer.Option(None, "--pdf", help="Draw where to stand on a sheet."),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from lawnscore.commands.output import Exit, print_json
+from lawnscore.commands.typed import day_option, number_option
 
 if TYPE_CHECKING:
     from lawnscore.register.add import Added
@@ -48,7 +49,7 @@ def _add_lawn(
         ..., metavar="LAWN", help="Short name of the lawn, such as mill-lane-3."
     ),
     zone: str = typer.Option("all", help="Zone of the lawn; `all` when it has no parts."),
-    area_m2: float = typer.Option(None, "--area-m2", "--area", help="Area of the zone, m2."),
+    area_m2: float = number_option("--area-m2", "--area", help_="Area of the zone, m2."),
     name: str = typer.Option(None, help="Name for people to read."),
     turf: str = typer.Option(None, help="Kind of turf."),
     shade: str = typer.Option(None, help="none, part or full."),
@@ -56,6 +57,7 @@ def _add_lawn(
     drainage: str = typer.Option(None, help="good, fair or poor."),
     slope: str = typer.Option(None, help="flat, gentle or steep."),
     notes: str = typer.Option(None, help="Anything else."),
+    left: str = day_option("--left", help_="Date it left the round."),
     as_json: bool = _JSON,
 ) -> None:
     """Add a lawn, or a zone of it, to lawns.csv."""
@@ -63,36 +65,38 @@ def _add_lawn(
 
     added = add_lawn(
         round_path, lawn, zone, area_m2=area_m2, name=name, turf=turf, shade=shade, soil=soil,
-        drainage=drainage, slope=slope, notes=notes,
+        drainage=drainage, slope=slope, notes=notes, left=left,
     )  # fmt: skip
     _print_added(added, as_json)
 
 
 def _add_work(
     round_path: Path = _ROUND,
-    date: str = typer.Option(..., help="Date, such as 2026-03-05 or 5.3.2026."),
+    date: str = day_option("--date", help_="Date, such as 2026-03-05 or 5.3.2026.", default=...),
     lawn: str = typer.Option(..., help="Lawn, as in lawns.csv."),
     zone: str = typer.Option("all", help="Zone; `all` is the whole lawn."),
     task: str = typer.Option(..., help="What was done: mow, scarify, feed, ..."),
     product: str = typer.Option(None, help="Product, as on the label."),
-    rate: float = typer.Option(None, help="Amount laid down per area."),
+    rate: float = number_option("--rate", help_="Amount laid down per area."),
     rate_unit: str = typer.Option(None, help="Its unit, such as g/m2 or l/ha."),
-    area_m2: float = typer.Option(None, "--area-m2", "--area", help="Area worked, m2."),
+    area_m2: float = number_option("--area-m2", "--area", help_="Area worked, m2."),
     npk: str = typer.Option(None, help="N-P2O5-K2O on the label, such as 5-3-10."),
-    ca: float = typer.Option(None, help="Ca, %."),
-    mg: float = typer.Option(None, help="Mg, %."),
-    fe: float = typer.Option(None, help="Fe, %."),
-    s: float = typer.Option(None, help="S, %."),
+    ca: float = number_option("--ca", help_="Ca, %."),
+    mg: float = number_option("--mg", help_="Mg, %."),
+    fe: float = number_option("--fe", help_="Fe, %."),
+    s: float = number_option("--s", help_="S, %."),
     form: str = typer.Option(None, help="granular or liquid."),
     method: str = typer.Option(None, help="How it was put on."),
     machine: str = typer.Option(None, help="Machine used."),
     setting: str = typer.Option(None, help="Its setting."),
     passes: int = typer.Option(None, help="Passes over the lawn."),
-    height_mm: float = typer.Option(None, help="Mowing height, mm."),
-    depth_mm: float = typer.Option(None, help="Working depth, mm."),
-    material_off: float = typer.Option(None, help="How much material came off."),
+    height_mm: float = number_option("--height-mm", help_="Mowing height, mm."),
+    depth_mm: float = number_option("--depth-mm", help_="Working depth, mm."),
+    material_off: float = number_option("--material-off", help_="How much material came off."),
     material_unit: str = typer.Option(None, help="boxes, l or kg."),
-    product_used_kg: float = typer.Option(None, help="Weight taken out of the bag, kg."),
+    product_used_kg: float = number_option(
+        "--product-used-kg", help_="Weight taken out of the bag, kg."
+    ),
     who: str = typer.Option(None, help="Who did it."),
     weather: str = typer.Option(None, help="Weather at the time."),
     notes: str = typer.Option(None, help="Anything else."),

@@ -215,7 +215,7 @@ def _expected_rate(
     """Return log rate, its spread and its source, by the round's own recoveries if it can."""
     r = len(fitted)
     days = settings.recovery_default_days
-    text = f"default of {days:g} days (trade pages say 4 to 6 weeks)"
+    text = f"default of {days:g} days"
     out = np.where(np.isfinite(default), default, 0.0), np.full(r, DEFAULT_LOG_SD)
     use = fitted & (cases.n_after >= 3) & (cases.after < 0.9 * cases.before)
     rows = np.flatnonzero(use)

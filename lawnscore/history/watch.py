@@ -77,12 +77,12 @@ WATCHES = (
     # each lawn has a casting season of its own, so its round-mates tell little of it
     Watch(
         "casts rising", "casts_per_m2", 1, _root, _square,
-        DriftPriors(1.0, 1.5, 1.0, 0.25), 3.5, 5.0,
+        DriftPriors(0.7, 1.5, 1.0, 0.25), 2.9, 5.0,
     ),
     # bare patches have hardly any season, so one visit of the past tells what is usual
     Watch(
         "bare patches growing", "bare_patch_pct", 1, _root, _square,
-        DriftPriors(0.1, 0.2, 0.1, 0.1), 2.8, 2.0, 1, True,
+        DriftPriors(0.1, 0.2, 0.1, 0.1), 3.1, 2.0, 1, True,
     ),
 )  # fmt: skip
 """What is watched for drift, and when it is flagged."""

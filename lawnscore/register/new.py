@@ -10,6 +10,7 @@ from typing import Any
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import Settings
 from lawnscore.contract.tables import LAWNS, STAGES, TASKS, WEATHER, WORK
+from lawnscore.register.folder import OWN_README
 
 _MEANING = {
     "scoring": "What changes the numbers of a photo. After a change every photo is scored again.",
@@ -104,7 +105,7 @@ def new_round(path: Path | str) -> NewRound:
         "lawns.csv": _csv_text(LAWNS.column_names, _LAWNS_EXAMPLES),
         "work.csv": _csv_text(WORK.column_names, _WORK_EXAMPLES),
         "weather.csv": _csv_text(WEATHER.column_names, _WEATHER_EXAMPLES),
-        "photos/README.txt": _PHOTOS_README,
+        f"photos/{OWN_README}": _PHOTOS_README,
     }
     made, kept = [], []
     try:

@@ -11,6 +11,7 @@ from markupsafe import Markup
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.report.customer import Drawing, zone_story
+from lawnscore.report.evidence import evidence_words
 from lawnscore.report.glance import change_interval, flag_words, step_words
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, Row
@@ -129,7 +130,7 @@ def _flag(row: Row, words: Words) -> dict[str, str]:
         "flag": flag_words(row["flag"], words),
         "zone": row["zone"],
         "since": words.date(row["since"]) if row["since"] else "",
-        "evidence": row["evidence"],
+        "evidence": evidence_words(row, words),
         "next_step": step_words(row, words),
     }
 

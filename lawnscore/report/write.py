@@ -91,6 +91,7 @@ def write_reports(
     parquet: bool = False,
     pictures: Pictures = "all",
     progress: Progress | None = None,
+    today: str | None = None,
 ) -> ReportSummary:
     """Write the reports of a scored round into its `reports/` folder.
 
@@ -109,6 +110,8 @@ def write_reports(
         reports, or ``none``. Drawing takes about a second a photo, once.
     progress
         Called with how many pictures and lawns are done, how many there are, and the last one.
+    today
+        Date (YYYY-MM-DD) that flags and suggested visits are of; the machine's by default.
 
     Raises
     ------
@@ -117,7 +120,7 @@ def write_reports(
         wrong, or a file cannot be written.
     """
     path = Path(round_path)
-    rounds = read_round(path)
+    rounds = read_round(path, today=today)
     job = _Job(
         rounds,
         words_for(rounds.settings.report),

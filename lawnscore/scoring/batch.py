@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -252,7 +253,7 @@ def _write(
 
     register = read_register(opened.path)
     photos = tidied(PHOTO_SCORES, PHOTO_SCORES.frame(rows))
-    frames = _history(photos, register, opened, today)
+    frames = _history(photos, register, opened, today or date.today().isoformat())
     paths = {
         name: write_table(opened.path, name, frame, parquet=parquet)
         for name, frame in frames.items()
@@ -279,7 +280,7 @@ def _write(
 
 
 def _history(
-    photos: pd.DataFrame, register: Any, opened: Round, today: str | None
+    photos: pd.DataFrame, register: Any, opened: Round, today: str
 ) -> dict[str, pd.DataFrame]:
     """Return every output table by name, made from the photos and the register."""
     from lawnscore.history.attention import attention
