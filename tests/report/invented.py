@@ -24,7 +24,7 @@ from lawnscore.scoring.tables import write_table
 SURFACE = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct", "litter_pct", "cast_cover_pct")
 FLAGS = ("cover_falling", "casts_rising", "recovery_slow", "uneven", "not_visited")
 FIRST_DAY = date(2025, 3, 10)
-LAST_DAY = "2026-03-06"
+LAST_DAY = "2025-10-07"
 """The day the reports of the invented round are made on: after its last visit."""
 RENOVATION_VISIT = 5
 HALF = {"share": 4.0, "density": 2.0, "size": 30.0, "index": 0.012, "colour": 0.8}

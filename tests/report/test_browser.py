@@ -108,7 +108,7 @@ def test_the_divider_obeys_the_keys_and_tells_where_it_is(context: Any, pages: P
     page.keyboard.press("Home")
     settled(page, 0)
     told = page.locator(".divider input").first.get_attribute("aria-valuetext")
-    assert told == "0% of the picture shows before"
+    assert told == "0% of the picture shows the earlier visit"
     outline = page.evaluate(
         "getComputedStyle(document.querySelector('.divider .frame')).outlineStyle"
     )
@@ -157,7 +157,9 @@ def test_a_customers_page_fits_a_printed_page(browser: Any, pages: Path, tmp_pat
     page.close()
     printed = PdfReader(tmp_path / "print.pdf")
     assert len(printed.pages) <= 4
-    assert "Green cover has grown by" in " ".join(printed.pages[0].extract_text().split())
+    assert "Green cover was 68% on 6 October 2025" in " ".join(
+        printed.pages[0].extract_text().split()
+    )
 
 
 def test_reduced_motion_is_respected(browser: Any, pages: Path) -> None:
@@ -219,7 +221,10 @@ def rows(page: Any) -> list[str]:
 
 def test_the_round_sorts_by_name_and_by_number_with_unknown_last(context: Any, pages: Path) -> None:
     page = Visit(context.new_page(), pages / "index.html").page
-    assert rows(page)[:2] == ["Orchard House", "Two Parts"]  # those with a flag come first
+    flagged = page.locator("tbody tr[data-flags*=flagged]").count()
+    marked = [row.query_selector(".flagmark") for row in page.query_selector_all("tbody tr")]
+    assert all(marked[:flagged])  # those with a flag come first
+    assert not any(marked[flagged:])
     by_name = page.get_by_role("button", name="Lawn", exact=True)
     by_name.click()
     names = rows(page)
@@ -227,10 +232,10 @@ def test_the_round_sorts_by_name_and_by_number_with_unknown_last(context: Any, p
     by_name.click()
     assert rows(page) == names[::-1]
     page.get_by_role("button", name="Condition", exact=True).click()
-    header = page.locator("th", has_text="Condition").nth(1)
+    header = page.locator("th", has_text="Condition").nth(0)
     assert header.get_attribute("aria-sort") == "ascending"
     keys = page.evaluate(
-        "[...document.querySelectorAll('.round tbody tr')].map(r => r.cells[2].dataset.sort)"
+        "[...document.querySelectorAll('.round tbody tr')].map(r => r.cells[3].dataset.sort)"
     )
     known = [float(key) for key in keys if key]
     assert known == sorted(known)
@@ -249,7 +254,8 @@ def test_the_round_filters_by_word_and_by_flag(context: Any, pages: Path) -> Non
     assert page.get_by_text("No lawn matches.").is_visible()
     page.get_by_label("Find a lawn").fill("")
     page.get_by_label("Show").select_option("flagged")
-    assert rows(page) == ["Orchard House", "Two Parts"]
+    flagged = page.locator("tbody tr[data-flags*=flagged]").count()
+    assert 0 < len(rows(page)) == flagged < 10
     page.get_by_label("Show").select_option("refused")
     assert rows(page) == ["Refused", "Refused Last"]
     assert visit.console == []
@@ -269,6 +275,19 @@ def test_a_lawn_is_a_click_away_and_its_pictures_load(context: Any, pages: Path)
     for width in WIDTHS:
         visit.page.set_viewport_size({"width": width, "height": 800})
         assert visit.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_on_a_phone_lawn_flag_and_next_step_come_first(browser: Any, pages: Path) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto((pages / "index.html").as_uri())
+    row = page.locator("tbody tr:has(.flagmark)").first
+    names = ("th", "td.flags", "td.next", "td.n >> nth=0")
+    tops = [row.locator(name).bounding_box() for name in names]
+    assert [box["y"] for box in tops] == sorted(box["y"] for box in tops)
+    for box in tops:
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= 390
+    page.close()
 
 
 def test_two_thousand_lawns_sort_and_filter_at_once(context: Any, tmp_path: Path) -> None:
