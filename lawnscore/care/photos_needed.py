@@ -29,6 +29,9 @@ DEFAULT_CORRELATION = 0.5
 """Correlation of one spot's photos at two visits before any is known; our choice. It makes the
 spread of differences the same as that of single photos."""
 
+MIN_PAIRED = 2
+"""Spots photographed on both visits from which a comparison tells a zone's own spread."""
+
 MOST_PHOTOS = 40
 """Photos a zone beyond which a plan says that the goal is out of reach; our choice."""
 
@@ -125,7 +128,11 @@ class SpreadEstimate:
 
 
 def photos_needed(
-    photo_scores: pd.DataFrame | None, lawns: pd.DataFrame | None = None, goal: Goal | None = None
+    photo_scores: pd.DataFrame | None,
+    lawns: pd.DataFrame | None = None,
+    goal: Goal | None = None,
+    *,
+    changes: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Return how many photos each zone needs for a goal.
 
@@ -137,6 +144,9 @@ def photos_needed(
         The register, for zones without photos and for areas.
     goal
         What is to be shown; a change of 5 points of green cover by default.
+    changes
+        The table of changes. Where it says what a zone's last visits could have shown, that is
+        where the plan starts from, so that plan and reports speak of the same smallest change.
 
     Returns
     -------
@@ -166,8 +176,9 @@ def photos_needed(
         raise LawnscoreError("there is no lawn to plan for", "Write lawns and zones in lawns.csv.")
     single = _scatter(photos)
     paired = _paired_scatter(photos) if wanted.kind == "change" else None
+    shown = _shown(changes, wanted)
     rows = [
-        _row(place, area, wanted, photos, _spreads(place, wanted, single, paired))
+        _row(place, area, wanted, photos, _spreads(place, wanted, single, paired), shown.get(place))
         for place, area in places.items()
     ]
     counts = ["photos", "photos_low", "photos_high", "photos_new_spots", "last_photos"]
@@ -269,12 +280,15 @@ def _row(
     goal: Goal,
     photos: pd.DataFrame,
     spreads: tuple[SpreadEstimate, SpreadEstimate],
+    seen: tuple[int, float] | None,
 ) -> dict[str, Any]:
     single, both = spreads
     change = goal.kind == "change"
     spread = both if change else single
     own = photos[(photos["lawn"] == place[0]) & (photos["zone"] == place[1])]
     at_best = _at_best(goal, own if own["se"].notna().any() else photos)
+    if seen is not None and change:
+        spread, at_best = _as_seen(spread, goal, *seen)
     reached = _number(spread.sd, goal, at_best, paired=change)
     # Out of reach: no more than what chance alone would need; the rest would be wasted walking.
     counted = at_best if reached else 0.0
@@ -283,6 +297,8 @@ def _row(
     known = math.isfinite(low)
     others = _number(single.sd, goal, counted, paired=False) if change else n
     last, last_shows = _last(own, spread.sd, goal, at_best)
+    if seen is not None and change:
+        last, last_shows = seen
     cover = _cover_photos(area, photos)
     return {
         "lawn": place[0],
@@ -307,6 +323,46 @@ def _row(
         "cover_photos": cover,
         "note": _note(n, reached is not None, goal, at_best, cover),
     }
+
+
+def _shown(changes: pd.DataFrame | None, goal: Goal) -> dict[tuple[str, str], tuple[int, float]]:
+    """Return the photos of each zone's last visit and the change they could have shown.
+
+    That is the figure of the last comparison with the visit before, as the reports tell it.
+    """
+    if changes is None or changes.empty or goal.kind != "change":
+        return {}
+    rows = changes[
+        (changes["measure"] == goal.measure)
+        & (changes["kind"] == "visit")
+        & changes["smallest_detectable"].notna()
+        & (changes["n_paired_spots"] >= MIN_PAIRED)
+    ]
+    last = rows.astype({"lawn": "string", "zone": "string", "to_date": "string"})
+    last = last.sort_values("to_date").groupby(["lawn", "zone"]).tail(1)
+    # stated at 80 %, and asked for at the goal's own chance
+    from scipy.stats import norm
+
+    usual, wanted = (_Z_INTERVAL + float(norm.ppf(power)) for power in (POWER, goal.power))
+    return {
+        (str(row["lawn"]), str(row["zone"])): (
+            int(row["n_paired_spots"]),
+            float(row["smallest_detectable"]) * wanted / usual,
+        )
+        for row in last.to_dict("records")
+    }
+
+
+def _as_seen(
+    spread: SpreadEstimate, goal: Goal, n: int, shows: float
+) -> tuple[SpreadEstimate, float]:
+    """Return spread and shared error with which ``n`` photos show just what was told of them."""
+    chance = _shows(spread.sd, n, goal, paired=True)
+    if not chance > 0:
+        return spread, shows
+    if chance <= shows:
+        return spread, math.sqrt(shows**2 - chance**2)
+    return SpreadEstimate(spread.sd * shows / chance, spread.df, spread.source), 0.0
 
 
 def _number(sd: float, goal: Goal, at_best: float, *, paired: bool) -> int | None:

@@ -51,15 +51,15 @@ def plan(
     from lawnscore.care.spots import known_spots, spread_spots
 
     goal = _goal(measure, detect, half_width, power)
-    photos = _photo_scores(round_path)
+    photos, changes = (_scored(round_path, name) for name in ("photo_scores", "changes"))
     lawns = lawns_of(round_path, lawn)
     if lawn and photos is not None:
         wanted = photos["lawn"].isin(lawns["lawn"])
-        planned = photos_needed(photos, lawns, goal)
+        planned = photos_needed(photos, lawns, goal, changes=changes)
         needs = planned[planned["lawn"].isin(lawns["lawn"])]
         photos = photos[wanted]
     else:
-        needs = photos_needed(photos, lawns, goal)
+        needs = photos_needed(photos, lawns, goal, changes=changes)
     known = known_spots(photos)
     spots = {
         (lawn, zone): spread_spots(n, place=f"{lawn}/{zone}", known=known.get((lawn, zone), ()))
@@ -96,12 +96,10 @@ def _goal(measure: str, detect: float | None, half_width: float | None, power: f
     return Goal(measure, usual if detect is None else detect, "change", power)
 
 
-def _photo_scores(round_path: Path) -> pd.DataFrame | None:
+def _scored(round_path: Path, name: str) -> pd.DataFrame | None:
     from lawnscore.scoring.tables import read_table, table_path
 
-    if not table_path(round_path, "photo_scores").exists():
-        return None
-    return read_table(round_path, "photo_scores")
+    return read_table(round_path, name) if table_path(round_path, name).exists() else None
 
 
 def _photos_by_zone(needs: pd.DataFrame) -> list[tuple[str, str, int]]:

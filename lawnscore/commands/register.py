@@ -119,9 +119,15 @@ def _add_work(
 
 def _check(round_path: Path = _ROUND, as_json: bool = _JSON) -> None:
     """Find every problem of a round in one pass. Exit status 1 when there is one."""
+    from dataclasses import replace
+
+    from lawnscore.care.work_check import work_problems
+    from lawnscore.register.register import read_register
     from lawnscore.scoring.check import check_round
 
     result = check_round(round_path)
+    amounts = work_problems(read_register(round_path))
+    result = replace(result, problems=(*result.problems, *amounts))
     if as_json:
         print_json(
             {
