@@ -10,6 +10,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from lawnscore.care.told_changes import told_changes
 from lawnscore.care.units import positive, significant
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
@@ -28,9 +29,6 @@ DEFAULT_SD = {"share": 8.0, "index": 0.04}
 DEFAULT_CORRELATION = 0.5
 """Correlation of one spot's photos at two visits before any is known; our choice. It makes the
 spread of differences the same as that of single photos."""
-
-MIN_PAIRED = 2
-"""Spots photographed on both visits from which a comparison tells a zone's own spread."""
 
 MOST_PHOTOS = 40
 """Photos a zone beyond which a plan says that the goal is out of reach; our choice."""
@@ -176,7 +174,7 @@ def photos_needed(
         raise LawnscoreError("there is no lawn to plan for", "Write lawns and zones in lawns.csv.")
     single = _scatter(photos)
     paired = _paired_scatter(photos) if wanted.kind == "change" else None
-    shown = _shown(changes, wanted)
+    shown = told_changes(changes, wanted)
     rows = [
         _row(place, area, wanted, photos, _spreads(place, wanted, single, paired), shown.get(place))
         for place, area in places.items()
@@ -322,34 +320,6 @@ def _row(
         "last_shows": last_shows,
         "cover_photos": cover,
         "note": _note(n, reached is not None, goal, at_best, cover),
-    }
-
-
-def _shown(changes: pd.DataFrame | None, goal: Goal) -> dict[tuple[str, str], tuple[int, float]]:
-    """Return the photos of each zone's last visit and the change they could have shown.
-
-    That is the figure of the last comparison with the visit before, as the reports tell it.
-    """
-    if changes is None or changes.empty or goal.kind != "change":
-        return {}
-    rows = changes[
-        (changes["measure"] == goal.measure)
-        & (changes["kind"] == "visit")
-        & changes["smallest_detectable"].notna()
-        & (changes["n_paired_spots"] >= MIN_PAIRED)
-    ]
-    last = rows.astype({"lawn": "string", "zone": "string", "to_date": "string"})
-    last = last.sort_values("to_date").groupby(["lawn", "zone"]).tail(1)
-    # stated at 80 %, and asked for at the goal's own chance
-    from scipy.stats import norm
-
-    usual, wanted = (_Z_INTERVAL + float(norm.ppf(power)) for power in (POWER, goal.power))
-    return {
-        (str(row["lawn"]), str(row["zone"])): (
-            int(row["n_paired_spots"]),
-            float(row["smallest_detectable"]) * wanted / usual,
-        )
-        for row in last.to_dict("records")
     }
 
 

@@ -9,7 +9,7 @@ import typer
 
 from lawnscore.commands.care_output import JSON, lawns_of
 from lawnscore.commands.output import print_json, print_table, say
-from lawnscore.commands.typed import number_option
+from lawnscore.commands.typed import number_option, today_or
 from lawnscore.contract.errors import LawnscoreError
 
 if TYPE_CHECKING:
@@ -60,6 +60,7 @@ def plan(
         photos = photos[wanted]
     else:
         needs = photos_needed(photos, lawns, goal, changes=changes)
+    needs = _without_left(needs, lawns)
     known = known_spots(photos)
     spots = {
         (lawn, zone): spread_spots(n, place=f"{lawn}/{zone}", known=known.get((lawn, zone), ()))
@@ -94,6 +95,14 @@ def _goal(measure: str, detect: float | None, half_width: float | None, power: f
         return Goal(measure, half_width, "interval", power)
     usual = _INDEX_CHANGE if measure == "colour_index" else _CHANGE
     return Goal(measure, usual if detect is None else detect, "change", power)
+
+
+def _without_left(needs: pd.DataFrame, lawns: pd.DataFrame) -> pd.DataFrame:
+    from lawnscore.history.attention import left_places
+
+    gone = left_places(lawns, today_or(None))
+    pairs = zip(needs["lawn"], needs["zone"], strict=True)
+    return needs[[pair not in gone for pair in pairs]]
 
 
 def _scored(round_path: Path, name: str) -> pd.DataFrame | None:
