@@ -22,7 +22,7 @@ _MEANING = {
     "scoring.condition": "Weights of the parts of the condition; only their proportions matter.",
     "history": "What changes verdicts and flags, not the numbers of a photo.",
     "history.recovery_default_days": "days to recover when neither lawn nor round tell yet",
-    "history.visit_gap_days": "days without a visit from which a gap is flagged",
+    "history.visit_gap_days": "growing days without a visit from which a lawn is flagged",
     "history.hemisphere": "north or south",
     "history.latitude_deg": "degrees, south negative, for daylight; unknown when left out",
     "report": "What the reports look like.",
