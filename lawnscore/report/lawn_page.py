@@ -16,6 +16,7 @@ from lawnscore.report.glance import change_interval, flag_words, step_words
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pages import render
+from lawnscore.report.recovery_notes import note_words
 from lawnscore.report.story import task_words
 
 KINDS = ("work", "since_before_work", "visit", "year", "since_renovation")
@@ -223,9 +224,9 @@ def _recovery(row: Row, words: Words) -> RecoveryLine:
         days=days("days_to_95"),
         days_range=both,
         expected="" if expected is None else words.number(expected),
-        expected_from="" if expected is None else row["expected_from"] or "",
+        expected_from="" if expected is None else note_words(row["expected_from"], words),
         state=words.text(f"state.{row['state'].replace(' ', '_')}"),
-        note=row["note"] or "",
+        note=note_words(row["note"], words),
     )
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 
 import pytest
 
 from lawnscore.contract.settings import ReportSettings
+from lawnscore.history import recovery
 from lawnscore.history.evidence import evidence
 from lawnscore.history.findings import Finding
 from lawnscore.report.evidence import evidence_words, gathered
 from lawnscore.report.language import available_languages, words_for
 from lawnscore.report.load import Row
+from lawnscore.report.recovery_notes import note_words
 
 DRIFT = {"change": 24.7, "margin": 7.6, "n": 5, "value": 66.2, "date": "2026-04-14",
          "more": False, "method_changed": True}  # fmt: skip
@@ -86,3 +89,26 @@ def test_three_lawns_that_wait_for_a_visit_are_one_line() -> None:
     assert [row["lawn"] for row in told] == ["x", "3 lawns"]
     assert told[1]["evidence"] == "3 lawns not visited since 2025-09-01: a, b, c."
     assert gathered(rows[:3]) == rows[:3]
+
+
+@pytest.mark.parametrize("language", available_languages())
+def test_every_note_of_the_history_is_told_in_every_language(language: str) -> None:
+    source = (Path(recovery.__file__)).read_text(encoding="utf-8")
+    notes = [
+        "default of 42 days", "8 recoveries of this round", "no photos since the work",
+        "work not in work.csv; seen from the photos before and after",
+        "the work cost hardly any cover", "no photos from the 75 days before the work",
+        "not reached: levels off at 70 %, 95 % of the cover before is 86 %",
+        "not reached: not within two years, 95 % of the cover before is 86 %",
+        "that it is never reached cannot be ruled out",
+        "one set of photos since the work; two are needed",
+    ]  # fmt: skip
+    words = words_for(ReportSettings(language=language))
+    for note in notes:
+        assert note.split(":")[0].split(" of ")[0].lstrip("8 ")[:12] in source, note
+        told = note_words(note, words)
+        assert told != note or language == "en"
+        both = note_words(f"{note}; the work cost hardly any cover", words)
+        assert both == f"{told}; {note_words('the work cost hardly any cover', words)}"
+    assert note_words("by hand", words) == "by hand"
+    assert note_words(None, words) == ""
