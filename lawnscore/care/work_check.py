@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from lawnscore.care.feed import SINGLE_DOSE_N_G_M2
+from lawnscore.care.records import Rule, missing_items
 from lawnscore.care.units import significant, unit_factor
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.register.problems import Problem
@@ -27,8 +28,11 @@ MOST_N_G_M2 = SINGLE_DOSE_N_G_M2["slow"][1]
 _RATE_KINDS = ("mass rate", "volume rate")
 
 
-def work_problems(register: Register) -> tuple[Problem, ...]:
-    """Return what is odd about the amounts in work.csv, row by row of the file."""
+def work_problems(register: Register, *, rule: Rule = "eu") -> tuple[Problem, ...]:
+    """Return what is odd about the amounts in work.csv, row by row of the file.
+
+    A row of spraying that leaves out what the record asks for (``rule``) is named with it.
+    """
     found: list[Problem] = []
     seen: set[int] = set()
     frame = register.work
@@ -36,14 +40,20 @@ def work_problems(register: Register) -> tuple[Problem, ...]:
     for number, row in zip(register.row_numbers["work"], rows, strict=True):
         if number not in seen:  # work on a whole lawn stands once in its file
             seen.add(number)
-            found += _of_row(number, {str(k): v for k, v in row.items()})
+            found += _of_row(number, {str(k): v for k, v in row.items()}, rule)
     return tuple(found)
 
 
-def _of_row(number: int, row: dict[str, Any]) -> Iterator[Problem]:
+def _of_row(number: int, row: dict[str, Any], rule: Rule) -> Iterator[Problem]:
     if row["task"] == "spray" and not row["who"]:
         mend = "Write who sprayed; records of spraying ask for it."
         yield Problem("work.csv", number, "who", "spray without who did it", mend)
+    if row["task"] == "spray":
+        # the area of the zone stands where the row has none
+        asked = [c for c in missing_items(row, rule) if c not in ("who", "area_m2")]
+        if asked:
+            mend = "Write it while it is known; the record of the year asks for it."
+            yield Problem("work.csv", number, "", f"spray without {', '.join(asked)}", mend)
     if row["rate"] is None or row["rate_unit"] is None:
         return
     kind, factor = _kind(str(row["rate_unit"]))

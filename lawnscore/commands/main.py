@@ -23,6 +23,7 @@ _COMMAND_MODULES = (
     "report",
     "care",
     "planning",
+    "record",
 )
 """Each module of this package has `register(app)`, which adds its commands."""
 
@@ -30,7 +31,7 @@ _COMMAND_MODULES = (
 _PANELS: dict[str, tuple[str, ...]] = {
     "A normal week": ("file", "score", "attention", "next", "report"),
     "Start a round": ("new", "card", "slips", "add-lawn", "plan", "demo"),
-    "Write down and check": ("add-work", "check"),
+    "Write down and check": ("add-work", "check", "record"),
     "Look closer": ("inspect", "history", "trial", "card-learn", "card-drift"),
     "Amounts": ("care",),
 }

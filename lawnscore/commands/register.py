@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import typer
 
@@ -11,6 +11,7 @@ from lawnscore.commands.output import Exit, print_json
 from lawnscore.commands.typed import day_option, number_option
 
 if TYPE_CHECKING:
+    from lawnscore.care.records import Rule
     from lawnscore.register.add import Added
     from lawnscore.register.problems import Problem
 
@@ -100,6 +101,11 @@ def _add_work(
     who: str = typer.Option(None, help="Who did it."),
     weather: str = typer.Option(None, help="Weather at the time."),
     notes: str = typer.Option(None, help="Anything else."),
+    registration_no: str = typer.Option(None, help="Registration number of the product."),
+    start_time: str = typer.Option(None, help="When it began, HH:MM."),
+    target: str = typer.Option(None, help="What a spray was meant for."),
+    wind: str = typer.Option(None, help="Wind at the time."),
+    certificate: str = typer.Option(None, help="Certificate of who did it."),
     again: bool = typer.Option(False, "--again", help="Add it even if it stands there already."),
     as_json: bool = _JSON,
 ) -> None:
@@ -112,7 +118,8 @@ def _add_work(
         mg_pct=mg, fe_pct=fe, s_pct=s, form=form, method=method, machine=machine, setting=setting,
         passes=passes, height_mm=height_mm, depth_mm=depth_mm, material_off=material_off,
         material_unit=material_unit, product_used_kg=product_used_kg, who=who, weather=weather,
-        notes=notes,
+        notes=notes, registration_no=registration_no, start_time=start_time, target=target,
+        wind=wind, certificate=certificate,
     )  # fmt: skip
     _print_added(added, as_json)
 
@@ -126,7 +133,7 @@ def _check(round_path: Path = _ROUND, as_json: bool = _JSON) -> None:
     from lawnscore.scoring.check import check_round
 
     result = check_round(round_path)
-    amounts = work_problems(read_register(round_path))
+    amounts = work_problems(read_register(round_path), rule=_rule(round_path))
     result = replace(result, problems=(*result.problems, *amounts))
     if as_json:
         print_json(
@@ -150,6 +157,17 @@ def _check(round_path: Path = _ROUND, as_json: bool = _JSON) -> None:
         typer.echo(f"{found} in {', '.join(looked_at)}.")
     if result.problems:
         raise typer.Exit(Exit.SOME_REFUSED)
+
+
+def _rule(round_path: Path) -> Rule:
+    """Return whose record is asked for; the settings' own problems are told elsewhere."""
+    from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.contract.settings import read_settings
+
+    try:
+        return cast("Rule", read_settings(round_path / "round.toml").record.rule)
+    except LawnscoreError:
+        return "eu"
 
 
 def _print_findings(title: str, findings: tuple[Problem, ...]) -> None:

@@ -292,6 +292,11 @@ WORK = Table(
         Column("who", "string", "who did it"),
         Column("weather", "string", "weather at the time"),
         Column("notes", "string", "anything else"),
+        Column("registration_no", "string", "registration number of a plant protection product"),
+        Column("start_time", "string", "when the work began, HH:MM"),
+        Column("target", "string", "what a spray was meant for"),
+        Column("wind", "string", "wind at the time"),
+        Column("certificate", "string", "certificate of who did it"),
     ),
 )
 

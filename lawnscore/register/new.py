@@ -32,6 +32,9 @@ _MEANING = {
     "report.language": "en or de",
     "report.locale": "how dates and numbers are written, such as en_GB; empty follows the language",
     "report.area_unit": "m2 or sq ft",
+    "record": "What `lawnscore record` follows.",
+    "record.rule": "eu or us: whose rules of records of plant protection",
+    "record.n_limit_kg_ha": "your own limit of N a year, kg/ha; none when left out",
 }
 """What each setting means; one without an entry is listed without words."""
 

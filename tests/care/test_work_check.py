@@ -7,12 +7,14 @@ import pytest
 from lawnscore.care.work_check import work_problems
 from lawnscore.register.register import read_register
 
-HEAD = "date,lawn,zone,task,rate,rate_unit,n_pct,who\n"
+HEAD = "product,registration_no,start_time,date,lawn,zone,task,rate,rate_unit,n_pct,who\n"
 
 
 def found(tmp_path: Path, *rows: str) -> list[str]:
     (tmp_path / "lawns.csv").write_text("lawn,zone,area_m2\nelm,front,80\nelm,back,40\n")
-    (tmp_path / "work.csv").write_text(HEAD + "".join(f"2026-03-05,elm,{row}\n" for row in rows))
+    (tmp_path / "work.csv").write_text(
+        HEAD + "".join(f"invented,000-00,08:15,2026-03-05,elm,{row}\n" for row in rows)
+    )
     return [problem.line() for problem in work_problems(read_register(tmp_path))]
 
 
