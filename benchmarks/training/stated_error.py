@@ -78,7 +78,9 @@ def pictures(worlds: Path, nets: Path, world: str, name: str, most: int) -> dict
         far = np.sqrt(np.mean(((deep - mean) @ factor) ** 2))
         true = np.bincount(label[label < 5], minlength=5) / label.size
         rows.append((p.mean((0, 1)), true, (unsure, torn, torn), far))
-    return {k: np.array([r[n] for r in rows]) for n, k in enumerate(("said", "true", "doubt", "far"))}
+    return {
+        k: np.array([r[n] for r in rows]) for n, k in enumerate(("said", "true", "doubt", "far"))
+    }
 
 
 def terms(said: np.ndarray, doubt: np.ndarray, far: np.ndarray) -> np.ndarray:
@@ -90,6 +92,7 @@ def terms(said: np.ndarray, doubt: np.ndarray, far: np.ndarray) -> np.ndarray:
 
 def fitted(x: np.ndarray, error: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Return the line (4,) of the logarithm of the error."""
+
     def cost(c: np.ndarray) -> float:
         scale = np.exp(x @ np.r_[c[0], np.maximum(c[1:], 0.0)])
         likely = student.logpdf(error / scale, DF) - np.log(scale)
@@ -116,10 +119,16 @@ def main() -> None:
     a = parser.parse_args()
     found = {k: pictures(a.worlds, a.nets, *v[:2], a.most) for k, v in SETS.items()}
     names = np.concatenate([np.full(len(f["far"]), n) for n, f in enumerate(found.values())])
-    weight = np.concatenate([np.full(len(f["far"]), SETS[k][2] / len(f["far"])) for k, f in found.items()])
-    all_of = {k: np.concatenate([f[k] for f in found.values()]) for k in ("said", "true", "doubt", "far")}
+    weight = np.concatenate(
+        [np.full(len(f["far"]), SETS[k][2] / len(f["far"])) for k, f in found.items()]
+    )
+    all_of = {
+        k: np.concatenate([f[k] for f in found.values()]) for k in ("said", "true", "doubt", "far")
+    }
     lines = []
-    print("| ground | pictures | share | bias | RMSE | 95 % interval | holds |\n|---|---|---|---|---|---|---|")
+    print(
+        "| ground | pictures | share | bias | RMSE | 95 % interval | holds |\n|---|---|---|---|---|---|---|"
+    )
     for k, surface in enumerate(CLASSES):
         x = terms(all_of["said"][:, k], all_of["doubt"][:, k], all_of["far"])
         error = all_of["said"][:, k] - all_of["true"][:, k]
@@ -128,15 +137,20 @@ def main() -> None:
         se = np.exp(x @ c)
         for n, name in enumerate(found):
             e, s = error[names == n], se[names == n]
-            print(f"| {name} | {len(e)} | {surface} | {100 * e.mean():+.1f} | {100 * np.sqrt((e**2).mean()):.1f} "
-                  f"| +- {196 * np.median(s):.0f} | {100 * (np.abs(e) <= 1.96 * s).mean():.0f} % |")
+            print(
+                f"| {name} | {len(e)} | {surface} | {100 * e.mean():+.1f} | {100 * np.sqrt((e**2).mean()):.1f} "
+                f"| +- {196 * np.median(s):.0f} | {100 * (np.abs(e) <= 1.96 * s).mean():.0f} % |"
+            )
         if surface == "straw":
             chance = 2 * student.cdf(0.10 / se, DF) - 1
             right = np.abs(error) < 0.10
             brier = ((chance - right) ** 2)[weight > 0].mean()
             bins = np.digitize(chance, np.linspace(0, 1, 6)[1:-1])
-            said = [f"{chance[bins == b].mean():.2f} said, {right[bins == b].mean():.2f} were ({(bins == b).sum()})"
-                    for b in range(5) if ((bins == b) & (weight > 0)).any()]
+            said = [
+                f"{chance[bins == b].mean():.2f} said, {right[bins == b].mean():.2f} were ({(bins == b).sum()})"
+                for b in range(5)
+                if ((bins == b) & (weight > 0)).any()
+            ]
     print("split right to 10 points:", "; ".join(said), f"Brier {brier:.3f}")
     print(np.array(lines).round(3))
     far = {k: np.percentile(f["far"], [5, 50, 95, 99]).round(2) for k, f in found.items()}
@@ -144,8 +158,13 @@ def main() -> None:
     if a.write:
         mean, factor = gaussian(known_features(a.nets, "all"))
         stored = dict(np.load(a.write))
-        stored.update({"strange.mean": mean.astype(np.float32), "strange.factor": factor.astype(np.float32),
-                       "error.weight": np.array(lines, np.float32)})
+        stored.update(
+            {
+                "strange.mean": mean.astype(np.float32),
+                "strange.factor": factor.astype(np.float32),
+                "error.weight": np.array(lines, np.float32),
+            }
+        )
         np.savez(a.write, **stored)
 
 

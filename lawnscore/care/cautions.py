@@ -40,6 +40,12 @@ _ALL = (
         (*_FEED, *_SPRAY),
     ),
     Caution(
+        "keep off",
+        "Keep people and pets off the grass for as long as the label says, and at least until it "
+        "is dry.",
+        ("feed", "iron"),
+    ),
+    Caution(
         "iron stains",
         "Iron stains paving, render and clothing: sweep or blow it off dry, never rinse it.",
         ("iron",),
@@ -56,7 +62,8 @@ _ALL = (
     ),
     Caution(
         "drift",
-        "Spray in a light wind on dry leaf only; keep people and pets off until it has dried.",
+        "Spray in a light wind on dry leaf only; keep people and pets off the grass for as long as "
+        "the label says, and at least until it is dry.",
         _SPRAY,
     ),
     Caution(
@@ -72,7 +79,7 @@ _ALL = (
     ),
     Caution(
         "rinse",
-        "Spray out rinsings on the ground just treated, within the dose; never into a drain.",
+        "Deal with rinsings as the label and local code say; never pour them into a drain.",
         _SPRAY,
     ),
     Caution(

@@ -41,6 +41,7 @@ from lawnscore.care.visit_reasons import (
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import WORK
+from lawnscore.history.attention import left_places
 
 VISITS_A_DAY = 8
 """Lawns a day one person gets round; our choice."""
@@ -114,7 +115,8 @@ def next_visits(
     visit_scores, attention, recovery
         Output tables of the round; ``None`` or empty where there are none.
     lawns, work, weather
-        The register. ``weather`` may hold a forecast for days to come.
+        The register; a lawn that has left gets no visits. ``weather`` may hold a forecast for days
+        to come.
     today
         Date to plan from (YYYY-MM-DD).
     weeks
@@ -147,7 +149,8 @@ def next_visits(
     end = start + timedelta(weeks=int(positive("weeks", weeks)))
     positive("visits a day", a_day)
     options = settings or HistorySettings()
-    areas = _areas(lawns, visit_scores)
+    gone = left_places(lawns, start.isoformat())
+    areas = {p: size for p, size in _areas(lawns, visit_scores).items() if p not in gone}
     days = visited(visit_scores, work, start)
     season = season_on(start, weather, options)
     reasons = [
@@ -155,6 +158,7 @@ def next_visits(
         *recovery_reasons(recovery, days, start),
         *routine_reasons(list(areas), days, start, options, resting=season.resting),
     ]
+    reasons = [reason for reason in reasons if (reason.lawn, reason.zone) not in gone]
     visits = _bundled(reasons, end, start, lambda p: usual_gap_days(days.get(p, []), days, options))
     placed = _placed(visits, start, a_day, areas)
     known = _Known(areas, days, fed_record(_until(work, start)), last_sowing(work), weather)

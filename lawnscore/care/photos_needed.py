@@ -10,6 +10,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from lawnscore.care.told_changes import told_changes
 from lawnscore.care.units import positive, significant
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
@@ -125,7 +126,11 @@ class SpreadEstimate:
 
 
 def photos_needed(
-    photo_scores: pd.DataFrame | None, lawns: pd.DataFrame | None = None, goal: Goal | None = None
+    photo_scores: pd.DataFrame | None,
+    lawns: pd.DataFrame | None = None,
+    goal: Goal | None = None,
+    *,
+    changes: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Return how many photos each zone needs for a goal.
 
@@ -137,6 +142,9 @@ def photos_needed(
         The register, for zones without photos and for areas.
     goal
         What is to be shown; a change of 5 points of green cover by default.
+    changes
+        The table of changes. Where it says what a zone's last visits could have shown, that is
+        where the plan starts from, so that plan and reports speak of the same smallest change.
 
     Returns
     -------
@@ -166,8 +174,9 @@ def photos_needed(
         raise LawnscoreError("there is no lawn to plan for", "Write lawns and zones in lawns.csv.")
     single = _scatter(photos)
     paired = _paired_scatter(photos) if wanted.kind == "change" else None
+    shown = told_changes(changes, wanted)
     rows = [
-        _row(place, area, wanted, photos, _spreads(place, wanted, single, paired))
+        _row(place, area, wanted, photos, _spreads(place, wanted, single, paired), shown.get(place))
         for place, area in places.items()
     ]
     counts = ["photos", "photos_low", "photos_high", "photos_new_spots", "last_photos"]
@@ -269,12 +278,15 @@ def _row(
     goal: Goal,
     photos: pd.DataFrame,
     spreads: tuple[SpreadEstimate, SpreadEstimate],
+    seen: tuple[int, float] | None,
 ) -> dict[str, Any]:
     single, both = spreads
     change = goal.kind == "change"
     spread = both if change else single
     own = photos[(photos["lawn"] == place[0]) & (photos["zone"] == place[1])]
     at_best = _at_best(goal, own if own["se"].notna().any() else photos)
+    if seen is not None and change:
+        spread, at_best = _as_seen(spread, goal, *seen)
     reached = _number(spread.sd, goal, at_best, paired=change)
     # Out of reach: no more than what chance alone would need; the rest would be wasted walking.
     counted = at_best if reached else 0.0
@@ -283,6 +295,8 @@ def _row(
     known = math.isfinite(low)
     others = _number(single.sd, goal, counted, paired=False) if change else n
     last, last_shows = _last(own, spread.sd, goal, at_best)
+    if seen is not None and change:
+        last, last_shows = seen
     cover = _cover_photos(area, photos)
     return {
         "lawn": place[0],
@@ -307,6 +321,18 @@ def _row(
         "cover_photos": cover,
         "note": _note(n, reached is not None, goal, at_best, cover),
     }
+
+
+def _as_seen(
+    spread: SpreadEstimate, goal: Goal, n: int, shows: float
+) -> tuple[SpreadEstimate, float]:
+    """Return spread and shared error with which ``n`` photos show just what was told of them."""
+    chance = _shows(spread.sd, n, goal, paired=True)
+    if not chance > 0:
+        return spread, shows
+    if chance <= shows:
+        return spread, math.sqrt(shows**2 - chance**2)
+    return SpreadEstimate(spread.sd * shows / chance, spread.df, spread.source), 0.0
 
 
 def _number(sd: float, goal: Goal, at_best: float, *, paired: bool) -> int | None:

@@ -19,17 +19,14 @@ from lawnscore.care.units import significant, unit_factor
 from lawnscore.care.visit_reasons import Place, records
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import HistorySettings
+from lawnscore.history.season import GROWING_MONTHS, RESTING
 
 GROWING = 0.25
 """Growth potential from which feeding and sowing are worth it (about 11 degrees C); our choice."""
-RESTING = 0.10
-"""Growth potential under which growth rests (about 8 degrees C); our choice."""
 FEED_GAP_DAYS = 42
 """Days between feeds; common practice, the label decides."""
 RECENT_DAYS = 14
 STALE_DAYS = 30
-_GROWING_MONTHS = range(4, 11)
-"""April to October on the northern half: the season where weather is not known; our choice."""
 _LATE_MONTHS = (11, 12, 1, 2)
 """November to February: no feed or seed in any weather, as late fast nitrogen raises the risk of
 Microdochium patch (common practice, no source)."""
@@ -61,10 +58,10 @@ def season_on(
     from lawnscore.history.season import day_of_year, growth_potential, read_weather
 
     options = settings or HistorySettings()
-    month = (day.month + (6 if options.hemisphere == "south" else 0) - 1) % 12 + 1
+    month = (day.month + (6 if options.south else 0) - 1) % 12 + 1
     known = read_weather(weather)
     if known is None:
-        growing = month in _GROWING_MONTHS
+        growing = month in GROWING_MONTHS
         words = "growing season by the calendar" if growing else "out of season by the calendar"
         return Season(math.nan, growing, not growing, words)
     number = (day - date(1970, 1, 1)).days

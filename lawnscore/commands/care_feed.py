@@ -122,7 +122,8 @@ def care_bags(
         "zones": [{"zone": p, "area_m2": s, "product_kg": rate_g_m2 * s / 1000} for p, s in places],
     }
     warnings = dose_warnings(rate_g_m2 * analysis.n_pct / 100)
-    show(result, steps, title=f"Bags of {label}", as_json=as_json, warnings=warnings, jobs=["feed"])
+    jobs = ["feed", "spreader", *(["iron"] if analysis.fe_pct > 0 else [])]
+    show(result, steps, title=f"Bags of {label}", as_json=as_json, warnings=warnings, jobs=jobs)
 
 
 def care_nutrients(

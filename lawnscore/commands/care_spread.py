@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from lawnscore.commands.care_output import JSON, show, show_table
+from lawnscore.commands.typed import day_option, number_option
 from lawnscore.contract.errors import LawnscoreError
 
 if TYPE_CHECKING:
@@ -26,7 +27,9 @@ def care_spreader(
     width: str = typer.Option(..., "--width", help="Effective width, such as '1.5 m'."),
     distance: str = typer.Option(..., "--distance", help="Length of a run, such as '20 m'."),
     rate: str | None = typer.Option(None, "--rate", help="Rate wanted in all, '30 g/m2'."),
-    passes: int = typer.Option(2, "--passes", help="Directions that share the rate wanted."),
+    passes: int | None = typer.Option(
+        None, "--passes", help="Directions that share the rate wanted; both are shown without it."
+    ),
     as_json: bool = JSON,
 ) -> None:
     """Calibrate a spreader from test runs: mass by width times distance."""
@@ -55,15 +58,30 @@ def care_spreader(
     result: dict[str, Any] = {**vars(found)}
     if rate is not None:
         wanted = read_quantity(rate, "mass rate", what="rate")
-        each = rate_per_pass(wanted, passes)
-        over = (found.rate_g_m2 / each - 1) * 100
-        steps.append(("wanted a pass", f"{significant(wanted)} g/m2 / {passes} directions",
-                      f"{significant(each)} g/m2"))  # fmt: skip
-        verdict = "as wanted" if abs(over) < 0.5 else "over" if over > 0 else "under"
-        steps.append(("difference", "", f"{over:+.0f} % ({verdict})"))
-        result |= {"wanted_per_pass_g_m2": each, "passes": passes, "difference_pct": over}
-        if abs(over) > 5:
-            warnings.append(f"Set the spreader {'lower' if over > 0 else 'higher'} and run again.")
+        against = {n: rate_per_pass(wanted, n) for n in ((1, 2) if passes is None else (passes,))}
+        over = {n: (found.rate_g_m2 / each - 1) * 100 for n, each in against.items()}
+        for n, each in against.items():
+            many = f"{n} direction" + ("s" if n > 1 else "")
+            verdict = "as wanted" if abs(over[n]) < 0.5 else "over" if over[n] > 0 else "under"
+            steps.append(
+                (f"wanted a pass, {many}", f"{significant(wanted)} g/m2 / {n}",
+                 f"{significant(each)} g/m2")
+            )  # fmt: skip
+            steps.append((f"difference, {many}", "", f"{over[n]:+.0f} % ({verdict})"))
+        if passes is None:
+            result["by_passes"] = [
+                {"passes": n, "wanted_per_pass_g_m2": each, "difference_pct": over[n]}
+                for n, each in against.items()
+            ]
+            warnings.append(
+                "Say with --passes how many directions you will walk: the setting depends on it."
+            )
+        else:
+            result |= {"wanted_per_pass_g_m2": against[passes], "passes": passes,
+                       "difference_pct": over[passes]}  # fmt: skip
+            if abs(over[passes]) > 5:
+                way = "lower" if over[passes] > 0 else "higher"
+                warnings.append(f"Set the spreader {way} and run again.")
     show(result, steps, title="Spreader", as_json=as_json, warnings=warnings, jobs=["spreader"])
 
 
@@ -114,9 +132,9 @@ def care_bag_left(
     area: str | None = typer.Option(None, "--area", help="Area fed, such as '340 m2'."),
     round_path: Path | None = typer.Option(None, "--round", help="Rates and areas of work.csv."),
     product: str | None = typer.Option(None, "--product", help="Product in work.csv."),
-    since: str = typer.Option("", "--since", help="From this date on (YYYY-MM-DD)."),
+    since: str | None = day_option("--since", help_="From this date on."),
     left: str | None = typer.Option(None, "--left", help="Weight left; 0 when it is empty."),
-    spread: float | None = typer.Option(None, "--spread", help="Known spread of runs, %."),
+    spread: float | None = number_option("--spread", help_="Known spread of runs, %."),
     as_json: bool = JSON,
 ) -> None:
     """Compare what is left in a bag with what should be, or tell what should be."""
@@ -124,7 +142,7 @@ def care_bag_left(
     from lawnscore.care.units import read_quantity, significant
 
     start = sum(read_quantity(text, "mass", what="bag") for text in bag)
-    pieces = _pieces(rate, area, round_path, product, since)
+    pieces = _pieces(rate, area, round_path, product, since or "")
     covered, wanted = sum(a for _, a in pieces), sum(r * a / 1000 for r, a in pieces)
     expected = expected_left_kg(start, pieces)
     steps = [
@@ -157,7 +175,10 @@ def care_bag_left(
             "difference_pct": check.difference_pct,
             "allowed_pct": check.allowed_pct,
         }
-    show(result, steps, title="Bag", as_json=as_json, warnings=warnings)
+    show(
+        result, steps, title="Bag", as_json=as_json, warnings=warnings,
+        jobs=["feed", "iron", "spreader"],
+    )  # fmt: skip
 
 
 def _pieces(

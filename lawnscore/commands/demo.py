@@ -55,7 +55,9 @@ def demo(
         folder, workers=workers, progress=_progress("scored"), today=made.looked_back_on
     )
     say("Writing the reports.")
-    reports = write_reports(folder, progress=_progress("pictures and lawns done"))
+    reports = write_reports(
+        folder, progress=_progress("pictures and lawns done"), today=made.looked_back_on
+    )
     check = check_demo(folder)
     if as_json:
         print_json(_document(made, summary, check, reports))

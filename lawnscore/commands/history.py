@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from lawnscore.commands.output import print_json, print_table, say
+from lawnscore.commands.typed import TODAY_HELP, day_option, today_or
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,9 +19,7 @@ if TYPE_CHECKING:
 _ROUND = typer.Argument(..., help="Folder of the round.", metavar="ROUND", show_default=False)
 _JSON = typer.Option(False, "--json", help="Print one JSON document and nothing else.")
 _LAWN = typer.Option(None, "--lawn", help="Only this lawn.", show_default=False)
-_TODAY = typer.Option(
-    None, "--today", help="Look from this date (YYYY-MM-DD) instead of the last visit's."
-)
+_TODAY = day_option("--today", help_=TODAY_HELP)
 _ALL = typer.Option(False, "--all", help="Every measure and pair, not the latest main ones.")
 
 
@@ -38,7 +37,7 @@ def history(
     as_json: bool = _JSON,
 ) -> None:
     """Show visits, changes and recoveries of the round, and rewrite their tables."""
-    tables = _made_anew(round_path, None)
+    tables = _made_anew(round_path)
     shown = {name: _only(tables[name], lawn) for name in ("visit_scores", "changes", "recovery")}
     if lawn is not None and shown["visit_scores"].empty:
         _no_such_lawn(tables["visit_scores"], lawn)
@@ -54,21 +53,29 @@ def history(
 
 def attention(round_path: Path = _ROUND, today: str | None = _TODAY, as_json: bool = _JSON) -> None:
     """Show which lawns want attention, most urgent first, and rewrite the table."""
-    table = _made_anew(round_path, today)["attention"]
+    if today is None:
+        table = _made_anew(round_path)["attention"]
+    else:
+        from lawnscore.scoring.afresh import tables_as_of
+
+        table = tables_as_of(round_path, today)["attention"]
     if as_json:
         print_json(table)
         return
     if table.empty:
         say("Nothing wants attention.")
         return
+    from lawnscore.report.evidence import gathered
+    from lawnscore.report.load import rows_of
+
     print_table(
         ("#", "lawn", "zone", "flag", "since", "evidence", "next step"),
         [
             (r["rank"], r["lawn"], r["zone"], r["flag"], _text(r["since"]), r["evidence"],
              r["next_step"])
-            for r in table.to_dict("records")
+            for r in gathered(rows_of(table))
         ],
-        "What wants attention",
+        f"What wants attention on {today_or(today)}",
     )  # fmt: skip
 
 
@@ -78,8 +85,8 @@ def trial(
     control: list[str] = typer.Option(
         ..., "--control", help="Untreated LAWN or LAWN/ZONE; one for all, or one for each."
     ),
-    start: str = typer.Option(..., "--from", help="First day of the treatment, YYYY-MM-DD."),
-    until: str | None = typer.Option(None, "--until", help="Last day to look at, YYYY-MM-DD."),
+    start: str = day_option("--from", help_="First day of the treatment.", default=...),
+    until: str | None = day_option("--until", help_="Last day to look at."),
     as_json: bool = _JSON,
 ) -> None:
     """Compare treated with untreated zones or lawns from a date on."""
@@ -111,37 +118,23 @@ def _place(text: str) -> Place:
     return lawn, zone or None
 
 
-def _made_anew(round_path: Path, today: str | None) -> dict[str, pd.DataFrame]:
+def _made_anew(round_path: Path) -> dict[str, pd.DataFrame]:
     """Return the tables of the history, computed anew and written to the round."""
-    from lawnscore.contract.settings import read_settings
-    from lawnscore.history.attention import attention as wanted
     from lawnscore.history.changes import changes
-    from lawnscore.history.recovery import recovery
     from lawnscore.history.visits import visit_scores
     from lawnscore.register.register import read_register
+    from lawnscore.scoring.afresh import tables_as_of
     from lawnscore.scoring.tables import read_table, write_table
 
-    settings = read_settings(round_path / "round.toml").history
     photos = read_table(round_path, "photo_scores")
     kept = read_register(round_path)
     visits = visit_scores(photos)
-    tables = {
-        "visit_scores": visits,
-        "changes": changes(visits, photo_scores=photos, work=kept.work),
-        "recovery": recovery(visits, kept.work, kept.weather, settings=settings),
-        "attention": wanted(
-            visits,
-            kept.work,
-            kept.weather,
-            photo_scores=photos,
-            lawns=kept.lawns,
-            today=today,
-            settings=settings,
-        ),
-    }
+    write_table(round_path, "visit_scores", visits)
+    tables = {"changes": changes(visits, photo_scores=photos, work=kept.work)}
+    tables |= tables_as_of(round_path, today_or(None), register=kept)
     for name, table in tables.items():
         write_table(round_path, name, table)
-    return tables
+    return {"visit_scores": visits, **tables}
 
 
 def _only(table: pd.DataFrame, lawn: str | None) -> pd.DataFrame:
@@ -168,7 +161,10 @@ def _latest(changes: pd.DataFrame) -> pd.DataFrame:
     table = changes[changes["measure"].isin(main)]
     pair = ["lawn", "zone", "kind"]
     last = table.astype({"to_date": "string"}).groupby(pair, observed=True)["to_date"]
-    return table[table["to_date"].astype("string") == last.transform("max")]
+    latest = table[table["to_date"].astype("string") == last.transform("max")]
+    # two kinds may hold the same pair of occasions: it is printed once
+    ends = ["lawn", "zone", "measure", "from_date", "from_stage", "to_date", "to_stage"]
+    return latest.drop_duplicates(ends)
 
 
 def _text(value: Any) -> str:

@@ -35,8 +35,8 @@ def inspect(
     picture: Path | None = typer.Option(
         None,
         "--picture",
-        help="Where to draw what was seen. Without it beside the photo, or in the reports of "
-        "its round; with --json only when asked for.",
+        help="Where to draw what was seen. Without it in the reports of the photo's round, and "
+        "nowhere for a photo outside one; with --json only when asked for.",
     ),
 ) -> None:
     """Measure one photo and show what was seen in it.
@@ -49,16 +49,18 @@ def inspect(
     if not photo.is_file():
         raise LawnscoreError("there is no such photo", "Check the path.", photo)
     place = _Place(photo)
-    wanted = picture is not None or not as_json
+    target = picture or place.picture()
+    wanted = target is not None and (picture is not None or not as_json)
     score = score_photo(photo, card or place.card(), settings=place.settings(), keep_views=wanted)
     if as_json:
         print_json(_record(score, place))
     else:
         _print_for_people(score)
-    if wanted and score.views is not None:
-        target = picture or place.picture()
+    if wanted and target is not None and score.views is not None:
         _save_picture(score, target)
         say(f"What was seen: {target}")
+    elif not wanted and not as_json and not score.refused:
+        say("See what was seen with --picture FILE.png.")
     raise typer.Exit(Exit.SOME_REFUSED if score.refused else Exit.WELL)
 
 
@@ -100,11 +102,11 @@ class _Place:
                 columns.update({name: getattr(place, name) for name in names})
         return columns
 
-    def picture(self) -> Path:
-        """Return where the picture goes: never among the photos of a round."""
+    def picture(self) -> Path | None:
+        """Return where the picture goes: never beside an original, so nowhere outside a round."""
         name = f"{self.photo.stem}-seen.png"
         if self.round is None:
-            return self.photo.with_name(name)
+            return None
         inside = self.photo.resolve().relative_to(self.round).parent
         return self.round / "reports" / "seen" / inside / name
 

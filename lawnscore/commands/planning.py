@@ -9,6 +9,7 @@ import typer
 
 from lawnscore.commands.care_output import JSON, lawns_of
 from lawnscore.commands.output import print_json, print_table, say
+from lawnscore.commands.typed import number_option, today_or
 from lawnscore.contract.errors import LawnscoreError
 
 if TYPE_CHECKING:
@@ -33,14 +34,12 @@ def register(app: typer.Typer) -> None:
 def plan(
     round_path: Path = ROUND,
     lawn: list[str] | None = typer.Option(None, "--lawn", help="Only this lawn; may be repeated."),
-    detect: float | None = typer.Option(
-        None, "--detect", help="Change to be shown (5; colour 0.05)."
-    ),
-    half_width: float | None = typer.Option(
-        None, "--half-width", help="Instead: half width of the 95 % interval of one visit."
+    detect: float | None = number_option("--detect", help_="Change to be shown (5; colour 0.05)."),
+    half_width: float | None = number_option(
+        "--half-width", help_="Instead: half width of the 95 % interval of one visit."
     ),
     measure: str = typer.Option("green_cover_pct", "--measure", help="Measure to plan for."),
-    power: float = typer.Option(0.8, "--power", help="Chance of showing the change."),
+    power: float = number_option("--power", help_="Chance of showing the change.", default=0.8),
     length: str | None = typer.Option(None, "--length", help="Length of the zone: '20 m'."),
     width: str | None = typer.Option(None, "--width", help="Width of the zone: '8 m'."),
     pdf: Path | None = typer.Option(None, "--pdf", help="Draw where to stand on a sheet."),
@@ -52,15 +51,16 @@ def plan(
     from lawnscore.care.spots import known_spots, spread_spots
 
     goal = _goal(measure, detect, half_width, power)
-    photos = _photo_scores(round_path)
+    photos, changes = (_scored(round_path, name) for name in ("photo_scores", "changes"))
     lawns = lawns_of(round_path, lawn)
     if lawn and photos is not None:
         wanted = photos["lawn"].isin(lawns["lawn"])
-        planned = photos_needed(photos, lawns, goal)
+        planned = photos_needed(photos, lawns, goal, changes=changes)
         needs = planned[planned["lawn"].isin(lawns["lawn"])]
         photos = photos[wanted]
     else:
-        needs = photos_needed(photos, lawns, goal)
+        needs = photos_needed(photos, lawns, goal, changes=changes)
+    needs = _without_left(needs, lawns)
     known = known_spots(photos)
     spots = {
         (lawn, zone): spread_spots(n, place=f"{lawn}/{zone}", known=known.get((lawn, zone), ()))
@@ -97,12 +97,18 @@ def _goal(measure: str, detect: float | None, half_width: float | None, power: f
     return Goal(measure, usual if detect is None else detect, "change", power)
 
 
-def _photo_scores(round_path: Path) -> pd.DataFrame | None:
+def _without_left(needs: pd.DataFrame, lawns: pd.DataFrame) -> pd.DataFrame:
+    from lawnscore.history.attention import left_places
+
+    gone = left_places(lawns, today_or(None))
+    pairs = zip(needs["lawn"], needs["zone"], strict=True)
+    return needs[[pair not in gone for pair in pairs]]
+
+
+def _scored(round_path: Path, name: str) -> pd.DataFrame | None:
     from lawnscore.scoring.tables import read_table, table_path
 
-    if not table_path(round_path, "photo_scores").exists():
-        return None
-    return read_table(round_path, "photo_scores")
+    return read_table(round_path, name) if table_path(round_path, name).exists() else None
 
 
 def _photos_by_zone(needs: pd.DataFrame) -> list[tuple[str, str, int]]:

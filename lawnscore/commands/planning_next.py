@@ -10,6 +10,7 @@ import typer
 
 from lawnscore.commands.care_output import JSON, print_cautions
 from lawnscore.commands.output import print_json, say
+from lawnscore.commands.typed import TODAY_HELP, day_option, today_or
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,26 +26,24 @@ def suggest_next(
     round_path: Path = typer.Argument(metavar="ROUND", help="Folder of the round."),
     weeks: int = typer.Option(4, "--weeks", help="How far ahead."),
     lawn: list[str] | None = typer.Option(None, "--lawn", help="Show only this lawn; repeat it."),
-    today: str | None = typer.Option(None, "--today", help="Plan from this date (YYYY-MM-DD)."),
+    today: str | None = day_option("--today", help_=TODAY_HELP),
     a_day: int = typer.Option(8, "--per-day", help="Visits that fit in a working day."),
     brief: bool = typer.Option(False, "--brief", help="One line a visit."),
     ics: Path | None = typer.Option(None, "--ics", help="Write the visits as iCalendar."),
     as_json: bool = JSON,
 ) -> None:
     """Suggest the order of visits for the coming weeks, with reasons, jobs and amounts."""
-    import datetime
-
     from lawnscore.care.next_visits import next_visits
     from lawnscore.contract.settings import read_settings
     from lawnscore.register.register import read_register
 
     settings, register = read_settings(round_path / "round.toml"), read_register(round_path)
-    frames = _tables(round_path)
+    start = today_or(today)
+    frames = _tables(round_path, start, register)
     if lawn:
         from lawnscore.commands.care_output import lawns_of
 
         lawns_of(round_path, lawn)  # a lawn that is not there is told
-    start = today or datetime.date.today().isoformat()
     visits = next_visits(
         frames.get("visit_scores"),
         frames.get("attention"),
@@ -68,11 +67,16 @@ def suggest_next(
         say("No photo is scored yet: the order comes from the register alone.")
 
 
-def _tables(round_path: Path) -> dict[str, pd.DataFrame]:
+def _tables(round_path: Path, start: str, register: Register) -> dict[str, pd.DataFrame]:
+    """Return the tables of a scored round as they stand on the day; nothing of an unscored one."""
+    from lawnscore.scoring.afresh import tables_as_of
     from lawnscore.scoring.tables import read_table, table_path
 
-    names = ("photo_scores", "visit_scores", "changes", "recovery", "attention")
-    return {n: read_table(round_path, n) for n in names if table_path(round_path, n).exists()}
+    names = ("photo_scores", "visit_scores", "changes")
+    found = {n: read_table(round_path, n) for n in names if table_path(round_path, n).exists()}
+    if "visit_scores" in found and "photo_scores" in found:
+        found |= tables_as_of(round_path, start, register=register)
+    return found
 
 
 def _plain(visits: pd.DataFrame) -> list[dict[str, Any]]:

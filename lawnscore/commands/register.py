@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import typer
 
 from lawnscore.commands.output import Exit, print_json
+from lawnscore.commands.typed import day_option, number_option
 
 if TYPE_CHECKING:
+    from lawnscore.care.records import Rule
     from lawnscore.register.add import Added
     from lawnscore.register.problems import Problem
 
@@ -48,7 +50,7 @@ def _add_lawn(
         ..., metavar="LAWN", help="Short name of the lawn, such as mill-lane-3."
     ),
     zone: str = typer.Option("all", help="Zone of the lawn; `all` when it has no parts."),
-    area_m2: float = typer.Option(None, "--area-m2", "--area", help="Area of the zone, m2."),
+    area_m2: float = number_option("--area-m2", "--area", help_="Area of the zone, m2."),
     name: str = typer.Option(None, help="Name for people to read."),
     turf: str = typer.Option(None, help="Kind of turf."),
     shade: str = typer.Option(None, help="none, part or full."),
@@ -56,6 +58,7 @@ def _add_lawn(
     drainage: str = typer.Option(None, help="good, fair or poor."),
     slope: str = typer.Option(None, help="flat, gentle or steep."),
     notes: str = typer.Option(None, help="Anything else."),
+    left: str = day_option("--left", help_="Date it left the round."),
     as_json: bool = _JSON,
 ) -> None:
     """Add a lawn, or a zone of it, to lawns.csv."""
@@ -63,39 +66,46 @@ def _add_lawn(
 
     added = add_lawn(
         round_path, lawn, zone, area_m2=area_m2, name=name, turf=turf, shade=shade, soil=soil,
-        drainage=drainage, slope=slope, notes=notes,
+        drainage=drainage, slope=slope, notes=notes, left=left,
     )  # fmt: skip
     _print_added(added, as_json)
 
 
 def _add_work(
     round_path: Path = _ROUND,
-    date: str = typer.Option(..., help="Date, such as 2026-03-05 or 5.3.2026."),
+    date: str = day_option("--date", help_="Date, such as 2026-03-05 or 5.3.2026.", default=...),
     lawn: str = typer.Option(..., help="Lawn, as in lawns.csv."),
     zone: str = typer.Option("all", help="Zone; `all` is the whole lawn."),
     task: str = typer.Option(..., help="What was done: mow, scarify, feed, ..."),
     product: str = typer.Option(None, help="Product, as on the label."),
-    rate: float = typer.Option(None, help="Amount laid down per area."),
+    rate: float = number_option("--rate", help_="Amount laid down per area."),
     rate_unit: str = typer.Option(None, help="Its unit, such as g/m2 or l/ha."),
-    area_m2: float = typer.Option(None, "--area-m2", "--area", help="Area worked, m2."),
+    area_m2: float = number_option("--area-m2", "--area", help_="Area worked, m2."),
     npk: str = typer.Option(None, help="N-P2O5-K2O on the label, such as 4-0-8."),
-    ca: float = typer.Option(None, help="Ca, %."),
-    mg: float = typer.Option(None, help="Mg, %."),
-    fe: float = typer.Option(None, help="Fe, %."),
-    s: float = typer.Option(None, help="S, %."),
+    ca: float = number_option("--ca", help_="Ca, %."),
+    mg: float = number_option("--mg", help_="Mg, %."),
+    fe: float = number_option("--fe", help_="Fe, %."),
+    s: float = number_option("--s", help_="S, %."),
     form: str = typer.Option(None, help="granular or liquid."),
     method: str = typer.Option(None, help="How it was put on."),
     machine: str = typer.Option(None, help="Machine used."),
     setting: str = typer.Option(None, help="Its setting."),
     passes: int = typer.Option(None, help="Passes over the lawn."),
-    height_mm: float = typer.Option(None, help="Mowing height, mm."),
-    depth_mm: float = typer.Option(None, help="Working depth, mm."),
-    material_off: float = typer.Option(None, help="How much material came off."),
+    height_mm: float = number_option("--height-mm", help_="Mowing height, mm."),
+    depth_mm: float = number_option("--depth-mm", help_="Working depth, mm."),
+    material_off: float = number_option("--material-off", help_="How much material came off."),
     material_unit: str = typer.Option(None, help="boxes, l or kg."),
-    product_used_kg: float = typer.Option(None, help="Weight taken out of the bag, kg."),
+    product_used_kg: float = number_option(
+        "--product-used-kg", help_="Weight taken out of the bag, kg."
+    ),
     who: str = typer.Option(None, help="Who did it."),
     weather: str = typer.Option(None, help="Weather at the time."),
     notes: str = typer.Option(None, help="Anything else."),
+    registration_no: str = typer.Option(None, help="Registration number of the product."),
+    start_time: str = typer.Option(None, help="When it began, HH:MM."),
+    target: str = typer.Option(None, help="What a spray was meant for."),
+    wind: str = typer.Option(None, help="Wind at the time."),
+    certificate: str = typer.Option(None, help="Certificate of who did it."),
     again: bool = typer.Option(False, "--again", help="Add it even if it stands there already."),
     as_json: bool = _JSON,
 ) -> None:
@@ -108,16 +118,23 @@ def _add_work(
         mg_pct=mg, fe_pct=fe, s_pct=s, form=form, method=method, machine=machine, setting=setting,
         passes=passes, height_mm=height_mm, depth_mm=depth_mm, material_off=material_off,
         material_unit=material_unit, product_used_kg=product_used_kg, who=who, weather=weather,
-        notes=notes,
+        notes=notes, registration_no=registration_no, start_time=start_time, target=target,
+        wind=wind, certificate=certificate,
     )  # fmt: skip
     _print_added(added, as_json)
 
 
 def _check(round_path: Path = _ROUND, as_json: bool = _JSON) -> None:
     """Find every problem of a round in one pass. Exit status 1 when there is one."""
+    from dataclasses import replace
+
+    from lawnscore.care.work_check import work_problems
+    from lawnscore.register.register import read_register
     from lawnscore.scoring.check import check_round
 
     result = check_round(round_path)
+    amounts = work_problems(read_register(round_path), rule=_rule(round_path))
+    result = replace(result, problems=(*result.problems, *amounts))
     if as_json:
         print_json(
             {
@@ -140,6 +157,17 @@ def _check(round_path: Path = _ROUND, as_json: bool = _JSON) -> None:
         typer.echo(f"{found} in {', '.join(looked_at)}.")
     if result.problems:
         raise typer.Exit(Exit.SOME_REFUSED)
+
+
+def _rule(round_path: Path) -> Rule:
+    """Return whose record is asked for; the settings' own problems are told elsewhere."""
+    from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.contract.settings import read_settings
+
+    try:
+        return cast("Rule", read_settings(round_path / "round.toml").record.rule)
+    except LawnscoreError:
+        return "eu"
 
 
 def _print_findings(title: str, findings: tuple[Problem, ...]) -> None:

@@ -32,8 +32,8 @@ def score(
     workers: int | None = typer.Option(
         None, "--workers", min=1, help="Processes to score with; by default 1 or 2."
     ),
-    today: str | None = typer.Option(
-        None, "--today", metavar="YYYY-MM-DD", help="Date for what is due, instead of today."
+    add: bool = typer.Option(
+        False, "--add", help="Take on lawns and zones whose folders lawns.csv does not name."
     ),
 ) -> None:
     """Score every new or changed photo of a round and write its tables.
@@ -52,7 +52,7 @@ def score(
                 progress=progress,
                 workers=workers,
                 parquet=parquet,
-                today=_day(today),
+                add=add,
             )
     except KeyboardInterrupt:
         say("Stopped. What was scored is kept; run the same command again to go on.")
@@ -64,19 +64,6 @@ def score(
     if summary.n_photos == 0:
         raise typer.Exit(Exit.NOTHING_DONE)
     raise typer.Exit(Exit.WELL if summary.went_well else Exit.SOME_REFUSED)
-
-
-def _day(text: str | None) -> str | None:
-    from datetime import date
-
-    from lawnscore.contract.errors import LawnscoreError
-
-    try:
-        return None if text is None else date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise LawnscoreError(
-            f"--today {text} is not a date", "Write it as YYYY-MM-DD, such as 2026-05-01."
-        ) from None
 
 
 @contextmanager

@@ -11,12 +11,17 @@ class Flag:
 
     The next steps are common practice (no source); where one can do harm, ``caution`` defers to
     the label, local rules and licensed practice.
+
+    ``weight`` turns one unit of a finding's loss into points of green cover, by which findings are
+    ranked; our choice. What only ``waits`` is ranked after all that is the matter with a lawn.
     """
 
     word: str
     meaning: str
     next_step: str
     caution: str = ""
+    weight: float = 1.0
+    waits: bool = False
 
     @property
     def advice(self) -> str:
@@ -45,6 +50,7 @@ _ALL = (
         "Find the cause first (wear, dryness, grubs, disease, spills, dogs), loosen the soil and "
         "oversow the patches.",
         "Have pests and diseases named by someone who knows them before anything is treated.",
+        weight=1.5,
     ),
     Flag(
         "colour fading",
@@ -52,6 +58,7 @@ _ALL = (
         "Check moisture and thatch, when it was last fed and whether the mower blade is sharp; "
         "take a soil test before feeding.",
         "Feed by the label's rate and season and local rules; iron stains paving.",
+        weight=100.0,
     ),
     Flag(
         "casts rising",
@@ -59,12 +66,14 @@ _ALL = (
         "Scatter casts when they are dry, before mowing; collect clippings and leaves, mow a "
         "little higher.",
         "Earthworms are good for the soil and killing them is against the law in many places.",
+        weight=0.2,
     ),
     Flag(
         "uneven",
         "one zone of the lawn has clearly less green cover than its other zones",
         "Compare shade, drainage, soil and wear of the zone with the rest, and treat it as a zone "
         "of its own.",
+        weight=0.5,
     ),
     Flag(
         "disease weather",
@@ -76,13 +85,17 @@ _ALL = (
     Flag(
         "not visited",
         "the lawn has not been photographed for too long",
-        "Visit and photograph it, or say in lawns.csv that it has left the round.",
+        "Visit and photograph it, or write in lawns.csv, column left, when it left the round.",
+        weight=2.0,
+        waits=True,
     ),
     Flag(
         "photos too poor",
         "the last photos are too few or too poor to tell how the lawn does",
         "Retake the photos, at least four, at the usual spots, with the card flat and in the same "
         "light as the turf.",
+        weight=2.0,
+        waits=True,
     ),
 )
 

@@ -49,6 +49,13 @@ class HistorySettings:
     hemisphere: str = "north"
     latitude_deg: float | None = None
 
+    @property
+    def south(self) -> bool:
+        """Whether the round lies on the southern half: by its latitude, else its hemisphere."""
+        if self.latitude_deg is not None:
+            return self.latitude_deg < 0
+        return self.hemisphere == "south"
+
 
 @dataclass(frozen=True)
 class ReportSettings:
@@ -63,12 +70,21 @@ class ReportSettings:
 
 
 @dataclass(frozen=True)
+class RecordSettings:
+    """What the yearly record follows (`eu` or `us`), and the user's own limit of N."""
+
+    rule: str = "eu"
+    n_limit_kg_ha: float | None = None
+
+
+@dataclass(frozen=True)
 class Settings:
-    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`."""
+    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`, `[record]`."""
 
     scoring: ScoringSettings = field(default_factory=ScoringSettings)
     history: HistorySettings = field(default_factory=HistorySettings)
     report: ReportSettings = field(default_factory=ReportSettings)
+    record: RecordSettings = field(default_factory=RecordSettings)
 
 
 RANGES: dict[str, tuple[float, float]] = {
@@ -79,12 +95,14 @@ RANGES: dict[str, tuple[float, float]] = {
     "history.recovery_default_days": (1, 1000),
     "history.visit_gap_days": (1, 3650),
     "history.latitude_deg": (-90, 90),
+    "record.n_limit_kg_ha": (0, 1000),
 }
 """What each number may be. A patch cannot be smaller than a cell of the ground (4 mm square)."""
 
 CHOICES: dict[str, tuple[str, ...]] = {
     "history.hemisphere": ("north", "south"),
     "report.area_unit": ("m2", "sq ft"),
+    "record.rule": ("eu", "us"),
 }
 """What a text may be where only some will do."""
 

@@ -156,7 +156,7 @@ CHANGES = Table(
             "string",
             "which pair of occasions",
             True,
-            ("work", "visit", "since_renovation", "year"),
+            ("work", "visit", "since_renovation", "since_before_work", "year"),
         ),
         Column("from_date", "date", "first occasion", True),
         Column("from_stage", "string", "stage of the first occasion", True, STAGES),
@@ -205,6 +205,7 @@ RECOVERY = Table(
         Column("expected_from", "string", "where the expected course comes from"),
         Column("clock", "string", "days or growth potential", False, ("days", "growth")),
         Column("note", "string", "what the numbers alone do not say"),
+        Column("back_by", "date", "first visit with 95 % of the cover before or more"),
     ),
     ("lawn", "zone", "renovation_date", "task"),
 )
@@ -221,6 +222,7 @@ ATTENTION = Table(
         Column("evidence", "string", "one sentence with its numbers", True),
         Column("next_step", "string", "what a practitioner would do next", True),
         Column("urgency", "number", "expected loss that orders the ranks"),
+        Column("facts", "string", "what the evidence is made from, as JSON"),
     ),
     ("lawn", "zone", "flag"),
 )
@@ -238,6 +240,7 @@ LAWNS = Table(
         Column("soil", "string", "kind of soil"),
         Column("drainage", "string", "good, fair or poor", False, ("good", "fair", "poor")),
         Column("slope", "string", "flat, gentle or steep", False, ("flat", "gentle", "steep")),
+        Column("left", "date", "when it left the round; empty while it is on it"),
     ),
     ("lawn", "zone"),
 )
@@ -291,6 +294,11 @@ WORK = Table(
         Column("who", "string", "who did it"),
         Column("weather", "string", "weather at the time"),
         Column("notes", "string", "anything else"),
+        Column("registration_no", "string", "registration number of a plant protection product"),
+        Column("start_time", "string", "when the work began, HH:MM"),
+        Column("target", "string", "what a spray was meant for"),
+        Column("wind", "string", "wind at the time"),
+        Column("certificate", "string", "certificate of who did it"),
     ),
 )
 

@@ -15,10 +15,12 @@ from lawnscore.contract.tables import CHANGES, STAGE_ORDER
 from lawnscore.history.intervals import difference_interval, t_quantile
 from lawnscore.history.paired import PairedSpots, paired_spots
 from lawnscore.history.persistent import correlation, likeness, method_changed, renewed_between
+from lawnscore.history.renovated import BEFORE_DAYS, find_renovations
 from lawnscore.history.sampling import ALPHA, POWER
 from lawnscore.history.series import (
     Occasions,
     iso_dates,
+    next_begun,
     occasions,
     renovations,
     work_at_places,
@@ -28,7 +30,7 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-KINDS = ("work", "visit", "since_renovation", "year")
+KINDS = ("work", "visit", "since_renovation", "since_before_work", "year")
 
 YEAR_DAYS = 365
 YEAR_SLACK_DAYS = 35
@@ -76,8 +78,9 @@ def changes(
     -----
     ``kind`` is ``work`` (before to after, same date), ``visit`` (end of a visit to the start of
     the next), ``since_renovation`` (first occasion after the work, at most 14 days later, to the
-    start of each later visit until the next renovation) and ``year`` (start of a visit to the
-    start of the nearest visit 330 to 400 days before).
+    start of each later visit until the next renovation), ``since_before_work`` (last occasion
+    before the work to the start of the last visit until the next renovation) and ``year`` (start
+    of a visit to the start of the nearest visit 330 to 400 days before).
 
     *Interval.* Without spots the two visits are independent samples, and the interval of the
     difference is squared and added from their own intervals
@@ -114,6 +117,7 @@ def find_pairs(series: Occasions, work: pd.DataFrame | None) -> Pairs:
         _within_visits(series, photographed),
         _next_visits(series, starts, ends),
         _since_renovations(series, photographed, starts, work),
+        _since_before_work(series, photographed, starts, work),
         _years(series, starts),
     )
     first = np.concatenate([first for first, _ in found])
@@ -162,49 +166,44 @@ def _since_renovations(
     none = np.zeros(0, np.int64)
     if done.empty or not len(rows):
         return none, none
-    span = int(series.day.max() - series.day.min()) + 4 * YEAR_DAYS
-    origin = int(min(series.day.min(), done["day"].min())) - YEAR_DAYS
-
-    def clock(place: Index, day: Index) -> Index:
-        return place * span * 4 + (day - origin) * 4
-
     place, day = done["place"].to_numpy(), done["last_day"].to_numpy()
     # an `after` photo of the day itself is the start; a `before` photo of it is not
-    at = np.searchsorted(
-        clock(series.place[rows], series.day[rows]) + series.stage[rows], clock(place, day) + 2
-    )
-    inside = at < len(rows)
-    baseline = rows[np.minimum(at, len(rows) - 1)]
-    wait = series.day[baseline] - day
-    good = inside & (series.place[baseline] == place) & (wait <= RENOVATION_START_DAYS)
-    following = np.r_[clock(place, done["day"].to_numpy())[1:], np.iinfo(np.int64).max // 2]
-    starts_clock = clock(series.place[starts], series.day[starts])
-    begin = np.searchsorted(starts_clock, clock(series.place[baseline], series.day[baseline]) + 1)
+    at = series.first_after(rows, place, day)
+    baseline = rows[np.maximum(at, 0)]
+    good = (at >= 0) & (series.day[baseline] - day <= RENOVATION_START_DAYS)
     # the visit on the day of the next renovation still shows where this one got to
-    end = np.searchsorted(
-        starts_clock, np.minimum(following + 1, clock(place + 1, origin + 0 * place))
-    )
-    count = np.where(good, np.maximum(end - begin, 0), 0)
+    begin, end = series.within(starts, place, series.day[baseline], next_begun(done))
+    count = np.where(good, end - begin, 0)
     first = np.repeat(baseline, count)
     offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     return first, starts[np.repeat(begin, count) + offset]
+
+
+def _since_before_work(
+    series: Occasions, rows: Index, starts: Index, work: pd.DataFrame | None
+) -> tuple[Index, Index]:
+    done = find_renovations(series, work)
+    none = np.zeros(0, np.int64)
+    if done.empty or not len(rows):
+        return none, none
+    place, day = done["place"].to_numpy(np.int64), done["day"].to_numpy(np.int64)
+    at = series.last_before(rows, place, day)
+    baseline = rows[np.maximum(at, 0)]
+    good = (at >= 0) & (day - series.day[baseline] <= BEFORE_DAYS)
+    begin, end = series.within(starts, place, done["last_day"].to_numpy(), next_begun(done))
+    good &= end > begin
+    return baseline[good], starts[end[good] - 1]
 
 
 def _years(series: Occasions, starts: Index) -> tuple[Index, Index]:
     none = np.zeros(0, np.int64)
     if len(starts) < 2:
         return none, none
-    span = int(series.day.max() - series.day.min()) + 2 * YEAR_DAYS
-    clock = series.place[starts] * span + series.day[starts] - int(series.day.min())
-    wanted = clock - YEAR_DAYS
-    right = np.searchsorted(clock, wanted)
-    left = np.maximum(right - 1, 0)
-    right = np.minimum(right, len(clock) - 1)
-    nearest = np.where(np.abs(clock[right] - wanted) < np.abs(clock[left] - wanted), right, left)
-    good = (np.abs(clock[nearest] - wanted) <= YEAR_SLACK_DAYS) & (
-        series.place[starts[nearest]] == series.place[starts]
-    )
-    return starts[nearest[good]], starts[good]
+    wanted = series.day[starts] - YEAR_DAYS
+    at = series.nearest(starts, series.place[starts], wanted)
+    near = starts[np.maximum(at, 0)]
+    good = (at >= 0) & (np.abs(series.day[near] - wanted) <= YEAR_SLACK_DAYS)
+    return near[good], starts[good]
 
 
 def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[str, Array]:

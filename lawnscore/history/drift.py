@@ -109,7 +109,14 @@ class Drift:
     last_value: Array
 
 
-def drift(visits: Visits, n_places: int, priors: DriftPriors, *, sign: int = -1) -> Drift:
+def drift(
+    visits: Visits,
+    n_places: int,
+    priors: DriftPriors,
+    *,
+    sign: int = -1,
+    min_past: int = MIN_PAST,
+) -> Drift:
     """Return how far each place has moved in the direction of ``sign``.
 
     Parameters
@@ -122,6 +129,8 @@ def drift(visits: Visits, n_places: int, priors: DriftPriors, *, sign: int = -1)
         Standard deviations of the parts of the model.
     sign
         -1 looks for the clearest fall, +1 for the clearest rise.
+    min_past
+        Visits of the past before anything is said.
     """
     if not len(visits.day):
         return _empty(n_places)
@@ -130,7 +139,8 @@ def drift(visits: Visits, n_places: int, priors: DriftPriors, *, sign: int = -1)
     visits = Visits(visits.place[recent], visits.day[recent], visits.value[recent], se)
     visits = _scaled(visits, n_places, priors)
     common, common_var, stray, has_mates = round_effect(visits, n_places, priors)
-    return _steps(visits, n_places, priors, sign, (common, common_var, stray, has_mates))
+    effect = (common, common_var, stray, has_mates)
+    return _steps(visits, n_places, priors, sign, effect, min_past)
 
 
 def _steadied(se: Array) -> Array:
@@ -289,6 +299,7 @@ def _steps(
     priors: DriftPriors,
     sign: int,
     effect: tuple[Array, Array, float, npt.NDArray[np.bool_]],
+    min_past: int,
 ) -> Drift:
     common, common_var, stray, has_mates = effect
     index, inside = _last_rows(visits.place, n_places)
@@ -302,7 +313,8 @@ def _steps(
     out = _empty(n_places)
     best = np.full(n_places, -np.inf)
     for m in WINDOWS:
-        step, se, enough = _one_window(y, var, design, inside, season, stray, m)
+        step, se, n_past = _one_window(y, var, design, inside, season, stray, m)
+        enough = (n_past >= min_past) & inside[:, -m]
         z = step / se
         take = enough & (sign * z > best)
         best = np.where(take, sign * z, best)
@@ -345,8 +357,8 @@ def _one_window(
     season: Array,
     stray: float,
     m: int,
-) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
-    """Return step, its error and whether it may be judged, for the last ``m`` visits."""
+) -> tuple[Array, Array, Index]:
+    """Return step, its error and the visits it is held against, for the last ``m`` visits."""
     past = inside.copy()
     past[:, -m:] = False
     w = np.where(past, 1 / (var + stray**2), 0.0)
@@ -362,5 +374,4 @@ def _one_window(
     step = (late * y[:, -m:]).sum(axis=1) - (row * coefficients).sum(axis=1)
     variance = (late**2 * var[:, -m:]).sum(axis=1) + stray**2
     variance += np.einsum("pi,pij,pj->p", row, inverse, row)
-    enough = (past.sum(axis=1) >= MIN_PAST) & inside[:, -m]
-    return step, np.sqrt(variance), enough
+    return step, np.sqrt(variance), past.sum(axis=1)

@@ -64,40 +64,6 @@ def wilson(
     return np.maximum((centre - half) / scale, 0.0), np.minimum((centre + half) / scale, 1.0)
 
 
-def clopper_pearson(
-    count: npt.ArrayLike, n: npt.ArrayLike, *, confidence: float = CONFIDENCE
-) -> tuple[Array, Array]:
-    """Return the exact interval of a proportion (Clopper & Pearson 1934), 0 to 1."""
-    x, size = np.asarray(count, float), np.asarray(n, float)
-    tail = (1 - confidence) / 2
-    low = np.where(x > 0, special.betaincinv(np.maximum(x, 1e-300), size - x + 1, tail), 0.0)
-    high = np.where(
-        x < size, special.betaincinv(x + 1, np.maximum(size - x, 1e-300), 1 - tail), 1.0
-    )
-    return low, high
-
-
-def t_interval(
-    mean: npt.ArrayLike, sd: npt.ArrayLike, n: npt.ArrayLike, *, confidence: float = CONFIDENCE
-) -> tuple[Array, Array]:
-    """Return Student's interval of a mean; NaN when ``n`` is below 2.
-
-    NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2.
-    """
-    m, size = np.asarray(mean, float), np.asarray(n, float)
-    df = np.where(size > 1, size - 1, np.nan)
-    half = special.stdtrit(df, 0.5 + confidence / 2) * np.asarray(sd, float) / np.sqrt(size)
-    return m - half, m + half
-
-
-def poisson_exact(count: npt.ArrayLike, *, confidence: float = CONFIDENCE) -> tuple[Array, Array]:
-    """Return the exact interval of a Poisson mean (Garwood 1936, Biometrika 28:437-442)."""
-    x = np.asarray(count, float)
-    tail = (1 - confidence) / 2
-    low = np.where(x > 0, special.gammaincinv(np.maximum(x, 1e-300), tail), 0.0)
-    return np.asarray(low, float), np.asarray(special.gammaincinv(x + 1, 1 - tail), float)
-
-
 def t_quantile(df: npt.ArrayLike, level: float = 0.5 + CONFIDENCE / 2) -> Array:
     """Return Student's quantile, read off a fine table so that millions of rows are quick.
 

@@ -92,9 +92,9 @@ def recovery(
     posteriori; intervals from draws of the normal approximation). The expected log rate and its
     spread come from the round's own recoveries by moments (DerSimonian & Laird 1986) once there
     are five with three visits or more; before that from ``settings.recovery_default_days``.
-    ``slow``: more than 1.5 times the expected time with a probability of 85 %, the last cover
-    clearly below even that course, and
-    more than four weeks after the work.
+    A zone is back by the first visit that shows 95 % of the cover before or more, whatever the
+    course says. ``slow``: more than 1.5 times the expected time with a probability of 85 %, the
+    last cover clearly below even that course, and more than four weeks after the work.
     """
     options = settings or HistorySettings()
     series = occasions(until(visit_scores, today))
@@ -103,7 +103,7 @@ def recovery(
         return RECOVERY.frame([])
     clock = regrowth_clock(weather, series, done)
     cases = gather_cases(series, done, clock)
-    fit = _fit(cases, options, clock)
+    fit = fit_cases(cases, options, clock)
     return RECOVERY.frame(_rows(series, cases, fit, clock))
 
 
@@ -140,7 +140,20 @@ class Fit:
     source: npt.NDArray[Any]
 
 
-def _fit(cases: Cases, settings: HistorySettings, clock: GrowthClock | None) -> Fit:
+def fit_cases(
+    cases: Cases,
+    settings: HistorySettings,
+    clock: GrowthClock | None,
+    *,
+    plateau_sd: float = PLATEAU_SD,
+) -> Fit:
+    """Return the fitted course of each case that has enough visits.
+
+    Parameters
+    ----------
+    plateau_sd
+        Points by which a course may level off above or below the cover before.
+    """
     fitted = np.isfinite(cases.before) & (cases.n_after >= 2)
     r = len(fitted)
     depth = _depth(cases)
@@ -153,7 +166,7 @@ def _fit(cases: Cases, settings: HistorySettings, clock: GrowthClock | None) -> 
     rows = np.flatnonzero(fitted)
     prior = Prior(
         cases.before[rows],
-        np.hypot(cases.before_se[rows], PLATEAU_SD),
+        np.hypot(cases.before_se[rows], plateau_sd),
         log_rate[rows],
         log_sd[rows],
     )
@@ -202,7 +215,7 @@ def _expected_rate(
     """Return log rate, its spread and its source, by the round's own recoveries if it can."""
     r = len(fitted)
     days = settings.recovery_default_days
-    text = f"default of {days:g} days (trade pages say 4 to 6 weeks)"
+    text = f"default of {days:g} days"
     out = np.where(np.isfinite(default), default, 0.0), np.full(r, DEFAULT_LOG_SD)
     use = fitted & (cases.n_after >= 3) & (cases.after < 0.9 * cases.before)
     rows = np.flatnonzero(use)
@@ -272,8 +285,18 @@ def _days(clock: GrowthClock | None, start: Index, t: Array) -> Array:
     return clock.day_of(clock.at(start) + t) - start
 
 
+def back_days(cases: Cases) -> Index:
+    """Return the day of the first visit with 95 % of the cover before or more; -1 for none."""
+    with np.errstate(invalid="ignore"):
+        shown = cases.cover >= TARGET * cases.before[:, None]
+        late = cases.now >= TARGET * cases.before
+    first = np.take_along_axis(cases.seen_day, shown.argmax(axis=1)[:, None], 1)[:, 0]
+    return np.where(shown.any(axis=1), first, np.where(late, cases.now_day, -1))
+
+
 def _rows(series: Occasions, cases: Cases, fit: Fit, clock: GrowthClock | None) -> pd.DataFrame:
-    states, notes = _states(cases, fit)
+    back = back_days(cases)
+    states, notes = _states(cases, fit, back)
     lost = cases.before - cases.after
     with np.errstate(divide="ignore", invalid="ignore"):
         recovered = np.where(lost >= 2.0, 100 * (cases.now - cases.after) / lost, np.nan)
@@ -298,12 +321,13 @@ def _rows(series: Occasions, cases: Cases, fit: Fit, clock: GrowthClock | None) 
             "expected_from": fit.source,
             "clock": "days" if clock is None else "growth",
             "note": notes,
+            "back_by": [iso_date(d) if d >= 0 else None for d in back],
         }
     )
     return table
 
 
-def _states(cases: Cases, fit: Fit) -> tuple[list[str], list[str | None]]:
+def _states(cases: Cases, fit: Fit, back: Index) -> tuple[list[str], list[str | None]]:
     states: list[str] = []
     notes: list[str | None] = []
     since = cases.now_day - cases.end_day
@@ -313,16 +337,14 @@ def _states(cases: Cases, fit: Fit) -> tuple[list[str], list[str | None]]:
             states.append("too few visits")
             notes.append(_too_few(cases, i))
             continue
-        target = TARGET * cases.before[i]
-        back = cases.now[i] >= target or (np.isfinite(fit.days[i]) and fit.days[i] <= since[i])
-        if back:
+        if back[i] >= 0 or (np.isfinite(fit.days[i]) and fit.days[i] <= since[i]):
             states.append("recovered")
         elif fit.slow[i] >= SLOW_SURE and since[i] > SLOW_AFTER_DAYS and fit.behind[i]:
             states.append("slow")
         else:
             states.append("recovering")
         plateau = float(fit.course.plateau[position[i]])
-        notes.append(_note(cases, fit, i, plateau))
+        notes.append(_note(cases, fit, i, plateau, back=bool(back[i] >= 0)))
     return states, notes
 
 
@@ -334,12 +356,14 @@ def _too_few(cases: Cases, i: int) -> str:
     return "one set of photos since the work; two are needed"
 
 
-def _note(cases: Cases, fit: Fit, i: int, plateau: float) -> str | None:
+def _note(cases: Cases, fit: Fit, i: int, plateau: float, *, back: bool) -> str | None:
     parts = []
     if cases.task[i] == "unrecorded":
         parts.append("work not in work.csv; seen from the photos before and after")
     if cases.before[i] - cases.after[i] < 2.0:
         parts.append("the work cost hardly any cover")
+    if back:
+        return "; ".join(parts) or None
     if np.isnan(fit.days[i]):
         level = f"levels off at {plateau:.0f} %" if plateau < 100 else "not within two years"
         parts.append(
@@ -348,20 +372,3 @@ def _note(cases: Cases, fit: Fit, i: int, plateau: float) -> str | None:
     elif np.isnan(fit.high[i]):
         parts.append("that it is never reached cannot be ruled out")
     return "; ".join(parts) or None
-
-
-def expected_cover(fit_days: float, share_left: float, days: npt.ArrayLike) -> Array:
-    """Return the expected course of cover after the work, as a share of the cover before.
-
-    Parameters
-    ----------
-    fit_days
-        Expected days to 95 %.
-    share_left
-        Cover just after the work over cover before, 0 to 1.
-    days
-        Days since the work.
-    """
-    b2 = float(np.log(1 / min(max(share_left, 0.02), 0.94) - 1))
-    rate = np.asarray(max(b2 + _logit(TARGET), 0.2) / fit_days)
-    return course(np.asarray(days, float), np.asarray(1.0), np.asarray(b2), rate)

@@ -16,6 +16,7 @@ from lawnscore.history.season import GrowthClock, growth_clock, read_weather
 from lawnscore.history.series import (
     Occasions,
     day_numbers,
+    next_begun,
     renovations,
     set_back,
     work_at_places,
@@ -47,11 +48,13 @@ class Cases:
     ----------
     place, day, end_day, task
         Where, first and last day of the work, and what it was.
-    before, before_se
-        Cover before; NaN when it was not photographed.
+    before, before_se, before_day
+        Cover before and its day; NaN and -1 when it was not photographed.
     t, y, sd
         (r, k) time on the clock, cover less what the round's other lawns did since the work, and
         its standard error; NaN-padded.
+    cover, seen_day
+        (r, k) cover as seen and the day; padded with NaN and -1.
     now, now_day
         Cover and day of the last visit before the next renovation; NaN and -1 when none.
     after
@@ -66,9 +69,12 @@ class Cases:
     task: npt.NDArray[Any]
     before: Array
     before_se: Array
+    before_day: Index
     t: Array
     y: Array
     sd: Array
+    cover: Array
+    seen_day: Index
     now: Array
     now_day: Index
     after: Array
@@ -129,38 +135,47 @@ def regrowth_clock(
     return growth_clock(record, first, int(max(series.day.max(), done["last_day"].max())))
 
 
-def _elapsed(clock: GrowthClock | None, start: Index, end: Index) -> Array:
+def elapsed(clock: GrowthClock | None, start: Index, end: Index) -> Array:
+    """Return the time from ``start`` to ``end`` on the clock; in days without one."""
     if clock is None:
         return np.asarray(end - start, float)
     return np.asarray(clock.at(end) - clock.at(start))
 
 
-def gather_cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | None) -> Cases:
-    """Return what the visit table says of each renovation."""
+def _cover(series: Occasions) -> tuple[Array, Array]:
     cover = series.values("green_cover_pct")
     se = half_width_se(series.values("green_cover_pct_low"), series.values("green_cover_pct_high"))
-    se = np.where(np.isfinite(se) & (se > 0), se, UNKNOWN_SE)
+    return cover, np.where(np.isfinite(se) & (se > 0), se, UNKNOWN_SE)
+
+
+def gather_cases(
+    series: Occasions,
+    done: pd.DataFrame,
+    clock: GrowthClock | None,
+    *,
+    course_days: int = COURSE_DAYS,
+) -> Cases:
+    """Return what the visit table says of each renovation, up to so many days after the work."""
+    cover, se = _cover(series)
     rows = np.flatnonzero(np.isfinite(cover))
     place = done["place"].to_numpy()
     day, end_day = done["day"].to_numpy(), done["last_day"].to_numpy()
-    span = 4_000_000  # sub-days: day * 4 + stage stays below this
-    key = series.place[rows] * span + series.day[rows] * 4 + series.stage[rows]
-    # `before` photos of the day itself, or the last ones earlier
-    last_before = np.searchsorted(key, place * span + day * 4 + 1, side="left") - 1
-    first_after = np.searchsorted(key, place * span + end_day * 4 + 2, side="left")
-    following = np.r_[(place * span + day * 4)[1:], np.iinfo(np.int64).max // 2]
-    stop = np.searchsorted(key, np.minimum(following + 1, (place + 1) * span), side="left")
+    last_before = series.last_before(rows, place, day)
+    first_after = series.first_after(rows, place, end_day)
+    # the `before` photos of the next renovation's day still show where this one got to
+    stop = series.last_before(rows, place, next_begun(done)) + 1
     before = rows[np.maximum(last_before, 0)] if len(rows) else np.zeros_like(place)
-    has_before = (last_before >= 0) & (series.place[before] == place)
+    has_before = last_before >= 0
     has_before &= day - series.day[before] <= BEFORE_DAYS
-    n_later = np.maximum(stop - first_after, 0)
+    n_later = np.where(first_after >= 0, np.maximum(stop - first_after, 0), 0)
+    first_after = np.maximum(first_after, 0)
     index = first_after[:, None] + np.arange(_MOST_VISITS)
     inside = np.arange(_MOST_VISITS) < n_later[:, None]
     seen = rows[np.minimum(index, len(rows) - 1)] if len(rows) else np.zeros_like(index)
-    inside &= series.day[seen] - end_day[:, None] <= COURSE_DAYS
+    inside &= series.day[seen] - end_day[:, None] <= course_days
     last = rows[np.clip(stop - 1, 0, len(rows) - 1)] if len(rows) else np.zeros_like(place)
-    t = _elapsed(clock, end_day[:, None], series.day[seen])
-    effect, unknown = _round_course(series, cover, se, done)
+    t = elapsed(clock, end_day[:, None], series.day[seen])
+    effect, unknown = others_course(series, done, series.day)
     # what the other lawns did since, season or drought, is none of the recovery's doing
     shift = effect[seen] - np.where(has_before, effect[before], 0.0)[:, None]
     shift = np.where(has_before[:, None], shift, 0.0)
@@ -174,9 +189,12 @@ def gather_cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | Non
         task=done["task"].to_numpy(),
         before=np.where(has_before, cover[before], np.nan),
         before_se=before_se,
+        before_day=np.where(has_before, series.day[before], -1),
         t=np.where(inside, t, np.nan),
         y=np.where(inside, cover[seen] - shift, np.nan),
         sd=np.where(inside, np.sqrt(sd**2 + SWARD_SD**2 + unknown[seen]), np.nan),
+        cover=np.where(inside, cover[seen], np.nan),
+        seen_day=np.where(inside, series.day[seen], -1),
         now=np.where(n_later > 0, cover[last], np.nan),
         now_day=np.where(n_later > 0, series.day[last], -1),
         after=np.where(inside[:, 0], cover[seen[:, 0]], np.nan),
@@ -203,10 +221,9 @@ def _errors_apart(series: Occasions, se: Array, before: Index, seen: Index) -> t
     return np.sqrt(se[before] ** 2 - most * a**2), np.sqrt(apart)
 
 
-def _round_course(
-    series: Occasions, cover: Array, se: Array, done: pd.DataFrame
-) -> tuple[Array, Array]:
-    """Return what the lawns not set back did at each occasion, and what is unknown of it."""
+def others_course(series: Occasions, done: pd.DataFrame, days: Index) -> tuple[Array, Array]:
+    """Return what the lawns not set back did by given days, and what is unknown of it."""
+    cover, se = _cover(series)
     away = set_back(
         series,
         done["place"].to_numpy(),
@@ -215,6 +232,6 @@ def _round_course(
     )
     rows = np.flatnonzero(np.isfinite(cover) & ~away)
     if not len(rows):
-        return np.zeros(len(cover)), np.zeros(len(cover))
+        return np.zeros(len(days)), np.zeros(len(days))
     visits = Visits(series.place[rows], series.day[rows], cover[rows], se[rows])
-    return round_course(visits, len(series.places), COVER_PRIORS, series.day)
+    return round_course(visits, len(series.places), COVER_PRIORS, days)

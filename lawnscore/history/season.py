@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.settings import HistorySettings
 from lawnscore.history.series import Days, day_numbers
 
 Array = npt.NDArray[np.float64]
@@ -20,6 +21,13 @@ WARM_OPTIMUM_C, WARM_WIDTH_C = 31.0, 7.0
 """Warm-season grass, as above; width from memory. Held at 1 above the optimum (later revision)."""
 
 YEAR_DAYS = 365.25
+RESTING = 0.10
+"""Growth potential under which growth rests (about 8 degrees C); our choice."""
+GROWING_DAY_H = 10.0
+"""Hours of daylight under which growth rests, where only the latitude is known; common practice."""
+GROWING_MONTHS = range(4, 11)
+"""April to October on the northern half: the season where nothing else is known; our choice."""
+_SMOOTH_DAYS = 14
 _SEASON_WINDOW_DAYS = 10
 """Half width of the window over which usual temperatures are averaged; our choice."""
 _MIN_GROWTH = 0.005
@@ -37,23 +45,6 @@ def growth_potential(mean_c: npt.ArrayLike, *, season: Literal["cool", "warm"] =
         return np.asarray(np.exp(-0.5 * ((t - COOL_OPTIMUM_C) / COOL_WIDTH_C) ** 2))
     below = np.minimum(t - WARM_OPTIMUM_C, 0.0)
     return np.asarray(np.exp(-0.5 * (below / WARM_WIDTH_C) ** 2))
-
-
-def growing_degree_days(
-    highest_c: npt.ArrayLike, lowest_c: npt.ArrayLike, base_c: float, *, floor_each: bool = False
-) -> Array:
-    """Return the growing degree days of each day.
-
-    Parameters
-    ----------
-    floor_each
-        ``False``: ``max(0, mean - base)`` (method 1). ``True``: highest and lowest are first
-        raised to the base (method 2). McMaster & Wilhelm 1997, Agric. For. Meteorol. 87:291-300.
-    """
-    high, low = np.asarray(highest_c, float), np.asarray(lowest_c, float)
-    if floor_each:
-        high, low = np.maximum(high, base_c), np.maximum(low, base_c)
-    return np.asarray(np.maximum((high + low) / 2 - base_c, 0.0))
 
 
 def day_length_h(latitude_deg: float, day_of_year: npt.ArrayLike) -> Array:
@@ -192,3 +183,50 @@ def growth_clock(weather: Weather, first_day: int, last_day: int) -> GrowthClock
     temperature[known] = weather.mean_c[days[known] - weather.first_day]
     growth = np.maximum(growth_potential(temperature), _MIN_GROWTH)
     return GrowthClock(first_day, np.r_[0.0, np.cumsum(growth)])
+
+
+@dataclass(frozen=True, eq=False)
+class GrowingDays:
+    """How many days grass grew, by day.
+
+    Parameters
+    ----------
+    first_day
+        Day number of element 0.
+    total
+        (d,) growing days up to the start of each day.
+    """
+
+    first_day: int
+    total: Array
+
+    def between(self, begin: npt.ArrayLike, end: npt.ArrayLike) -> Array:
+        """Return the growing days from day numbers ``begin`` to ``end``."""
+        x = np.arange(len(self.total)) + self.first_day
+        at_end, at_begin = (np.interp(np.asarray(d, float), x, self.total) for d in (end, begin))
+        return np.asarray(at_end - at_begin)
+
+
+def growing_days(
+    first_day: int, last_day: int, weather: Weather | None, settings: HistorySettings
+) -> GrowingDays:
+    """Return the growing days from ``first_day`` to ``last_day``.
+
+    A day grows by the temperature of the fortnight around it, observed or usual, where weather is
+    known; else by its daylight where `history.latitude_deg` is given; else by its month.
+    """
+    days = np.arange(first_day, last_day + 1)
+    if weather is not None:
+        temperature = weather.usual_c[day_of_year(days).astype(int) - 1].copy()
+        known = (days >= weather.first_day) & (days <= weather.last_day)
+        temperature[known] = weather.mean_c[days[known] - weather.first_day]
+        padded = np.pad(growth_potential(temperature), _SMOOTH_DAYS // 2, mode="edge")
+        kernel = np.ones(_SMOOTH_DAYS + 1) / (_SMOOTH_DAYS + 1)
+        grows = np.convolve(padded, kernel, "valid") >= RESTING
+    elif settings.latitude_deg is not None:
+        grows = day_length_h(settings.latitude_deg, day_of_year(days)) >= GROWING_DAY_H
+    else:
+        month = days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % 12 + 1
+        month = (month + (6 if settings.south else 0) - 1) % 12 + 1
+        grows = np.isin(month, list(GROWING_MONTHS))
+    return GrowingDays(first_day, np.r_[0.0, np.cumsum(grows)])

@@ -17,6 +17,11 @@ Array = npt.NDArray[np.float64]
 
 """Order of the stages within a visit."""
 
+FAR_DAY = 900_000
+"""A day beyond all others, in the year 4434."""
+_DAY_SPAN = 1_000_000  # day numbers stay below this
+_STAGE_SPAN = 4
+
 MERGE_DAYS = 14
 """Renovation tasks this close together are one renovation; our choice."""
 
@@ -48,6 +53,11 @@ def iso_dates(days: Days) -> npt.NDArray[Any]:
     """Return day numbers as an array of YYYY-MM-DD texts."""
     out: npt.NDArray[Any] = np.datetime_as_string(days.astype("datetime64[D]")).astype(object)
     return out
+
+
+def moments(place: Days, day: Days, stage: Days | int = 0) -> Days:
+    """Return one number for place, day and stage, in the order of the visit table."""
+    return np.asarray((place * _DAY_SPAN + day) * _STAGE_SPAN + stage, np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,6 +93,64 @@ class Occasions:
             return np.full(len(self.table), np.nan)
         out: Array = self.table[column].to_numpy(dtype="float64", na_value=np.nan)
         return out
+
+    def moments(self, rows: Days | slice = slice(None)) -> Days:
+        """Return the moments of some rows."""
+        return moments(self.place[rows], self.day[rows], self.stage[rows])
+
+    def last_before(self, rows: Days, place: Days, day: Days) -> Days:
+        """Return where in ``rows`` a place was last seen before work that began on a day.
+
+        Photos of the day itself count when they were taken before the work.
+
+        Parameters
+        ----------
+        rows
+            (m,) rows to look in, in order.
+        place, day
+            (r,) place and first day of the work.
+
+        Returns
+        -------
+        ndarray
+            (r,) position in ``rows``; -1 where there is none.
+        """
+        at = np.searchsorted(self.moments(rows), moments(place, day, STAGE_ORDER["check"])) - 1
+        return np.where(self._is_at(rows, at, place), at, -1)
+
+    def first_after(self, rows: Days, place: Days, day: Days) -> Days:
+        """Return where in ``rows`` a place was first seen after work that ended on a day.
+
+        Photos of the day itself count when they were taken after the work. Arguments and result
+        as for :meth:`last_before`.
+        """
+        at = np.searchsorted(self.moments(rows), moments(place, day, STAGE_ORDER["after"]))
+        return np.where(self._is_at(rows, at, place), at, -1)
+
+    def within(self, rows: Days, place: Days, after: Days, until: Days) -> tuple[Days, Days]:
+        """Return begin and end positions in ``rows`` of a place's rows, days in (after, until]."""
+        days = moments(self.place[rows], self.day[rows])
+        begin = np.searchsorted(days, moments(place, after + 1))
+        end = np.searchsorted(days, moments(place, until + 1))
+        return np.asarray(begin, np.int64), np.asarray(np.maximum(end, begin), np.int64)
+
+    def nearest(self, rows: Days, place: Days, day: Days) -> Days:
+        """Return where in ``rows`` a place was seen nearest to a day; -1 where it never was."""
+        right = np.searchsorted(moments(self.place[rows], self.day[rows]), moments(place, day))
+        best = np.full(len(place), -1, np.int64)
+        least = np.full(len(place), FAR_DAY, np.int64)
+        for at in (right - 1, right):
+            known = self._is_at(rows, at, place)
+            away = np.where(known, np.abs(self.day[rows[np.clip(at, 0, len(rows) - 1)]] - day), 0)
+            closer = known & (away < least)
+            best, least = np.where(closer, at, best), np.where(closer, away, least)
+        return best
+
+    def _is_at(self, rows: Days, at: Days, place: Days) -> npt.NDArray[np.bool_]:
+        if not len(rows):
+            return np.zeros(len(place), bool)
+        inside = (at >= 0) & (at < len(rows))
+        return np.asarray(inside & (self.place[rows[np.clip(at, 0, len(rows) - 1)]] == place))
 
 
 def occasions(visit_scores: pd.DataFrame) -> Occasions:
@@ -198,9 +266,17 @@ def set_back(series: Occasions, place: Days, begin: Days, end: Days) -> npt.NDAr
     place, begin, end
         (r,) place number, first day and last day of each time.
     """
-    span = 4_000_000  # sub-days: day * 4 + stage stays below this
-    key = series.place * span + series.day * 4 + series.stage
+    key = series.moments()
     edge = np.zeros(len(key) + 1, np.int64)
-    np.add.at(edge, np.searchsorted(key, place * span + begin * 4 + 1), 1)
-    np.add.at(edge, np.searchsorted(key, place * span + end * 4 + 3), -1)
+    np.add.at(edge, np.searchsorted(key, moments(place, begin, STAGE_ORDER["check"])), 1)
+    np.add.at(edge, np.searchsorted(key, moments(place, end, STAGE_ORDER["after"] + 1)), -1)
     return np.asarray(np.cumsum(edge)[:-1] > 0)
+
+
+def next_begun(done: pd.DataFrame) -> Days:
+    """Return the first day of the renovation after each; :data:`FAR_DAY` after a place's last."""
+    place, day = done["place"].to_numpy(np.int64), done["day"].to_numpy(np.int64)
+    following = np.full(len(done), FAR_DAY, np.int64)
+    same = place[1:] == place[:-1]
+    following[:-1][same] = day[1:][same]
+    return following

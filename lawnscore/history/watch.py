@@ -10,11 +10,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.settings import HistorySettings
-from lawnscore.history.drift import COVER_PRIORS, Drift, DriftPriors, Visits
+from lawnscore.history.drift import COVER_PRIORS, MIN_PAST, Drift, DriftPriors, Visits
 from lawnscore.history.intervals import half_width_se
 from lawnscore.history.persistent import correlation, likeness
 from lawnscore.history.recovery import recovery
 from lawnscore.history.renovated import until
+from lawnscore.history.same_spots import spot_se
 from lawnscore.history.series import Occasions, day_numbers, occasions, set_back
 
 Array = npt.NDArray[np.float64]
@@ -37,10 +38,10 @@ class Watch:
         Standardised step that raises the flag; tuned by ``benchmarks/studies/attention.py``.
     least
         Smallest step worth a flag, in the unit of the measure.
-    points
-        Points of cover that one unit of the measure counts for in the urgency; our choice.
-    unit, digits
-        How numbers are written in the evidence.
+    min_past
+        Visits of the past before anything is said.
+    by_spot
+        Whether what differs from spot to spot stays there, as bare patches do.
     """
 
     flag: str
@@ -51,9 +52,8 @@ class Watch:
     priors: DriftPriors
     threshold: float
     least: float
-    points: float
-    unit: str = "points"
-    digits: int = 1
+    min_past: int = MIN_PAST
+    by_spot: bool = False
 
 
 def _same(x: Array) -> Array:
@@ -69,25 +69,28 @@ def _square(x: Array) -> Array:
 
 
 WATCHES = (
-    Watch(
-        "cover falling", "green_cover_pct", -1, _same, _same,
-        COVER_PRIORS, 2.5, 3.0, 1.0,
-    ),
+    Watch("cover falling", "green_cover_pct", -1, _same, _same, COVER_PRIORS, 2.5, 3.0),
     Watch(
         "colour fading", "colour_index", -1, _same, _same,
-        DriftPriors(0.01, 0.04, 0.03, 0.006), 3.4, 0.03, 100.0, "", 2,
+        DriftPriors(0.01, 0.04, 0.03, 0.006), 3.4, 0.03,
     ),
+    # each lawn has a casting season of its own, so its round-mates tell little of it
     Watch(
         "casts rising", "casts_per_m2", 1, _root, _square,
-        DriftPriors(0.3, 1.5, 1.0, 0.25), 3.5, 5.0, 0.2, "per m2",
+        DriftPriors(0.7, 1.5, 1.0, 0.25), 2.9, 5.0,
     ),
+    # bare patches have hardly any season, so one visit of the past tells what is usual
     Watch(
         "bare patches growing", "bare_patch_pct", 1, _root, _square,
-        DriftPriors(0.2, 0.5, 0.4, 0.15), 4.2, 2.0, 1.5,
+        DriftPriors(0.1, 0.2, 0.1, 0.1), 3.1, 2.0, 1, True,
     ),
 )  # fmt: skip
 """What is watched for drift, and when it is flagged."""
 
+SEASON_DAYS = 45
+"""How far from a year apart visits may be to count as the same season; our choice."""
+SEASON_SHARE = 0.35
+"""Share of a step that must be new against the same season a year before; our choice."""
 QUIET_FACTOR = 2.0
 """The sward is left out of the watch for twice the expected recovery after a renovation."""
 LOOK_BACK_DAYS = 120
@@ -110,14 +113,17 @@ class State:
         (n,) True where the sward is set back on purpose.
     rows
         First photographed occasion of each visit.
+    photos
+        The table of photos where it is at hand; it names the spots.
     """
 
     series: Occasions
     today: int
     settings: HistorySettings
     recovery: pd.DataFrame
-    quiet: npt.NDArray[np.bool_]  # (n,) occasions set back on purpose
-    rows: Index  # first photographed occasion of each visit
+    quiet: npt.NDArray[np.bool_]
+    rows: Index
+    photos: pd.DataFrame | None = None
 
 
 def look(
@@ -125,6 +131,7 @@ def look(
     work: pd.DataFrame | None = None,
     weather: pd.DataFrame | None = None,
     *,
+    photo_scores: pd.DataFrame | None = None,
     today: str | None = None,
     settings: HistorySettings | None = None,
 ) -> State:
@@ -134,7 +141,9 @@ def look(
     series = occasions(visits)
     table = recovery(visits, work, weather, today=today, settings=options)
     quiet = _quiet(series, table, options)
-    return State(series, _today(series, today), options, table, quiet, _first_rows(series))
+    photos = None if photo_scores is None else until(photo_scores, today)
+    rows = _first_rows(series)
+    return State(series, _today(series, today), options, table, quiet, rows, photos)
 
 
 def _today(series: Occasions, today: str | None) -> int:
@@ -177,17 +186,44 @@ def watched_visits(state: State, watch: Watch) -> Visits:
     rho = likeness(series, every, every).lasting_share(watch.measure)
     passing = np.sqrt(1 - correlation(series, watch.measure, every, every, rho))
     se = half_width_se(watch.scale(low), watch.scale(high)) * passing
+    if watch.by_spot:
+        se = np.fmin(se, spot_se(state.photos, series, watch.measure, watch.scale))
     rows = state.rows[~state.quiet[state.rows] & np.isfinite(y[state.rows])]
     known = np.isfinite(se[rows]) & (se[rows] > 0)
     usual = 1.5 * float(np.median(se[rows][known])) if known.any() else 3 * watch.priors.stray_least
     return Visits(series.place[rows], series.day[rows], y[rows], np.where(known, se[rows], usual))
 
 
-def raised(moved: Drift, watch: Watch, today: int) -> npt.NDArray[np.bool_]:
-    """Return which places the watch flags: clear, large enough and recent."""
+def clear_step(moved: Drift, watch: Watch) -> npt.NDArray[np.bool_]:
+    """Return at which places a step is clear and large enough to speak of."""
     before = moved.last_value - moved.step
     change = watch.back(moved.last_value) - watch.back(before)
     with np.errstate(invalid="ignore"):
         clear = watch.sign * moved.z > watch.threshold
         large = watch.sign * change >= watch.least
-    return np.asarray(clear & large & (today - moved.last_day <= LOOK_BACK_DAYS))
+    return np.asarray(clear & large)
+
+
+def raised(moved: Drift, watch: Watch, today: int) -> npt.NDArray[np.bool_]:
+    """Return which places the watch flags: clear, large enough and recent."""
+    return np.asarray(clear_step(moved, watch) & (today - moved.last_day <= LOOK_BACK_DAYS))
+
+
+def as_in_that_season(
+    visits: Visits, moved: Drift, watch: Watch, flagged: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Return which flagged places stand as they stood in the same season a year before.
+
+    What comes back every year is the lawn's season and no drift. A place without visits of that
+    season is not among them.
+    """
+    out = np.zeros(len(flagged), bool)
+    for place in np.flatnonzero(flagged):
+        own = visits.place == place
+        day, value = visits.day[own], visits.value[own]
+        late = day >= moved.since[place]
+        same = ~late & (np.abs(moved.last_day[place] - day - 365) <= SEASON_DAYS)
+        if same.any():
+            new = watch.sign * (value[late].mean() - value[same].mean())
+            out[place] = new < SEASON_SHARE * watch.sign * moved.step[place]
+    return out

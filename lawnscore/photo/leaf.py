@@ -3,7 +3,7 @@
 A ground pixel is wider than many blades, so hardly any is leaf alone: the mean colour of leafy
 pixels is too light and too yellow by what lies between the blades. So cells are weighted by powers
 of their green share, and what still is mixed in is taken off by a regression on the logarithms
-of those means, fitted on rendered scenes (`benchmarks/train_classes.py leaf`).
+of those means, fitted on every world (`benchmarks/training/leaf_colour.py`).
 """
 
 from __future__ import annotations

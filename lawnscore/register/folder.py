@@ -39,6 +39,8 @@ _DAY = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})-([A-Za-z]+)")
 _HEAD_BYTES = 32
 
 _LEVELS = ("lawn", "zone", "visit")
+OWN_README = "README.txt"
+"""What `lawnscore new` writes into photos/ itself."""
 _SHAPE = "photos/LAWN/ZONE/YYYY-MM-DD-STAGE/"
 
 
@@ -291,7 +293,8 @@ def _report_loose(base: Path, path: Path, above: tuple[str, ...], found: _Found)
             what = "the path does not say the zone"
             mend = f"Move it to {_SHAPE} with the zone `all` when the lawn has no parts."
     else:
-        found.others.append(_relative(base, path))
+        if above or path.name != OWN_README:
+            found.others.append(_relative(base, path))
         return
     found.misplaced.append(Misplaced(_relative(base, path), what, mend))
 

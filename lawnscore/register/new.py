@@ -10,6 +10,7 @@ from typing import Any
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import Settings
 from lawnscore.contract.tables import LAWNS, STAGES, TASKS, WEATHER, WORK
+from lawnscore.register.folder import OWN_README
 
 _MEANING = {
     "scoring": "What changes the numbers of a photo. After a change every photo is scored again.",
@@ -21,7 +22,7 @@ _MEANING = {
     "scoring.condition": "Weights of the parts of the condition; only their proportions matter.",
     "history": "What changes verdicts and flags, not the numbers of a photo.",
     "history.recovery_default_days": "days to recover when neither lawn nor round tell yet",
-    "history.visit_gap_days": "days without a visit from which a gap is flagged",
+    "history.visit_gap_days": "growing days without a visit from which a lawn is flagged",
     "history.hemisphere": "north or south",
     "history.latitude_deg": "degrees, south negative, for daylight; unknown when left out",
     "report": "What the reports look like.",
@@ -31,6 +32,9 @@ _MEANING = {
     "report.language": "en or de",
     "report.locale": "how dates and numbers are written, such as en_GB; empty follows the language",
     "report.area_unit": "m2 or sq ft",
+    "record": "What `lawnscore record` follows.",
+    "record.rule": "eu or us: whose rules of records of plant protection",
+    "record.n_limit_kg_ha": "your own limit of N a year, kg/ha; none when left out",
 }
 """What each setting means; one without an entry is listed without words."""
 
@@ -104,7 +108,7 @@ def new_round(path: Path | str) -> NewRound:
         "lawns.csv": _csv_text(LAWNS.column_names, _LAWNS_EXAMPLES),
         "work.csv": _csv_text(WORK.column_names, _WORK_EXAMPLES),
         "weather.csv": _csv_text(WEATHER.column_names, _WEATHER_EXAMPLES),
-        "photos/README.txt": _PHOTOS_README,
+        f"photos/{OWN_README}": _PHOTOS_README,
     }
     made, kept = [], []
     try:

@@ -334,7 +334,10 @@ def _allowed(column: Column, text: str) -> str:
     word = OTHER_WORDS.get(column.name, {}).get(folded, folded)
     if word in column.allowed:
         return word
-    guess = nearest(folded, [*column.allowed, *OTHER_WORDS.get(column.name, {})])
+    others = OTHER_WORDS.get(column.name, {})
+    guess = nearest(folded, [*column.allowed, *others])
+    for other, meant in others.items():
+        guess = guess.replace(f"`{other}`", f"`{meant}`")
     mend = f"{guess} Use one of: {', '.join(column.allowed)}."
     raise CellError(f"`{text}` is not a known {column.name.replace('_', ' ')}", mend.strip())
 

@@ -18,13 +18,12 @@ from lawnscore.report.pictures import Pair
 from lawnscore.report.story import (
     Headline,
     headline,
-    latest_visit,
+    one_photo,
     outlook,
     recovery_sentences,
     task_words,
-    verdict_key,
-    visit_change,
 )
+from lawnscore.report.told import Basis, basis, latest_visit, told_change, told_changes, verdict_key
 
 MEASURED = (
     "green_cover_pct",
@@ -81,6 +80,9 @@ class ZoneStory:
     zone: str
     title: str
     measured_on: str
+    basis: Basis
+    against: str
+    ground: str
     condition: str
     condition_range: Markup | str
     trend: str
@@ -147,19 +149,41 @@ def customer_page(story: CustomerStory, words: Words, letterhead: Letterhead) ->
         lawn=story.lawn,
         words=words,
         letterhead=letterhead,
-        caption=lambda pair: pair_caption(pair, words),
+        caption=lambda pair, kind: pair_caption(pair, kind, words),
+        measured_on=lambda zone: measured_on(zone, words),
+        labels=lambda kind: pair_labels(kind, words),
     )
 
 
-def pair_caption(pair: Pair, words: Words) -> str:
+LABELS: dict[Basis, tuple[str, str]] = {
+    "work": ("before_work", "after_work"),
+    "since_before_work": ("before_work", "now"),
+    "since_renovation": ("after_work", "now"),
+    "year": ("earlier", "now"),
+    "visit": ("earlier", "now"),
+    "none": ("earlier", "now"),
+}
+"""What stands on the two pictures, by the pair of occasions that is told."""
+
+
+def pair_labels(kind: Basis, words: Words) -> tuple[str, str]:
+    """Return what stands on the earlier and on the later picture."""
+    first, second = LABELS[kind]
+    return words.text(f"label.{first}"), words.text(f"label.{second}")
+
+
+def pair_caption(pair: Pair, kind: Basis, words: Words) -> str:
     """Return what the pictures show, and how surely it is the same ground."""
     width, to = words.length(pair.width_mm), words.date(pair.after["date"])
     if pair.before is None:
-        return words.text("customer.one_picture", date=to, width=width)
+        key = "customer.one_picture" if kind == "none" else "customer.one_picture_apart"
+        return words.text(key, date=to, width=width)
     start = words.date(pair.before["date"])
-    if start == to:  # before and after the work of one day
-        start += f", {words.text('stage.' + pair.before['stage'])}"
-        to = words.text("stage." + pair.after["stage"])
+    first, second = LABELS[kind]
+    if first != "earlier":
+        start += f", {words.text('label.in_words_' + first)}"
+    if second == "after_work":
+        to = words.text("label.in_words_after_work")
     key = "customer.pair_same" if pair.same_spot else "customer.pair_other"
     fields = {"from": start, "to": to, "width": width, "spot": pair.after["spot"]}
     return words.text(key, **fields)
@@ -186,14 +210,17 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
     """Return what a report says of one zone."""
     rows = lawn.zone_rows("visits", zone)
     now = latest_visit(lawn, zone)
-    change = visit_change(lawn, zone, "condition")
+    change = told_change(lawn, zone, "condition")
     recovery = lawn.zone_rows("recovery", zone)
-    drawing, has_course = _recovery(recovery[-1], rows, words) if recovery else (None, False)
+    drawing, has_course = _recovery(lawn, recovery[-1], rows, words) if recovery else (None, False)
     value = now["condition"] if now else None
     return ZoneStory(
         zone=zone,
         title="" if zone == "all" else zone,
         measured_on=words.date(now["date"]) if now else "",
+        basis=basis(lawn, zone),
+        against=against(next(iter(told_changes(lawn, zone)), None), words),
+        ground=one_photo(lawn, zone, words),
         condition=words.bare("condition", value),
         condition_range=_range(now, "condition", words),
         trend=_trend(change, words),
@@ -214,16 +241,31 @@ def _range(now: Row | None, measure: str, words: Words) -> Markup | str:
     return words.interval(measure, now[f"{measure}_low"], now[f"{measure}_high"])
 
 
+def measured_on(zone: ZoneStory, words: Words) -> str:
+    """Return when the figures are from, what changes are told against, what they speak for."""
+    parts = [words.text("customer.measured_on", date=zone.measured_on)]
+    if zone.against:
+        parts.append(words.text("customer.measured_against", against=zone.against))
+    return " ".join([*parts, zone.ground] if zone.ground else parts)
+
+
+def against(change: Row | None, words: Words) -> str:
+    """Return what a change is told against, in a few words; empty when there is none."""
+    if change is None:
+        return ""
+    return words.text(f"against.{change['kind']}", date=words.date(change["from_date"]))
+
+
 def _trend(change: Row | None, words: Words) -> str:
     key = verdict_key(change)
-    if change is None or key in ("none", "by_work"):
-        return words.text("customer.trend_none" if key == "none" else "verdict.by_work")
-    steady = {"no_clear_change": "steady"}.get(key, key)
-    return words.text(f"customer.trend_{steady}", date=words.date(change["from_date"]))
+    if change is None or key in ("by_work", "since_dip"):
+        return words.text(f"verdict.{key}")
+    return words.text("customer.trend", verdict=words.text(f"verdict.{key}"),
+                      against=against(change, words))  # fmt: skip
 
 
 def _figure(lawn: LawnRows, zone: str, measure: str, now: Row, words: Words) -> Figure:
-    change = visit_change(lawn, zone, measure)
+    change = told_change(lawn, zone, measure)
     return Figure(
         measure=measure,
         name=words.text(f"measure.{measure}"),
@@ -279,7 +321,9 @@ def describe(rows: Sequence[Row], measure: str, words: Words) -> str:
     return words.text("chart.describe_one" if len(known) == 1 else "chart.describe", **fields)
 
 
-def _recovery(row: Row, rows: Sequence[Row], words: Words) -> tuple[Drawing | None, bool]:
+def _recovery(
+    lawn: LawnRows, row: Row, rows: Sequence[Row], words: Words
+) -> tuple[Drawing | None, bool]:
     start = date.fromisoformat(row["renovation_date"]).toordinal()
     readings = [
         Reading(r.x - start, r.value, r.low, r.high, r.method)
@@ -288,7 +332,7 @@ def _recovery(row: Row, rows: Sequence[Row], words: Words) -> tuple[Drawing | No
     ]
     if sum(r.value is not None for r in readings) < 2:
         return None, False
-    course = course_of(row)
+    course = course_of(lawn, row)
     title = words.text(
         "chart.recovery",
         task=task_words(row["task"], words),
@@ -299,7 +343,7 @@ def _recovery(row: Row, rows: Sequence[Row], words: Words) -> tuple[Drawing | No
         before=row["cover_before"],
         course=course,
         y_label=lambda value: _tick("green_cover_pct", value, words),
-        x_label=lambda days: words.number(days),
+        x_label=words.number,
         level_text=words.text("chart.before_level"),
         mark_text=words.text("customer.renovation"),
         description=f"{title}. " + " ".join(_plain(s) for s in recovery_sentences(row, words)),

@@ -10,7 +10,15 @@ from reportlab.platypus import Image, KeepTogether, Table
 
 from lawnscore.paper.fonts import TEXT
 from lawnscore.paper.sizes import MM
-from lawnscore.report.customer import CustomerStory, Drawing, Figure, ZoneStory, pair_caption
+from lawnscore.report.customer import (
+    CustomerStory,
+    Drawing,
+    Figure,
+    ZoneStory,
+    measured_on,
+    pair_caption,
+    pair_labels,
+)
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
 from lawnscore.report.paper import INK, RULE, WIDTH, beside, build, para, plain, rule
@@ -93,9 +101,9 @@ def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) 
     flow: list[Any] = [para(zone.title, "h2")] if several else []
     if pair is not None and pair.before is None and zone.n_visits:
         widths = [_CHART_WIDTH + 12 * MM, WIDTH - _CHART_WIDTH - 12 * MM]
-        flow.append(beside([_pictures(pair, words), _condition(zone, words)], widths))
+        flow.append(beside([_pictures(pair, zone, words), _condition(zone, words)], widths))
     else:
-        flow += _pictures(pair, words) if pair is not None else []
+        flow += _pictures(pair, zone, words) if pair is not None else []
         flow += _condition(zone, words) if zone.n_visits else []
     if zone.recovery:
         flow += _recovery_flow(zone, words)
@@ -103,6 +111,7 @@ def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) 
         flow += [rule(), para(words.text("customer.over_time"), "h2"), *_charts(zone.drawings)]
     if zone.figures:
         flow += [rule(), para(words.text("customer.measured"), "h2")]
+        flow.append(para(measured_on(zone, words), "small"))
         flow += [_figures(zone.figures, words), para(words.text("headline.nineteen"), "small")]
     return flow
 
@@ -111,7 +120,7 @@ def _other_zone_flow(zone: ZoneStory, pair: Pair | None, words: Words) -> list[A
     """Return a zone after the first: pictures, condition and figures, without charts."""
     flow: list[Any] = [rule(), para(zone.title, "h2")]
     if pair is not None:
-        flow += _pictures(pair, words, tall_mm=34)
+        flow += _pictures(pair, zone, words, tall_mm=34)
     text = [para(sentence) for sentence in zone.recovery]
     if zone.figures:
         lines = [
@@ -124,7 +133,7 @@ def _other_zone_flow(zone: ZoneStory, pair: Pair | None, words: Words) -> list[A
     return [KeepTogether([*flow, *text])]
 
 
-def _pictures(pair: Pair, words: Words, *, tall_mm: float = 54) -> list[Any]:
+def _pictures(pair: Pair, zone: ZoneStory, words: Words, *, tall_mm: float = 54) -> list[Any]:
     gap = 3 * MM
     width = (WIDTH - gap) / 2
     height = min(width * pair.height_px / pair.width_px, tall_mm * MM)
@@ -133,14 +142,14 @@ def _pictures(pair: Pair, words: Words, *, tall_mm: float = 54) -> list[Any]:
     def image(jpeg: bytes) -> Any:
         return Image(io.BytesIO(jpeg), width=width, height=height, hAlign="LEFT")
 
-    caption = para(pair_caption(pair, words), "small")
+    caption = para(pair_caption(pair, zone.basis, words), "small")
     if pair.before is None:
         return [image(pair.after_jpeg), caption]
+    named = pair_labels(zone.basis, words)
     labels = [
-        [para(f"{words.text(f'customer.{name}')}, {words.date(row['date'])}", "h3"), image(jpeg)]
-        for name, row, jpeg in (
-            ("before", pair.before, pair.before_jpeg),
-            ("after", pair.after, pair.after_jpeg),
+        [para(f"{name}, {words.date(row['date'])}", "h3"), image(jpeg)]
+        for name, row, jpeg in zip(
+            named, (pair.before, pair.after), (pair.before_jpeg, pair.after_jpeg), strict=True
         )
     ]
     return [beside(labels, [width + gap, width + gap]), caption]

@@ -10,11 +10,11 @@ from markupsafe import Markup
 
 from lawnscore.contract.flags import FLAGS
 from lawnscore.report.charts import sparkline, to_svg
-from lawnscore.report.customer import describe, readings_of
+from lawnscore.report.customer import against, describe, readings_of
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, RoundRows, Row
 from lawnscore.report.pages import render
-from lawnscore.report.story import latest_visit, verdict_key, visit_change
+from lawnscore.report.told import latest_visit, told_change, verdict_key
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +32,7 @@ class GlanceRow:
     condition_range: Markup | str
     change: Shown | str
     change_range: Markup | str
+    against: str
     verdict: str
     flags: Sequence[str]
     rank: int | None
@@ -44,7 +45,7 @@ def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
     """Return one lawn's row; of several zones the one in the worst condition stands for it."""
     zone = _worst_zone(lawn)
     now = latest_visit(lawn, zone)
-    change = visit_change(lawn, zone, "condition")
+    change = told_change(lawn, zone, "condition")
     rows = lawn.zone_rows("visits", zone)
     flags = list(dict.fromkeys(row["flag"] for row in lawn.attention))
     recent = [p for p in lawn.photos if p["date"] == lawn.last_date]
@@ -65,6 +66,7 @@ def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
         condition_range=_interval(now, words),
         change=words.difference("condition", change["change"]) if change else "",
         change_range=change_interval(change, "condition", words),
+        against=against(change, words),
         verdict=verdict_key(change),
         flags=[flag_words(flag, words) for flag in flags],
         rank=lawn.attention[0]["rank"] if lawn.attention else None,

@@ -264,7 +264,8 @@ def words_for(settings: ReportSettings) -> Words:
 
 
 def _single_spaced(text: str) -> str:
-    return re.sub(" {2,}", " ", text)  # a field may be empty; no-break spaces stay
+    # a field may be empty; no-break spaces stay
+    return re.sub(" +([,.;:])", r"\1", re.sub(" {2,}", " ", text))
 
 
 @lru_cache(maxsize=20_000)

@@ -12,11 +12,16 @@ from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.tables import STAGE_ORDER
 from lawnscore.report.customer import Drawing, zone_story
+from lawnscore.report.evidence import evidence_words
 from lawnscore.report.glance import change_interval, flag_words, step_words
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pages import render
+from lawnscore.report.recovery_notes import note_words
 from lawnscore.report.story import task_words
+
+KINDS = ("work", "since_before_work", "visit", "year", "since_renovation")
+"""Order of the kinds of change; of two that hold the same pair the first is shown."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +131,7 @@ def _flag(row: Row, words: Words) -> dict[str, str]:
         "flag": flag_words(row["flag"], words),
         "zone": row["zone"],
         "since": words.date(row["since"]) if row["since"] else "",
-        "evidence": row["evidence"],
+        "evidence": evidence_words(row, words),
         "next_step": step_words(row, words),
     }
 
@@ -145,10 +150,14 @@ def _zone(lawn: LawnRows, zone: str, words: Words) -> ZoneTables:
 
 def _newest(changes: Sequence[Row]) -> list[Row]:
     measures = {name: i for i, name in enumerate(MEASURES)}
-    kinds = {kind: i for i, kind in enumerate(("work", "visit", "since_renovation", "year"))}
+    kinds = {kind: i for i, kind in enumerate(KINDS)}
     by_measure = sorted(changes, key=lambda c: (kinds[c["kind"]], measures[c["measure"]]))
+    once: dict[tuple[str, ...], Row] = {}
+    for change in by_measure:
+        ends = ("from_date", "from_stage", "to_date", "to_stage", "measure")
+        once.setdefault(tuple(change[end] for end in ends), change)
     return sorted(
-        by_measure, key=lambda c: (c["to_date"], STAGE_ORDER[c["to_stage"]]), reverse=True
+        once.values(), key=lambda c: (c["to_date"], STAGE_ORDER[c["to_stage"]]), reverse=True
     )
 
 
@@ -179,11 +188,17 @@ def _change(row: Row, words: Words) -> ChangeLine:
         end=_occasion(row["to_date"], row["to_stage"], words),
         change=words.difference(measure, row["change"], fine=True),
         interval=change_interval(row, measure, words, fine=True),
-        verdict=str(row["verdict"] or "none").replace(" ", "_"),
+        verdict=_verdict(row),
         smallest=words.bare(measure, smallest, "smallest_detectable", fine=True),
         paired="" if row["n_paired_spots"] is None else words.number(row["n_paired_spots"]),
         method_changed=bool(row["method_changed"]),
     )
+
+
+def _verdict(row: Row) -> str:
+    if MEASURES[row["measure"]].better == 0:
+        return "neutral"
+    return str(row["verdict"] or "untold").replace(" ", "_")
 
 
 def _occasion(day: str, stage: str, words: Words) -> str:
@@ -209,9 +224,9 @@ def _recovery(row: Row, words: Words) -> RecoveryLine:
         days=days("days_to_95"),
         days_range=both,
         expected="" if expected is None else words.number(expected),
-        expected_from="" if expected is None else row["expected_from"] or "",
+        expected_from="" if expected is None else note_words(row["expected_from"], words),
         state=words.text(f"state.{row['state'].replace(' ', '_')}"),
-        note=row["note"] or "",
+        note=note_words(row["note"], words),
     )
 
 

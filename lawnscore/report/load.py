@@ -8,12 +8,12 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lawnscore.contract.settings import Settings
-from lawnscore.contract.tables import OUTPUT_TABLES, STAGE_ORDER
+from lawnscore.contract.tables import STAGE_ORDER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,7 @@ class LawnRows:
         Lawn as in the tables, its name for people, and a file name that is safe anywhere.
     zones
         Its zones, in the order of the register, then by name.
-    register, photos, visits, changes, recovery, attention, work, next_visits
+    register, photos, visits, changes, recovery, attention, work, next_visits, courses
         Its rows of each table; visits and photos in order of time.
     """
 
@@ -54,6 +54,7 @@ class LawnRows:
     attention: tuple[Row, ...]
     work: tuple[Row, ...]
     next_visits: tuple[Row, ...]
+    courses: tuple[Row, ...] = ()
 
     @property
     def area_m2(self) -> float | None:
@@ -75,7 +76,7 @@ class LawnRows:
 
 @dataclass(frozen=True, eq=False)
 class RoundRows:
-    """A scored round: its folder, settings, lawns and the date of its newest photo."""
+    """A scored round: its folder, settings, lawns and the day it is looked at."""
 
     path: Path
     settings: Settings
@@ -172,6 +173,7 @@ def _lawn(lawn: str, stem: str, grouped: dict[str, dict[str, list[Row]]]) -> Law
         attention=tuple(sorted(take("attention"), key=lambda r: r["rank"])),
         work=tuple(sorted(take("work"), key=lambda r: r["date"])),
         next_visits=tuple(sorted(take("next_visits"), key=lambda r: str(r["date"]))),
+        courses=tuple(take("courses")),
     )
 
 
@@ -185,48 +187,46 @@ def _natural(name: str) -> list[Any]:
     return [(0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts]
 
 
-def read_round(path: Path) -> RoundRows:
+def read_round(path: Path, *, today: str | None = None) -> RoundRows:
     """Read a scored round from its folder.
+
+    What depends on the day (recovery, flags, suggested visits) is computed for ``today``, by
+    default the machine's date; lawns that left the round by then are left out.
 
     Raises
     ------
     LawnscoreError
         When there is no round or it has not been scored.
     """
+    from lawnscore.care.next_visits import next_visits
     from lawnscore.contract.settings import read_settings
+    from lawnscore.history.attention import left_places
+    from lawnscore.history.courses import recovery_courses
     from lawnscore.register.register import read_register
+    from lawnscore.scoring.afresh import tables_as_of
     from lawnscore.scoring.tables import read_table
 
     settings = read_settings(path / "round.toml")
     register = read_register(path)
-    frames = {name: read_table(path, name) for name in OUTPUT_TABLES}
+    day = today or date.today().isoformat()
+    frames = {name: read_table(path, name) for name in ("photo_scores", "visit_scores", "changes")}
+    frames |= tables_as_of(path, day, register=register)
     frames |= {"lawns": register.lawns, "work": register.work}
-    frames["next_visits"] = _suggested(frames, register.weather, settings)
-    return arrange(path, settings, frames)
-
-
-def _suggested(
-    frames: dict[str, pd.DataFrame], weather: pd.DataFrame, settings: Settings
-) -> pd.DataFrame:
-    """Return the visits suggested from the newest photo on: reports do not age by the day.
-
-    A visit cannot be suggested for the very day of the last one.
-    """
-    import pandas as pd
-
-    from lawnscore.care.next_visits import NEXT_COLUMNS, next_visits
-
-    newest = frames["photo_scores"]["date"].dropna().max()
-    if not isinstance(newest, str):
-        return pd.DataFrame(columns=list(NEXT_COLUMNS))
-    return next_visits(
-        frames["visit_scores"],
-        frames["attention"],
-        frames["recovery"],
-        frames["lawns"],
-        frames["work"],
-        weather,
-        today=(date.fromisoformat(newest) + timedelta(days=1)).isoformat(),
-        weeks=WEEKS_AHEAD,
+    frames["courses"] = recovery_courses(
+        frames["visit_scores"], register.work, register.weather, today=day,
         settings=settings.history,
-    )
+    )  # fmt: skip
+    frames["next_visits"] = next_visits(
+        frames["visit_scores"], frames["attention"], frames["recovery"], register.lawns,
+        register.work, register.weather, today=day, weeks=WEEKS_AHEAD, settings=settings.history,
+    )  # fmt: skip
+    gone = left_places(register.lawns, day)
+    present = {name: _without(frame, gone) for name, frame in frames.items()}
+    return arrange(path, settings, present, as_of=day)
+
+
+def _without(frame: pd.DataFrame, places: set[tuple[str, str]]) -> pd.DataFrame:
+    if not places or "lawn" not in frame or "zone" not in frame:
+        return frame
+    pairs = zip(frame["lawn"].astype(object), frame["zone"].astype(object), strict=True)
+    return frame[[pair not in places for pair in pairs]]

@@ -72,25 +72,25 @@ def _uri(jpeg: bytes) -> str:
 def candidate_pairs(lawn: LawnRows, zone: str, change: Row | None) -> list[tuple[Row | None, Row]]:
     """Return the photos that could be set side by side, the likeliest first; no file is read.
 
-    The occasions are those of ``change`` where it is given, else the first and the last scored
-    ones. A spot photographed both times is preferred, then the photo held most level.
+    The occasions are those of ``change``, so that pictures and text speak of the same two; without
+    one the last occasion stands alone. A spot photographed both times is preferred, then the photo
+    held most level.
 
     Returns
     -------
     list
         Pairs of an earlier and a later photo; the earlier is ``None`` when there is but one
-        occasion. Empty when no photo was scored.
+        occasion to show. Empty when no photo was scored.
     """
     scored = [p for p in lawn.zone_rows("photos", zone) if p["status"] == "scored"]
     if not scored:
         return []
     occasions = list(dict.fromkeys((p["date"], p["stage"]) for p in scored))
-    first, last = occasions[0], occasions[-1]
+    first = last = occasions[-1]
     if change is not None and change["zone"] == zone:
         asked = [(change[f"{end}_date"], change[f"{end}_stage"]) for end in ("from", "to")]
-        first, last = (
-            a if a in occasions else d for a, d in zip(asked, (first, last), strict=True)
-        )
+        if all(occasion in occasions for occasion in asked):
+            first, last = asked
     after = [p for p in scored if (p["date"], p["stage"]) == last]
     if first == last:
         return [(None, min(after, key=_tilt))]
@@ -101,21 +101,6 @@ def candidate_pairs(lawn: LawnRows, zone: str, change: Row | None) -> list[tuple
     ]
     pairs.sort(key=lambda pair: _tilt(pair[0]) + _tilt(pair[1]))
     return [*pairs[:MOST_CANDIDATES]]
-
-
-def older_occasions(lawn: LawnRows, zone: str) -> list[Row]:
-    """Return, newest first, changes from every earlier occasion of a zone to its last one.
-
-    They stand in for the change that a report speaks of, where the photos of that one have too
-    little ground in common; each has the columns that :func:`candidate_pairs` reads.
-    """
-    scored = [p for p in lawn.zone_rows("photos", zone) if p["status"] == "scored"]
-    occasions = list(dict.fromkeys((p["date"], p["stage"]) for p in scored))
-    ends = ("from_date", "from_stage", "to_date", "to_stage")
-    return [
-        {"zone": zone} | dict(zip(ends, (*first, *occasions[-1]), strict=True))
-        for first in reversed(occasions[:-1])
-    ]
 
 
 def same_spot(before: Row | None, after: Row) -> bool:

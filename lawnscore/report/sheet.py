@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from lawnscore.report.evidence import evidence_words, gathered
 from lawnscore.report.glance import flag_words, step_words
 from lawnscore.report.language import Words
-from lawnscore.report.load import RoundRows, Row
+from lawnscore.report.load import LawnRows, RoundRows, Row
 from lawnscore.report.pages import render
 
 SHEET_ROWS = 12  # as many as fit one A4 page with full sentences
@@ -28,21 +29,34 @@ class SheetRow:
 
 
 def sheet_rows(rounds: RoundRows, words: Words) -> list[SheetRow]:
-    """Return every row of the attention table, most urgent first, with the spots to photograph."""
-    rows = [(row, lawn) for lawn in rounds.lawns for row in lawn.attention]
-    return [
-        SheetRow(
-            rank=words.number(row["rank"]),
-            name=lawn.name,
-            zone="" if row["zone"] == "all" else str(row["zone"]),
-            flag=flag_words(row["flag"], words),
-            since=words.date(row["since"], "medium") if row["since"] else "",
-            evidence=row["evidence"],
-            next_step=step_words(row, words),
-            spots=_spots(lawn.photos, row, words),
-        )
-        for row, lawn in sorted(rows, key=lambda pair: pair[0]["rank"])
-    ]
+    """Return the rows of the attention table, most urgent first, with the spots to photograph.
+
+    Lawns that only wait for a visit are one row.
+    """
+    lawns = {lawn.lawn: lawn for lawn in rounds.lawns}
+    rows = sorted((row for lawn in rounds.lawns for row in lawn.attention), key=_rank)
+    return [_sheet_row(row, lawns, words) for row in gathered(rows)]
+
+
+def _rank(row: Row) -> int:
+    return int(row["rank"])
+
+
+def _sheet_row(row: Row, lawns: dict[str, LawnRows], words: Words) -> SheetRow:
+    many = row.get("lawns")
+    lawn = lawns.get(row["lawn"])
+    return SheetRow(
+        rank=words.number(row["rank"]),
+        name=words.counted("count.lawns", len(many)) if many else lawn.name if lawn else "",
+        zone="" if row["zone"] in ("all", "") else str(row["zone"]),
+        flag=flag_words(row["flag"], words),
+        since=words.date(row["since"], "medium") if row["since"] else "",
+        evidence=", ".join(lawns[name].name for name in many) + "."
+        if many
+        else evidence_words(row, words),
+        next_step=step_words(row, words),
+        spots=_spots(lawn.photos if lawn else (), row, words),
+    )
 
 
 def sheet_page(

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.told import latest_visit, renovation_told, told_changes
 
 HEADLINE_MEASURES = (
     "green_cover_pct",
@@ -23,8 +24,6 @@ HEADLINE_MEASURES = (
     "evenness",
 )
 """Measures a headline may speak of, the ones a customer sees first in the grass first."""
-
-RENOVATION_IN_MIND_DAYS = 365  # after a year people ask about the last visit, not the renovation
 
 FRESH_DAYS = 60  # young grass wants care this long; trade pages say 4 to 6 weeks, and a margin
 
@@ -60,80 +59,32 @@ def headline(lawn: LawnRows, words: Words) -> Headline:
     if not changes:
         return _first(lawn, words)
     clear = [c for c in changes if c["verdict"] in ("better", "worse")]
-    if not clear:
+    worked = [c for c in changes if c["kind"] in _BY_WORK]
+    if not clear and not worked:
         return _steady(lawn, words, changes)
-    return _clear(lawn, words, min(clear, key=lambda c: _order(lawn, c)))
+    change = min(clear or worked, key=lambda c: _order(lawn, c))
+    if change["kind"] in _BY_WORK:
+        return _BY_WORK[change["kind"]](lawn, words, change)
+    return _clear(lawn, words, change)
 
 
 def changes_to_speak_of(lawn: LawnRows) -> list[Row]:
     """Return the changes up to the last measured visit that a headline may choose from.
 
-    Work of the last day comes first (it explains a sudden drop), then the time since a
-    renovation within a year, then the time since the visit before.
+    They are those that the report tells of each zone (:mod:`lawnscore.report.told`); of a zone
+    that was worked on within a year only green cover is told, which the work is meant for.
     """
     measured = [v["date"] for v in lawn.visits if v["photos"]]
-    if not measured:
-        return []
-    last = max(measured)
-    known = [
-        c
-        for c in lawn.changes
-        if c["to_date"] == last and c["change"] is not None and c["measure"] in HEADLINE_MEASURES
-    ]
-    renovated = {r["renovation_date"] for r in lawn.recovery}
-    if last in renovated:
-        known_work = [c for c in known if c["kind"] == "work"]
-        if known_work:
-            return known_work
-    recent = any(
-        (date.fromisoformat(last) - date.fromisoformat(d)).days <= RENOVATION_IN_MIND_DAYS
-        for d in renovated
-    )
-    for kind in ("since_renovation", "visit") if recent else ("visit",):
-        of_kind = [c for c in known if c["kind"] == kind]
-        if of_kind:
-            return of_kind
-    return []
-
-
-def latest_visit(lawn: LawnRows, zone: str) -> Row | None:
-    """Return the zone's last visit with a scored photo, the later stage of the day."""
-    rows = [v for v in lawn.zone_rows("visits", zone) if v["photos"]]
-    return rows[-1] if rows else None
-
-
-def visit_change(lawn: LawnRows, zone: str, measure: str) -> Row | None:
-    """Return the change that led to the zone's last figures.
-
-    That is the change from the visit before, or, where the last photos were taken after the work
-    of the day, the change by that work.
-    """
-    now = latest_visit(lawn, zone)
-    if now is None:
-        return None
-    rows = [
-        c
-        for c in lawn.changes
-        if c["zone"] == zone
-        and c["measure"] == measure
-        and c["kind"] in ("visit", "work")
-        and (c["to_date"], c["to_stage"]) == (now["date"], now["stage"])
-        and c["change"] is not None
-    ]
-    return max(rows, key=lambda c: (c["kind"] == "work", c["from_date"]), default=None)
-
-
-def verdict_key(change: Row | None) -> str:
-    """Return the verdict of a change as one word.
-
-    ``none`` when there is none; ``by_work`` for what the work of the day did, which is neither
-    better nor worse but meant.
-    """
-    if change is None or change["verdict"] is None:
-        return "none"
-    if change["kind"] == "work":
-        return "by_work"
-    return str(change["verdict"]).replace(" ", "_")
+    found = []
+    for zone in lawn.zones:
+        for change in told_changes(lawn, zone):
+            if change["to_date"] != max(measured) or change["measure"] not in HEADLINE_MEASURES:
+                continue
+            by_work = change["kind"] in ("work", "since_before_work", "since_renovation")
+            if not by_work or change["measure"] == "green_cover_pct":
+                found.append(change)
+    worked = [c for c in found if c["kind"] == "work"]
+    return worked or found  # work of the last day explains a sudden drop
 
 
 def place(lawn: LawnRows, zone: str, words: Words) -> str:
@@ -155,15 +106,17 @@ def day_after(iso: str, days: float) -> str:
 def recovery_sentences(row: Row, words: Words) -> list[Markup]:
     """Return what a recovery row means, in one or two sentences."""
     state = row["state"].replace(" ", "_")
-    when = words.date(row["renovation_date"])
-    task = task_words(row["task"], words)
-    fields = {
+    fields: dict[str, object] = {
         name: words.value("green_cover_pct", row[f"cover_{name}"], f"cover_{name}")
         for name in ("before", "after", "now")
     }
+    fields |= {"task": task_words(row["task"], words), "date": words.date(row["renovation_date"])}
     if None in (row["cover_before"], row["cover_now"]) or state == "too_few_visits":
-        return [words.html("customer.recovery_too_few_visits", task=task, date=when)]
-    sentences = [words.html(f"customer.recovery_{state}", task=task, date=when, **fields)]
+        return [words.html("customer.recovery_too_few_visits", **fields)]
+    back = row.get("back_by")
+    if state == "recovered" and back:
+        return [words.html("customer.recovery_back", back=words.date(back), **fields)]
+    sentences = [words.html(f"customer.recovery_{state}", **fields)]
     days = row["days_to_95"]
     if state == "recovered":
         if days is not None and days > 0:
@@ -238,37 +191,104 @@ def _order(lawn: LawnRows, change: Row) -> tuple[int, int, float]:
     return (measure, zones.get(change["zone"], len(zones)), -abs(change["change"]))
 
 
-def _since(change: Row, words: Words) -> str:
-    key = "renovation" if change["kind"] == "since_renovation" else "visit"
-    return words.text(f"headline.since_{key}", date=words.date(change["from_date"]))
+def since_words(change: Row, words: Words) -> str:
+    """Return what a change is told against, as it stands in a sentence."""
+    kind = "year" if change["kind"] == "year" else "visit"
+    return words.text(f"headline.since_{kind}", date=words.date(change["from_date"]))
+
+
+def _caveat(lawn: LawnRows, words: Words, change: Row) -> str:
+    """Return what to mind: another method, or a single photo that speaks for its own ground."""
+    parts = [words.text("headline.method_changed")] if change["method_changed"] else []
+    ground = one_photo(lawn, change["zone"], words)
+    return " ".join([*parts, ground] if ground else parts)
+
+
+def one_photo(lawn: LawnRows, zone: str, words: Words) -> str:
+    """Return what the last figures speak for where they come from one photo; else nothing."""
+    now = latest_visit(lawn, zone)
+    if now is None or now["photos"] != 1:
+        return ""
+    if now["area_m2"] is None:
+        return words.text("headline.one_photo_unmeasured")
+    return words.text("headline.one_photo", area=words.area(now["area_m2"]))
 
 
 def _clear(lawn: LawnRows, words: Words, change: Row) -> Headline:
     measure, amount = change["measure"], change["change"]
-    if change["kind"] == "work" and measure == "green_cover_pct":
-        return _worked(lawn, words, change)
     way = "up" if amount > 0 else "down"
     fact = words.html(
         f"headline.{measure}_{way}",
         place=place(lawn, change["zone"], words),
         change=words.size(measure, amount),
-        since=_since(change, words),
+        since=since_words(change, words),
     )
+    sentence = _how_sure(fact, change, words)
+    return Headline(
+        sentence, change["verdict"], change["zone"], change, _caveat(lawn, words, change)
+    )
+
+
+def _how_sure(fact: Markup, change: Row, words: Words) -> Markup:
+    measure, amount = change["measure"], change["change"]
     if change["low"] is None or change["high"] is None:
-        sentence = words.html("headline.no_interval", fact=fact)
+        return words.html("headline.no_interval", fact=fact)
+    names = ("low", "high") if amount > 0 else ("high", "low")  # sizes, smaller one first
+    low: Shown | str
+    high: Shown | str
+    if change["low"] * change["high"] >= 0:
+        low = words.size(measure, change[names[0]], names[0], with_unit=False)
+        high = words.size(measure, change[names[1]], names[1])
     else:
-        names = ("low", "high") if amount > 0 else ("high", "low")  # sizes, smaller one first
-        sided = change["low"] * change["high"] >= 0
-        low: Shown | str
-        high: Shown | str
-        if sided:
-            low = words.size(measure, change[names[0]], names[0], with_unit=False)
-            high = words.size(measure, change[names[1]], names[1])
-        else:
-            low, high = (words.difference(measure, change[name], name) for name in names)
-        sentence = words.html("headline.sure", fact=fact, low=low, high=high)
-    caveat = words.text("headline.method_changed") if change["method_changed"] else ""
-    return Headline(sentence, change["verdict"], change["zone"], change, caveat)
+        low, high = (words.difference(measure, change[name], name) for name in names)
+    return words.html("headline.sure", fact=fact, low=low, high=high)
+
+
+def _against_before(lawn: LawnRows, words: Words, change: Row) -> Headline:
+    """Tell a lawn that was worked on: what it is now against what it was before the work."""
+    zone, verdict = change["zone"], change["verdict"]
+    clear = verdict in ("better", "worse")
+    smallest = change["smallest_detectable"]
+    key = ("up" if change["change"] > 0 else "down") if clear else "steady"
+    if not clear and (verdict is None or smallest is None):
+        key = "untold"
+    fields = _work_fields(lawn, words, change)
+    if key == "steady":
+        fields["smallest"] = words.size("green_cover_pct", smallest, "smallest_detectable")
+    sentence = words.html(f"headline.before_work_{key}", **fields)
+    if clear:
+        sentence = _how_sure(sentence, change, words)
+    return Headline(
+        sentence, verdict if clear else "steady", zone, change, _caveat(lawn, words, change)
+    )
+
+
+def _against_dip(lawn: LawnRows, words: Words, change: Row) -> Headline:
+    """Tell a lawn that was not photographed before its work: neither better nor worse."""
+    sentence = words.html("headline.since_dip", **_work_fields(lawn, words, change))
+    return Headline(sentence, "steady", change["zone"], change, _caveat(lawn, words, change))
+
+
+def _work_fields(lawn: LawnRows, words: Words, change: Row) -> dict[str, object]:
+    zone = change["zone"]
+    now, done = latest_visit(lawn, zone), renovation_told(lawn, zone)
+    start = next(
+        (
+            v["green_cover_pct"]
+            for v in lawn.zone_rows("visits", zone)
+            if (v["date"], v["stage"]) == (change["from_date"], change["from_stage"])
+        ),
+        None,
+    )
+    return {
+        "place": place(lawn, zone, words),
+        "value": words.value("green_cover_pct", now["green_cover_pct"] if now else None),
+        "now": words.date(change["to_date"]),
+        "start": words.value("green_cover_pct", start),
+        "change": words.size("green_cover_pct", change["change"]),
+        "task": task_words(done["task"] if done else "other", words),
+        "date": words.date(done["renovation_date"] if done else change["from_date"]),
+    }
 
 
 def _worked(lawn: LawnRows, words: Words, change: Row) -> Headline:
@@ -295,7 +315,7 @@ def _steady(lawn: LawnRows, words: Words, changes: list[Row]) -> Headline:
     now = latest_visit(lawn, zone)
     fields: dict[str, object] = {
         "place": place(lawn, zone, words),
-        "since": _since(change, words),
+        "since": since_words(change, words),
     }
     told = change["verdict"] is not None
     smallest = change["smallest_detectable"] if change["measure"] == "green_cover_pct" else None
@@ -306,8 +326,7 @@ def _steady(lawn: LawnRows, words: Words, changes: list[Row]) -> Headline:
         if told and smallest is not None:
             fields["smallest"] = words.size("green_cover_pct", smallest, "smallest_detectable")
             key = "headline.steady"
-    caveat = words.text("headline.method_changed") if change["method_changed"] else ""
-    return Headline(words.html(key, **fields), "steady", zone, change, caveat)
+    return Headline(words.html(key, **fields), "steady", zone, change, _caveat(lawn, words, change))
 
 
 def _first(lawn: LawnRows, words: Words) -> Headline:
@@ -322,7 +341,16 @@ def _first(lawn: LawnRows, words: Words) -> Headline:
         words.value("green_cover_pct", now[f"green_cover_pct_{end}"], f"green_cover_pct_{end}")
         for end in ("low", "high")
     )
+    caveat = one_photo(lawn, zone, words)
     if now["green_cover_pct_low"] is None or now["green_cover_pct_high"] is None:
-        return Headline(words.html("headline.first_plain", place=where, value=value), "start", zone)
+        sentence = words.html("headline.first_plain", place=where, value=value)
+        return Headline(sentence, "start", zone, None, caveat)
     sentence = words.html("headline.first", place=where, value=value, low=low, high=high)
-    return Headline(sentence, "start", zone)
+    return Headline(sentence, "start", zone, None, caveat)
+
+
+_BY_WORK = {
+    "work": _worked,
+    "since_before_work": _against_before,
+    "since_renovation": _against_dip,
+}

@@ -28,11 +28,10 @@ from lawnscore.report.pictures import (
     Pair,
     PictureBook,
     candidate_pairs,
-    older_occasions,
     picture_key,
 )
 from lawnscore.report.sheet import sheet_page, sheet_rows
-from lawnscore.report.story import headline
+from lawnscore.report.told import told_change
 from lawnscore.scoring.tables import REPORTS, write_whole
 
 STATE = Path(".lawnscore") / "reports.json"
@@ -92,6 +91,7 @@ def write_reports(
     parquet: bool = False,
     pictures: Pictures = "all",
     progress: Progress | None = None,
+    today: str | None = None,
 ) -> ReportSummary:
     """Write the reports of a scored round into its `reports/` folder.
 
@@ -110,6 +110,8 @@ def write_reports(
         reports, or ``none``. Drawing takes about a second a photo, once.
     progress
         Called with how many pictures and lawns are done, how many there are, and the last one.
+    today
+        Date (YYYY-MM-DD) that flags and suggested visits are of; the machine's by default.
 
     Raises
     ------
@@ -118,7 +120,7 @@ def write_reports(
         wrong, or a file cannot be written.
     """
     path = Path(round_path)
-    rounds = read_round(path)
+    rounds = read_round(path, today=today)
     job = _Job(
         rounds,
         words_for(rounds.settings.report),
@@ -152,7 +154,7 @@ def _to_draw(chosen: Sequence[LawnRows], job: _Job, pictures: Pictures) -> list[
         return [photo for lawn in chosen for photo in lawn.photos]
     if pictures == "none":
         return []
-    zones = [pairs for lawn in chosen for pairs in _candidates(lawn, job).values()]
+    zones = [pairs for lawn in chosen for pairs in _candidates(lawn).values()]
     return [photo for pairs in zones for pair in pairs for photo in pair if photo is not None]
 
 
@@ -196,18 +198,21 @@ def _lawn_files(lawn: LawnRows, job: _Job) -> Iterator[tuple[str, bool]]:
         yield name, True
 
 
-def _candidates(lawn: LawnRows, job: _Job) -> dict[str, list[tuple[Row | None, Row]]]:
-    change = headline(lawn, job.words).change
-    return {zone: candidate_pairs(lawn, zone, change) for zone in lawn.zones}
+def _candidates(lawn: LawnRows) -> dict[str, list[tuple[Row | None, Row]]]:
+    """Return the photos of the two occasions that each zone's text tells of."""
+    return {
+        zone: candidate_pairs(lawn, zone, told_change(lawn, zone, "green_cover_pct"))
+        for zone in lawn.zones
+    }
 
 
 def _pairs(lawn: LawnRows, job: _Job) -> dict[str, Pair]:
-    chosen = {zone: pairs for zone, pairs in _candidates(lawn, job).items() if pairs}
+    chosen = {zone: pairs for zone, pairs in _candidates(lawn).items() if pairs}
     budget = min(PAIR_MOST_BYTES, PAIR_SHARE_BYTES // max(1, 2 * len(chosen)))
     best = {}
     for zone, pairs in chosen.items():
-        older = (candidate_pairs(lawn, zone, change) for change in older_occasions(lawn, zone))
-        shown = (job.book.best_pair(tried, budget_bytes=budget) for tried in (pairs, *older))
+        alone = [(None, after) for _, after in pairs[:1]]
+        shown = (job.book.best_pair(tried, budget_bytes=budget) for tried in (pairs, alone))
         if (pair := next((found for found in shown if found is not None), None)) is not None:
             best[zone] = pair
     return best

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.scoring.card_watch import card_warnings
 from lawnscore.scoring.ledger import FOLDER, Ledger, Method, locked
 from lawnscore.scoring.processes import Job, Row, Scored, Scorer, each_scored
+from lawnscore.scoring.registered import registered_only
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
 
 if TYPE_CHECKING:
@@ -42,6 +44,7 @@ def score_round(
     workers: int | None = 1,
     parquet: bool = False,
     today: str | None = None,
+    add: bool = False,
 ) -> ScoreSummary:
     """Score every new or changed photo of a round and write its tables.
 
@@ -64,6 +67,8 @@ def score_round(
         Write the tables as Parquet too.
     today
         Date for what is due, YYYY-MM-DD; today by default.
+    add
+        Take on lawns and zones that lawns.csv does not name; else their photos are left alone.
 
     Returns
     -------
@@ -76,7 +81,7 @@ def score_round(
         When there is no round, its settings or card cannot be read, nothing can be written,
         or another run is scoring it.
     """
-    opened = open_round(path)
+    opened = registered_only(open_round(path), add=add)
     card = _load_card(opened)
     method = method_of(opened, card)
     job = Job(scorer or _default_scorer(), card, opened.settings.scoring)
@@ -252,7 +257,7 @@ def _write(
 
     register = read_register(opened.path)
     photos = tidied(PHOTO_SCORES, PHOTO_SCORES.frame(rows))
-    frames = _history(photos, register, opened, today)
+    frames = _history(photos, register, opened, today or date.today().isoformat())
     paths = {
         name: write_table(opened.path, name, frame, parquet=parquet)
         for name, frame in frames.items()
@@ -279,7 +284,7 @@ def _write(
 
 
 def _history(
-    photos: pd.DataFrame, register: Any, opened: Round, today: str | None
+    photos: pd.DataFrame, register: Any, opened: Round, today: str
 ) -> dict[str, pd.DataFrame]:
     """Return every output table by name, made from the photos and the register."""
     from lawnscore.history.attention import attention

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date as calendar_date
 from datetime import datetime, timedelta
@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from lawnscore.card.reference import load_reference
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import Settings
 from lawnscore.filing.places import is_folder_name
@@ -70,7 +71,11 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
         file = Path(error.where).name if error.where else "round.toml"
         mend = f"{error.mend} Then check again: the photos were not looked at."
         problems.insert(0, Problem(file, None, "", error.what, mend))
-    problems += [*_places(photos, register), *_photo_dates(photos, day), *_repeats(photos)]
+    problems += [
+        *_places(photos, register),
+        *_photo_dates(photos, day, _left(register)),
+        *_repeats(photos),
+    ]
     notes += _visits_without_work(photos, register)
     return CheckResult(
         tuple(problems),
@@ -86,6 +91,11 @@ def _setting_problems(folder: Path, settings: Settings) -> Iterator[Problem]:
     if language not in _LANGUAGES:
         mend = f"Use one of: {', '.join(_LANGUAGES)}."
         yield Problem("round.toml", None, "", f"`report.language` is `{language}`", mend)
+    try:
+        load_reference(settings.scoring.card, base=folder)
+    except LawnscoreError as error:
+        what = f"`scoring.card` is {settings.scoring.card!r}: {error.what}"
+        yield Problem("round.toml", None, "", what, error.mend)
     logo = settings.report.logo
     if logo and not (folder / logo).is_file():
         mend = "Put it there, or name another file."
@@ -132,7 +142,7 @@ def _area_problems(row: int, area: float | None) -> Iterator[Problem]:
 
 
 def _work(register: Register, today: str) -> Iterator[Problem]:
-    known = _zones(register)
+    known, left = _zones(register), _left(register)
     seen: dict[tuple[Any, ...], int] = {}
     for row, work in _once_a_row(_rows(register, "work")):
         yield from _unknown_place("work.csv", row, work["lawn"], work["zone"], known)
@@ -146,6 +156,7 @@ def _work(register: Register, today: str) -> Iterator[Problem]:
                 mend = "Write the unit beside it."
                 yield Problem("work.csv", row, unit, f"{amount} {work[amount]:g} has no unit", mend)
         yield from _too_much_area(row, work, register)
+        yield from _after_it_left("work.csv", row, work, left)
         key = tuple(sorted((str(k), str(v)) for k, v in work.items()))
         if key in seen:
             mend = "Delete one of the two, unless it was done twice."
@@ -170,6 +181,22 @@ def _too_much_area(row: int, work: dict[Any, Any], register: Register) -> Iterat
     if work["area_m2"] > _AREA_SLACK * own.iloc[0]:
         what = f"{work['area_m2']:g} m2 worked, but the zone has {own.iloc[0]:g} m2"
         yield Problem("work.csv", row, "area_m2", what, "Mend the area here or in lawns.csv.")
+
+
+def _left(register: Register) -> dict[tuple[str, str], str]:
+    """Return when each zone left the round, where it has."""
+    return {(lawn["lawn"], lawn["zone"]): lawn["left"]
+            for _, lawn in _rows(register, "lawns") if lawn["left"] is not None}  # fmt: skip
+
+
+def _after_it_left(
+    file: str, row: int | None, where: Mapping[Any, Any], left: dict[tuple[str, str], str]
+) -> Iterator[Problem]:
+    gone = left.get((where["lawn"], where["zone"]))
+    if gone is not None and where["date"] > gone:
+        what = f"{where['lawn']}, {where['zone']} left the round on {gone}, before this date"
+        mend = "Mend the date, or empty `left` in lawns.csv when it has come back."
+        yield Problem(file, row, "date" if row else "", what, mend)
 
 
 def _work_notes(register: Register) -> Iterator[Problem]:
@@ -228,11 +255,14 @@ def _places(photos: Sequence[PhotoPlace], register: Register) -> Iterator[Proble
             yield from _unknown_place(folder, None, *place, known)
 
 
-def _photo_dates(photos: Sequence[PhotoPlace], today: str) -> Iterator[Problem]:
+def _photo_dates(
+    photos: Sequence[PhotoPlace], today: str, left: dict[tuple[str, str], str]
+) -> Iterator[Problem]:
     spans: dict[tuple[str, str, str], dict[str, tuple[str, str]]] = defaultdict(dict)
     for folder, own in _visits(photos).items():
         visit = own[0]
         yield from _impossible_date(folder, None, visit.date, today)
+        yield from _after_it_left(folder, None, vars(visit), left)
         shots = [shot_of(photo.path, photo.path.parent) for photo in own if not photo.trouble]
         times = sorted(s.local for s in shots if s.local is not None and s.time_source == "exif")
         off = [time for time in times if not _fits(time, visit.date)]

@@ -195,3 +195,32 @@ def test_nothing_to_plan_for_and_no_spread_are_refused() -> None:
         photos_needed(None, None)
     with pytest.raises(LawnscoreError, match="nothing is known yet of the spread"):
         photos_needed(None, LAWN, Goal("casts_per_m2", 5))
+
+
+@pytest.mark.parametrize("spread", [1.0, 4.0])
+def test_plan_and_reports_speak_of_the_same_smallest_change(spread: float) -> None:
+    from lawnscore.contract.tables import PHOTO_SCORES
+    from lawnscore.history.changes import changes
+    from lawnscore.history.visits import visit_scores
+
+    rng = np.random.default_rng(2)
+    photos = PHOTO_SCORES.frame(
+        {
+            "lawn": "elm", "zone": "all", "spot": f"A{k}", "date": f"2025-0{month}-02",
+            "stage": "check", "photo": f"{month}-{k}", "status": "scored", "area_m2": 1.5,
+            "green_cover_pct": 80 + 2 * k + float(rng.normal(0, spread)),
+            "green_cover_pct_se": 1.5,
+        }
+        for month in range(3, 9)
+        for k in range(4)
+    )  # fmt: skip
+    told = changes(visit_scores(photos), photo_scores=photos)
+    last = told[(told["kind"] == "visit") & (told["measure"] == "green_cover_pct")].iloc[-1]
+    (plan,) = photos_needed(photos, None, Goal(size=9.0), changes=told).to_dict("records")
+    assert plan["last_photos"] == 4
+    assert plan["last_shows"] == pytest.approx(last["smallest_detectable"])
+    # as many photos again show as much again
+    again = photos_needed(
+        photos, None, Goal(size=float(last["smallest_detectable"]) + 1e-6), changes=told
+    )
+    assert again["photos"].tolist() == [4]

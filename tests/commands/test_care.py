@@ -109,10 +109,44 @@ def test_settings_are_learned_and_one_is_found(lawns: str) -> None:
 
 def test_spreader_in_two_directions() -> None:
     args = ("spreader", "--mass", "900 g", "--width", "1.5 m", "--distance", "20 m")
-    result = care_json(*args, "--rate", "60 g/m2")
+    result = care_json(*args, "--rate", "60 g/m2", "--passes", "2")
     assert (result["rate_g_m2"], result["wanted_per_pass_g_m2"]) == (30, 30)
     assert result["low_g_m2"] is None
-    assert "as wanted" in care(*args, "--rate", "60 g/m2").stdout
+    assert "as wanted" in care(*args, "--rate", "60 g/m2", "--passes", "2").stdout
+
+
+def test_spreader_never_assumes_how_many_directions_are_walked() -> None:
+    args = ("spreader", "--mass", "900 g", "--width", "1.5 m", "--distance", "20 m")
+    both = care_json(*args, "--rate", "30 g/m2")
+    assert "difference_pct" not in both
+    found = [(row["passes"], row["difference_pct"]) for row in both["by_passes"]]
+    assert found == [(1, pytest.approx(0)), (2, pytest.approx(100))]
+    assert any("--passes" in line for line in both["warnings"])
+    text = care(*args, "--rate", "30 g/m2").stdout
+    assert "1 direction" in text
+    assert "2 directions" in text
+
+
+@pytest.mark.parametrize(
+    ("args", "iron"),
+    [
+        (("bag-left", "--bag", "20 kg", "--rate", "35 g/m2", "--area", "480"), True),
+        (("bags", "6-0-5 + 6 Fe", "--rate", "35 g/m2", "--bag", "20 kg", "--area", "480"), True),
+        (("bags", "6-0-5", "--rate", "35 g/m2", "--bag", "20 kg", "--area", "480"), False),
+    ],
+)
+def test_bags_print_their_cautions_and_those_of_iron(args: tuple[str, ...], iron: bool) -> None:
+    cautions = " ".join(care_json(*args)["cautions"])
+    assert "label" in cautions
+    assert "at least until it is dry" in cautions
+    assert ("Iron stains" in cautions) is iron
+
+
+def test_rinsings_go_where_label_and_code_say() -> None:
+    from lawnscore.care.cautions import CAUTIONS
+
+    assert "as the label and local code say" in CAUTIONS["rinse"].text
+    assert "as long as the label says" in CAUTIONS["drift"].text.replace("\n", " ")
 
 
 def test_bag_that_is_empty_too_soon() -> None:

@@ -51,6 +51,10 @@ def round_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+LAST = str(START + 30 * 13 + 8)
+"""The day after the last visit."""
+
+
 def run(*words: object) -> str:
     result = CliRunner().invoke(build_app(), [str(word) for word in words])
     if result.exception and not isinstance(result.exception, SystemExit):
@@ -60,14 +64,39 @@ def run(*words: object) -> str:
 
 
 def test_attention_prints_a_table_and_writes_it(round_path: Path) -> None:
+    # its last visits are long past on the machine's date
     text = run("attention", round_path)
+    assert "8 lawns not visited since" in " ".join(text.split())
+    table = read_table(round_path, "attention")
+    assert set(table["flag"]) == {"not visited"}
+    assert len(table) == 8
+
+
+def test_what_if_shows_another_day_and_writes_nothing(round_path: Path) -> None:
+    run("attention", round_path)
+    before = {p: p.read_bytes() for p in (round_path / "reports").iterdir()}
+    text = run("attention", round_path, "--today", LAST)
     assert "cover falling" in text
     assert "lawn-3" in text
-    assert read_table(round_path, "attention")["lawn"].tolist() == ["lawn-3"]
+    assert {p: p.read_bytes() for p in (round_path / "reports").iterdir()} == before
+
+
+def test_dates_are_read_as_in_the_tables(round_path: Path) -> None:
+    day, month, year = LAST[8:], LAST[5:7], LAST[:4]
+    same = [run("attention", round_path, "--today", text, "--json")
+            for text in (LAST, f"{day}.{month}.{year}")]  # fmt: skip
+    assert same[0] == same[1]
+
+
+def test_no_change_is_printed_twice(round_path: Path) -> None:
+    shown = json.loads(run("history", round_path, "--json"))["changes"]
+    ends = ("lawn", "zone", "measure", "from_date", "from_stage", "to_date", "to_stage")
+    pairs = [tuple(row[end] for end in ends) for row in shown]
+    assert len(pairs) == len(set(pairs))
 
 
 def test_attention_as_json_is_one_document(round_path: Path) -> None:
-    rows = json.loads(run("attention", round_path, "--json"))
+    rows = json.loads(run("attention", round_path, "--json", "--today", LAST))
     assert [list(row) for row in rows] == [ATTENTION.column_names]
     assert json.loads(run("attention", round_path, "--json", "--today", "2025-06-30")) == []
 

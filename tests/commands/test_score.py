@@ -22,8 +22,7 @@ NAMES = {"odd name": "ü 🌱.jpg", "dash": "-rf.jpg", "lines": "two\nlines.jpg"
 
 
 def run(arguments: Sequence[str | Path]) -> Result:
-    options = [] if "--today" in arguments else ["--today", "2026-05-02"]
-    return CliRunner().invoke(build_app(), ["score", *(str(a) for a in arguments), *options])
+    return CliRunner().invoke(build_app(), ["score", *(str(a) for a in arguments)])
 
 
 @pytest.fixture(scope="module")
@@ -127,7 +126,7 @@ def test_a_round_without_photos_gives_status_two(tmp_path: Path) -> None:
     assert "There are no photos. Put them in photos/LAWN/ZONE" in result.stdout
 
 
-@pytest.mark.parametrize("arguments", [["nowhere"], [".", "--today", "tomorrow"]])
+@pytest.mark.parametrize("arguments", [["nowhere"], ["nowhere", "--add"]])
 def test_what_cannot_be_done_is_one_line(tmp_path: Path, arguments: list[str]) -> None:
     result = run([tmp_path / arguments[0], *arguments[1:]])
     assert isinstance(result.exception, LawnscoreError)

@@ -7,9 +7,12 @@ import pandas as pd
 import pytest
 
 from lawnscore.contract.flags import FLAGS
+from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import ATTENTION, LAWNS, VISIT_SCORES
-from lawnscore.history.attention import attention, disease_spell
+from lawnscore.history.attention import attention
+from lawnscore.history.disease import disease_spell
 from lawnscore.history.season import read_weather
+from lawnscore.history.visits import visit_scores
 from tests.history.rounds import START, day, regrown, visit, visits, weather, work
 
 
@@ -83,13 +86,143 @@ def test_a_slow_recovery_is_flagged_once() -> None:
     assert not re.search(r"\([^)]*\(", evidence), "brackets within brackets"
 
 
+SUMMER = 30 * 17 + 5
+"""A day in May: 2025-05-30."""
+
+
+def unvisited(rows: list[dict], lawn: str, since: int) -> list[dict]:
+    return [row for row in rows if row["lawn"] != lawn or row["date"] < day(since)]
+
+
 def test_a_lawn_not_visited() -> None:
-    rows = [row for row in steady_round() if row["lawn"] != "l05" or row["date"] < day(300)]
+    rows = unvisited(steady_round(n=18), "l05", 30 * 9)
     lawns = LAWNS.frame([{"lawn": "new", "zone": "all"}, {"lawn": "l00", "zone": "all"}])
     found = flags(attention(visits(rows), lawns=lawns))
-    assert "days ago; 70 are allowed" in found["l05", "not visited"]
+    assert "days ago" in found["l05", "not visited"]
+    assert "while grass grew; 70 are usual" in found["l05", "not visited"]
     assert "no photos of it yet" in found["new", "not visited"]
     assert len(found) == 2
+
+
+@pytest.mark.parametrize("latitude", [None, 52.0])
+def test_no_lawn_is_overdue_in_winter_nor_outranks_a_fall(latitude: float | None) -> None:
+    # the round rests from November; one lawn had fallen by its last visits, in October
+    rows = steady_round({"l03": 14.0}, n=11)
+    assert rows[-1]["date"] < "2024-11-05"
+    table = attention(
+        visits(rows), today="2025-01-20", settings=HistorySettings(latitude_deg=latitude)
+    )
+    assert [(r["lawn"], r["flag"]) for r in table.to_dict("records")] == [("l03", "cover falling")]
+
+
+def test_latitude_says_where_winter_is() -> None:
+    rows = steady_round(n=6)  # to the end of May
+    north, south = (
+        attention(visits(rows), today="2024-08-25", settings=HistorySettings(latitude_deg=degrees))
+        for degrees in (52.0, -45.0)
+    )
+    assert set(north["flag"]) == {"not visited"}
+    assert south.empty
+
+
+def test_a_fall_comes_before_every_lawn_that_only_waits_for_a_visit() -> None:
+    rows = steady_round({"l03": 9.0}, n=18)
+    rows = unvisited(unvisited(rows, "l05", 200), "l06", 200)
+    lawns = LAWNS.frame(
+        [{"lawn": f"l{i:02d}", "zone": "all", "area_m2": 10 if i == 3 else 2000} for i in range(12)]
+    )
+    table = attention(visits(rows), lawns=lawns)
+    assert table["flag"].tolist()[0] == "cover falling"
+    assert set(table["flag"].tolist()[1:]) == {"not visited"}
+
+
+def test_a_round_of_rare_visits_has_its_own_rhythm() -> None:
+    rows = [visit(f"l{i}", 100 * k, 86) for i in range(6) for k in range(8)]
+    quiet = attention(visits(rows), today=day(700 + 110))
+    assert quiet.empty
+    late = attention(visits(rows), today=day(700 + 290))
+    assert set(late["flag"]) == {"not visited"}
+
+
+def test_lawns_whose_photos_were_all_refused_are_named() -> None:
+    rows = steady_round(n=18)
+    rows += [visit("all-refused", 30 * 9, np.nan) | {"photos": 0, "refused": 3}]
+    found = flags(attention(visits(rows)))
+    assert list(found) == [("all-refused", "not visited")]
+
+
+@pytest.mark.parametrize(("left", "named"), [("2025-05-01", False), ("2025-12-01", True)])
+def test_a_lawn_that_left_gets_no_flags(left: str, named: bool) -> None:
+    rows = steady_round({"l03": 14.0}, n=18)
+    lawns = LAWNS.frame([{"lawn": "l03", "zone": "all", "left": left}])
+    table = attention(visits(rows), lawns=lawns, today=day(SUMMER))
+    assert ("l03" in set(table["lawn"])) is named
+
+
+def test_since_stays_where_it_was_as_visits_are_added() -> None:
+    rng = np.random.default_rng(5)
+    rows = []
+    for i in range(12):
+        for k in range(20):
+            lost = 3.0 * max(k - 13, 0) if i == 3 else 0.0
+            rows.append(visit(f"l{i:02d}", 30 * k + i % 5, 88 + rng.normal(0, 1.5) - lost))
+    told = []
+    for n in range(15, 20):
+        table = attention(visits(rows), today=day(30 * n + 6))
+        told += table.loc[table["flag"] == "cover falling", "since"].tolist()
+    assert len(told) >= 3
+    assert len(set(told)) == 1
+
+
+def casting(lawns: int = 8, years: int = 2) -> list[dict]:
+    """Return a round in which one lawn casts every October, one photo a visit, and others not."""
+    rows = []
+    for i in range(lawns):
+        for k in range(12 * years - 2):
+            month = k % 12
+            n = 18.3 if i == 0 and month in (9, 10) else 0.4
+            row = visit(f"l{i}", int(30.4 * k) + 3, 88, photos=1)
+            rows.append(row | {"casts_per_m2": n, "casts_per_m2_low": max(n - 9, 0),
+                               "casts_per_m2_high": n + 9})  # fmt: skip
+    return rows
+
+
+def test_casts_that_come_back_every_year_are_no_rise() -> None:
+    rows = casting()
+    rows[21]["casts_per_m2"] = 21.0  # "16.7 more", and 18.3 a year before
+    assert attention(visits(rows), today=day(670)).empty
+
+
+def test_casts_that_were_not_there_the_year_before_are_a_rise() -> None:
+    rows = casting()
+    for row in rows[9:11]:
+        row |= {"casts_per_m2": 0.4, "casts_per_m2_low": 0.0, "casts_per_m2_high": 3.0}
+    for row in rows[20:22]:
+        row |= {"casts_per_m2": 60.0, "casts_per_m2_low": 45.0, "casts_per_m2_high": 75.0}
+    assert ("l0", "casts rising") in flags(attention(visits(rows), today=day(670)))
+
+
+def worn(grow: bool) -> pd.DataFrame:
+    """Return photos of a round of one summer, two spots a visit, where one lawn wears bare."""
+    share = {"2025-04-15": (0.9, 0.7), "2025-06-10": (4.0, 1.5), "2025-08-05": (7.2, 4.4)}
+    return pd.DataFrame(
+        {
+            "lawn": lawn, "zone": "all", "spot": spot, "date": date, "stage": "check",
+            "status": "scored", "area_m2": 1.2, "green_cover_pct": 88.0,
+            "green_cover_pct_se": 1.0, "bare_patch_pct_se": 0.1,
+            "bare_patch_pct": share[date if grow else "2025-04-15"][k] if lawn == "worn" else 0.0,
+        }
+        for lawn in ("worn", *"abcdefgh")
+        for date in share
+        for k, spot in enumerate("AB")
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("grow", [True, False])
+def test_bare_patches_that_wear_in_over_a_summer(grow: bool) -> None:
+    photos = worn(grow)
+    found = flags(attention(visit_scores(photos), photo_scores=photos, today="2025-08-06"))
+    assert (("worn", "bare patches growing") in found) is grow
 
 
 def test_photos_too_poor_name_the_reasons() -> None:
@@ -165,8 +298,12 @@ def test_a_large_lawn_comes_before_a_small_one() -> None:
 
 def test_only_what_was_known_is_used() -> None:
     rows = steady_round({"l03": 14.0})
+    seen = [row for row in rows if row["date"] <= day(30 * 12 + 10)]
     early = attention(visits(rows), today=day(30 * 12 + 10))
-    assert ("l03", "cover falling") not in flags(early)
+    pd.testing.assert_frame_equal(early, attention(visits(seen), today=day(30 * 12 + 10)))
+    # and the fall is there once its visits are
+    late = attention(visits(rows), today=day(30 * 14 + 10))
+    assert ("l03", "cover falling") in flags(late)
 
 
 def test_every_flag_has_words_for_people() -> None:

@@ -56,6 +56,34 @@ def test_a_renovation_ends_with_the_next() -> None:
     assert since["to_date"].astype(str).tolist() == [day(60), day(100), day(130)]
 
 
+def test_before_the_work_is_held_against_the_last_visit() -> None:
+    rows = [visit("a", 200, 60), visit("a", 240, 78, "before"), visit("a", 240, 40, "after")]
+    rows += [visit("a", 270, 55), visit("a", 370, 68)]
+    told = only(changes(visits(rows), work=work(("a", 240, "scarify"))), "since_before_work")
+    assert len(told) == 1
+    ends = told.loc[0, ["from_date", "from_stage", "to_date"]].astype(str).tolist()
+    assert ends == [day(240), "before", day(370)]
+    assert (told.loc[0, "change"], told.loc[0, "verdict"]) == (pytest.approx(-10), "worse")
+
+
+def test_each_renovation_has_its_own_before() -> None:
+    rows = [visit("a", 0, 80), visit("a", 30, 60), visit("a", 60, 75), visit("a", 90, 50)]
+    done = work(("a", 20, "scarify"), ("a", 80, "overseed"))
+    told = only(changes(visits(rows), work=done), "since_before_work")
+    pairs = told[["from_date", "to_date"]].astype(str).to_numpy().tolist()
+    assert pairs == [[day(0), day(60)], [day(60), day(90)]]
+
+
+def test_photos_long_before_the_work_do_not_stand_for_it() -> None:
+    rows = [visit("a", 0, 80), visit("a", 130, 60)]
+    assert only(changes(visits(rows), work=work(("a", 100, "scarify"))), "since_before_work").empty
+
+
+def test_work_seen_from_the_photos_alone_has_its_before() -> None:
+    rows = [visit("a", 0, 80, "before"), visit("a", 0, 50, "after"), visit("a", 30, 82)]
+    assert only(changes(visits(rows)), "since_before_work")["change"].tolist() == [pytest.approx(2)]
+
+
 def test_square_and_add_of_wilson_intervals_is_newcombe() -> None:
     # Newcombe 1998, Stat. Med. 17:873-890, method 10: 56/70 and 48/80 give 0.0524 to 0.3339
     low, high = wilson([48, 56], [80, 70])

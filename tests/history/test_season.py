@@ -7,7 +7,6 @@ import pytest
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.history.season import (
     day_length_h,
-    growing_degree_days,
     growth_clock,
     growth_potential,
     read_weather,
@@ -25,14 +24,6 @@ def test_growth_potential_warm_is_held_above_the_optimum() -> None:
     # as above, later revision
     expected = [0.290924, 0.692569, 1, 1]
     assert np.allclose(growth_potential([20, 25, 31, 35], season="warm"), expected, atol=1e-6)
-
-
-def test_growing_degree_days() -> None:
-    # McMaster & Wilhelm 1997, Agric. For. Meteorol. 87:291-300
-    assert growing_degree_days(14, 6, 0) == 10
-    assert growing_degree_days(12, -4, 0) == 4
-    assert growing_degree_days(12, -4, 0, floor_each=True) == 6
-    assert growing_degree_days([12, 9, 5, 15], [4, 1, -3, 7], 6).sum() == 7
 
 
 def test_day_length() -> None:

@@ -119,7 +119,7 @@ def test_settings_change_the_numbers_and_their_id(photo: Path, score: PhotoScore
                                                           bare_patches=0, casts=0))  # fmt: skip
     again = score_photo(photo, settings=settings)
     cover = float(again.row["green_cover_pct"])
-    assert float(again.row["condition"]) == pytest.approx(min(100, 100 * cover / 95))
+    assert float(again.row["condition"]) == pytest.approx(min(100, 100 * (cover - 30) / (96 - 30)))
     assert again.row["settings_id"] != score.row["settings_id"]
 
 

@@ -11,7 +11,7 @@ from lawnscore.contract.settings import ReportSettings, Settings
 from lawnscore.report import write_reports
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.load import RoundRows, arrange
-from tests.report.invented import RoundMaker, keep_turf_pictures, write_round
+from tests.report.invented import LAST_DAY, RoundMaker, keep_turf_pictures, write_round
 
 NASTY = "<script>alert('x')</script> & Söhne \"Hof\""
 CHROMIUM = Path("/usr/bin/chromium")
@@ -57,7 +57,7 @@ def written(tmp_path_factory: pytest.TempPathFactory, frames: dict[str, pd.DataF
         contact="hello@invented.example",
     )
     keep_turf_pictures(folder, frames)
-    write_reports(folder, pdf=True, xlsx=True, parquet=True)
+    write_reports(folder, pdf=True, xlsx=True, parquet=True, today=LAST_DAY)
     return folder
 
 

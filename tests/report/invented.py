@@ -24,6 +24,8 @@ from lawnscore.scoring.tables import write_table
 SURFACE = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct", "litter_pct", "cast_cover_pct")
 FLAGS = ("cover_falling", "casts_rising", "recovery_slow", "uneven", "not_visited")
 FIRST_DAY = date(2025, 3, 10)
+LAST_DAY = "2025-10-07"
+"""The day the reports of the invented round are made on: after its last visit."""
 RENOVATION_VISIT = 5
 HALF = {"share": 4.0, "density": 2.0, "size": 30.0, "index": 0.012, "colour": 0.8}
 
@@ -199,6 +201,8 @@ class RoundMaker:
         if start:
             for b in rows[rows.index(start[-1]) + 1 :]:
                 self._change(start[-1], b, "since_renovation")
+            if rows[-1]["date"] > start[-1]["date"]:
+                self._change(start[0], rows[-1], "since_before_work")
 
     def _change(self, a: dict[str, Any], b: dict[str, Any], kind: str) -> None:
         for name, measure in MEASURES.items():
@@ -252,6 +256,14 @@ class RoundMaker:
                 "expected_days_to_95": 80.0,
                 "expected_from": "default",
                 "clock": "days",
+                "back_by": next(
+                    (
+                        r["date"]
+                        for r in rows
+                        if r["date"] > iso(renovated) and r["green_cover_pct"] >= 0.95 * before
+                    ),
+                    None,
+                ),
             }
         )
 

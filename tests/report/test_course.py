@@ -1,50 +1,35 @@
 from __future__ import annotations
 
-import pytest
-
+from lawnscore.contract.settings import Settings
 from lawnscore.report.course import course_of
-
-ROW = {
-    "cover_before": 80.0,
-    "cover_after": 30.0,
-    "days_since": 40,
-    "days_to_95": 50.0,
-    "days_to_95_low": 40.0,
-    "days_to_95_high": 70.0,
-    "state": "recovering",
-}
+from lawnscore.report.load import LawnRows, arrange
+from tests.report.invented import RoundMaker
 
 
-def at(course, day: float, edge: str) -> float:
-    from numpy import interp
+def lawn_with(points: list[dict]) -> LawnRows:
+    from pathlib import Path
 
-    return float(interp(day, course.x, getattr(course, edge)))
+    import pandas as pd
+
+    maker = RoundMaker()
+    maker.lawn("L")
+    frames = maker.frames() | {"courses": pd.DataFrame(points)}
+    return arrange(Path("r"), Settings(), frames).lawns[0]
 
 
-def test_the_course_starts_after_the_work_and_reaches_95_percent_on_the_day_of_the_table() -> None:
-    course = course_of(ROW)
+def point(day: int, cover: float, begun: str = "2025-08-07") -> dict:
+    return {"lawn": "L", "zone": "all", "renovation_date": begun, "days": day, "cover": cover,
+            "low": cover - 5, "high": cover + 5}  # fmt: skip
+
+
+def test_the_course_is_the_one_the_history_fits() -> None:
+    lawn = lawn_with([point(0, 40.0), point(30, 70.0), point(0, 1.0, "2020-01-01")])
+    course = course_of(lawn, lawn.recovery[-1])
     assert course is not None
-    assert course.value[0] == pytest.approx(30.0)
-    for day, edge in ((50.0, "value"), (40.0, "high"), (70.0, "low")):
-        assert at(course, day, edge) == pytest.approx(0.95 * 80, abs=0.1)
+    assert (course.x, course.value) == ((0.0, 30.0), (40.0, 70.0))
+    assert (course.low, course.high) == ((35.0, 65.0), (45.0, 75.0))
 
 
-def test_an_open_upper_end_leaves_the_lower_edge_flat() -> None:
-    course = course_of(ROW | {"days_to_95_high": None})
-    assert course is not None
-    assert set(course.low) == {30.0}
-
-
-@pytest.mark.parametrize(
-    "change",
-    [
-        {"state": "too few visits"},
-        {"cover_before": None},
-        {"days_to_95": None},
-        {"days_to_95_low": None},
-        {"cover_after": 79.0},
-        {"days_to_95": 0.0, "days_to_95_low": 0.0},
-    ],
-)
-def test_a_row_that_fixes_no_course_gives_none(change: dict[str, object]) -> None:
-    assert course_of(ROW | change) is None
+def test_where_the_history_fits_none_there_is_none() -> None:
+    lawn = lawn_with([point(0, 40.0)])
+    assert course_of(lawn, lawn.recovery[-1]) is None

@@ -120,3 +120,9 @@ def test_next_steps_are_those_of_the_registry_in_the_language_of_the_reader() ->
         assert step_words(row, EN) == flag.advice
         assert step_words(row, DE) != flag.advice
         assert step_words(row | {"next_step": "Call Mr Invented."}, DE) == "Call Mr Invented."
+
+
+def test_an_empty_field_leaves_no_space_before_a_mark() -> None:
+    german = words_for(ReportSettings(language="de"))
+    text = german.text("headline.steady_plain", place="", since="gestern", value="93 %")
+    assert text == "Seit gestern sehen wir keine klare Änderung: 93 % des Bodens sind grün."

@@ -14,7 +14,6 @@ from lawnscore.report.pictures import (
     PictureBook,
     candidate_pairs,
     keep_pictures,
-    older_occasions,
     picture_key,
 )
 from lawnscore.report.window import GRID_MM, common_window
@@ -116,13 +115,11 @@ def test_of_several_pairs_the_one_with_most_common_ground_is_shown(tmp_path: Pat
     assert strip is None
 
 
-def test_older_occasions_are_tried_newest_first(rounds: RoundRows) -> None:
+def test_without_a_change_to_tell_the_last_picture_stands_alone(rounds: RoundRows) -> None:
     lawn = lawn_of(rounds, "No Renovation")
-    older = older_occasions(lawn, "all")
-    assert [change["from_date"] for change in older] == ["2025-05-09", "2025-04-09", "2025-03-10"]
-    before, after = candidate_pairs(lawn, "all", older[1])[0]
-    assert before is not None
-    assert (before["date"], after["date"]) == ("2025-04-09", lawn.last_date)
+    ((before, after),) = candidate_pairs(lawn, "all", None)
+    assert before is None
+    assert after["date"] == lawn.last_date
 
 
 def test_pictures_carry_nothing_but_pixels_and_keep_to_their_budget(tmp_path: Path) -> None:
@@ -158,6 +155,8 @@ def test_two_stages_of_one_day_are_told_apart_in_the_caption(rounds: RoundRows, 
     from lawnscore.report.pictures import Pair
 
     photos = [p for p in lawn_of(rounds, "Day Of Work").photos if p["spot"] == "spot1"][-2:]
-    caption = pair_caption(Pair(photos[0], photos[1], b"", b"", 10, 10, 1000.0, True), words)
-    assert "7 August 2025, before the work and after the work" in caption
+    caption = pair_caption(
+        Pair(photos[0], photos[1], b"", b"", 10, 10, 1000.0, True), "work", words
+    )
+    assert "7 August 2025, before the work and just after the work" in caption
     assert "100 cm across" in caption

@@ -13,9 +13,8 @@ from lawnscore.report.story import (
     outlook,
     recovery_sentences,
     task_words,
-    verdict_key,
-    visit_change,
 )
+from lawnscore.report.told import told_change, verdict_key
 from tests.report.invented import RoundMaker
 
 
@@ -90,8 +89,8 @@ def test_an_unknown_cover_is_not_made_up(words: Words) -> None:
         ("Refused Last", "None of the 4 photos we took on 8 June 2025 could", "unknown"),
         ("Never", "Your lawn has not been photographed yet", "unknown"),
         ("Day Of Work", "The scarifying on 7 August 2025 thinned the turf on purpose", "steady"),
-        ("Orchard House", "Green cover has grown by", "better"),
-        ("Two Parts", "Green cover in “front” has grown by", "better"),
+        ("Orchard House", "Green cover was 68% on 6 October 2025, 17 points below", "worse"),
+        ("Two Parts", "Green cover in “front” was 65% on 6 September 2025", "worse"),
     ],
 )
 def test_each_kind_of_lawn_has_its_sentence(
@@ -150,13 +149,13 @@ def test_what_happens_next_speaks_of_flags_in_the_customers_words(
 
 def test_the_change_of_the_last_visit_is_the_one_beside_the_figure(rounds: RoundRows) -> None:
     lawn = lawn_of(rounds, "Orchard House")
-    change = visit_change(lawn, "all", "green_cover_pct")
+    change = told_change(lawn, "all", "green_cover_pct")
     assert change is not None
-    assert (change["kind"], change["to_date"]) == ("visit", lawn.last_date)
+    assert (change["kind"], change["to_date"]) == ("since_before_work", lawn.last_date)
 
 
 def test_figures_taken_after_the_work_speak_of_the_work(rounds: RoundRows) -> None:
-    change = visit_change(lawn_of(rounds, "Day Of Work"), "all", "condition")
+    change = told_change(lawn_of(rounds, "Day Of Work"), "all", "condition")
     assert change is not None
     assert (change["kind"], verdict_key(change)) == ("work", "by_work")
 

@@ -120,7 +120,7 @@ def test_a_moved_photo_keeps_its_score_and_gets_its_new_place(base: Path) -> Non
     new.mkdir(parents=True)
     shutil.move(base / VISIT / "p1.jpg", new / "gate--other.jpg")
     again = Counting()
-    score(base, again)
+    score(base, again, add=True)
     assert again.calls == []
     row = read_table(base, "photo_scores").set_index("zone").loc["back"]
     assert (row["spot"], row["date"], row["stage"]) == ("gate", "2026-06-01", "check")

@@ -159,3 +159,26 @@ def test_no_register(tmp_path: Path) -> None:
     assert any("lawns.csv" in line for line in lines(check_round(tmp_path, today=TODAY)))
     with pytest.raises(LawnscoreError, match="no such round"):
         check_round(tmp_path / "nowhere")
+
+
+def test_a_card_file_that_is_not_there(folder: Path) -> None:
+    (folder / "round.toml").write_text('[scoring]\ncard = "my-card.json"\n')
+    (found,) = lines(check_round(folder, today=TODAY))
+    assert "my-card.json" in found
+
+
+def test_work_and_photos_after_a_lawn_left(folder: Path) -> None:
+    (folder / "lawns.csv").write_text(
+        "lawn,zone,area_m2,left\nelm-row-9,all,85,2026-02-01\nmill-lane-3,front,140,\n"
+    )
+    (folder / "work.csv").write_text("date,lawn,zone,task\n2026-03-05,elm-row-9,all,mow\n")
+    photo(folder, "elm-row-9/all/2026-03-06-check/a.jpg")
+    photo(folder, "elm-row-9/all/2026-01-06-check/b.jpg", level=5)
+    found = [line for line in lines(check_round(folder, today=TODAY)) if "left the round" in line]
+    assert len(found) == 2
+
+
+def test_a_date_of_leaving_that_is_none(folder: Path) -> None:
+    (folder / "lawns.csv").write_text("lawn,zone,area_m2,left\nelm-row-9,all,85,soon\n")
+    (found,) = lines(check_round(folder, today=TODAY))
+    assert "`soon` is not a date" in found
