@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from lawnscore.care.spots import Spot, where_to_stand
-from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import MARK, check_output, write_whole
 
 _PAGE_MM = (210.0, 297.0)  # A4, ISO 216
 _MARGIN_MM = 15.0
@@ -41,12 +42,15 @@ def draw_plan(
     Raises
     ------
     LawnscoreError
-        When the file cannot be written.
+        When the file is no PDF by its ending, was not made by this program, or cannot be written.
     """
     from reportlab.pdfgen.canvas import Canvas
 
-    canvas = Canvas(str(path), pagesize=tuple(side * _MM for side in _PAGE_MM), invariant=1)
+    check_output(path, ".pdf")
+    out = io.BytesIO()
+    canvas = Canvas(out, pagesize=tuple(side * _MM for side in _PAGE_MM), invariant=1)
     canvas.setTitle(title)
+    canvas.setCreator(MARK)
     step = _BOX_MM[1] + _TEXT_MM + _GAP_MM
     rows = int((_PAGE_MM[1] - 2 * _MARGIN_MM - 12) // step)
     records = needs.to_dict("records")
@@ -63,10 +67,8 @@ def draw_plan(
         place = str(need["lawn"]), str(need["zone"])
         _zone(canvas, left, top, need, spots.get(place, ()))
     canvas.showPage()
-    try:
-        canvas.save()
-    except OSError as error:
-        raise LawnscoreError(f"cannot be written ({error})", "Choose another file.", path) from None
+    canvas.save()
+    write_whole(path, out.getvalue())
     return pages
 
 

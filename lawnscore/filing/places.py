@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -125,13 +126,20 @@ def targets(
 
 
 def _round_hashes(root: Path, sizes: Iterable[int]) -> dict[str, str]:
-    """Return the path of every photo of the round that has one of these sizes, by SHA-256."""
-    wanted = set(sizes)
-    return {
-        sha256_of(path): path.relative_to(root).as_posix()
-        for path in sorted((root / "photos").rglob("*"))
-        if path.is_file() and path.stat().st_size in wanted
-    }
+    """Return the path of every photo of the round that has one of these sizes, by SHA-256.
+
+    What is hidden or a link does not count: it is no copy that anyone would find again.
+    """
+    wanted, photos = set(sizes), root / "photos"
+    found = {}
+    for path in sorted(photos.rglob("*")):
+        hidden = any(part.startswith(".") for part in path.relative_to(photos).parts)
+        if hidden or path.is_symlink() or not path.is_file():
+            continue
+        with contextlib.suppress(OSError):  # one that cannot be read is no copy to rely on
+            if path.stat().st_size in wanted:
+                found[sha256_of(path)] = path.relative_to(root).as_posix()
+    return found
 
 
 def _placed(root: Path, item: FilingItem, shot: Shot, taken: dict[str, set[str]]) -> FilingItem:
@@ -160,7 +168,8 @@ def _twin_there(folder: Path, shot: Shot) -> Path | None:
     if not folder.is_dir():
         return None
     for path in sorted(folder.iterdir()):
-        alike = shot.bare_stem in path.name.casefold() and path.is_file()
+        hidden = path.name.startswith(".")
+        alike = not hidden and shot.bare_stem in path.name.casefold() and path.is_file()
         if alike and path.suffix.lower() in PHOTO_SUFFIXES:
             other = shot_of(path, folder, shot.clock_offset)
             if same_shot(replace(other, path=shot.path.with_name(path.name)), shot):

@@ -5,12 +5,14 @@ A slip is folded on its dashed line into a tent, so that one side shows BEFORE a
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import MARK, check_output, write_whole
 from lawnscore.contract.tables import STAGES
 from lawnscore.filing.places import is_folder_name
 from lawnscore.filing.slip_code import SlipCode, slip_text
@@ -72,7 +74,7 @@ def write_slips(
     Parameters
     ----------
     round_path, out
-        The round and the PDF to write; a PDF of that name is written anew.
+        The round and the PDF to write; slips of that name are written anew.
     lawn
         Only this lawn.
     stages
@@ -87,7 +89,8 @@ def write_slips(
     Raises
     ------
     LawnscoreError
-        When there is no lawn to make a slip for, or a stage or paper is not known.
+        When there is no lawn to make a slip for, a stage or paper is not known, or the PDF
+        cannot be written there.
     """
     if paper not in PAPERS_MM:
         raise LawnscoreError(f"unknown paper `{paper}`", f"Use one of: {', '.join(PAPERS_MM)}.")
@@ -190,23 +193,21 @@ def _draw(
     width_mm = (paper_mm[0] - 2 * _MARGIN_MM) / _COLUMNS
     height_mm = (paper_mm[1] - 2 * _MARGIN_MM) / _ROWS
     _load_fonts()
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        size = (paper_mm[0] * _MM, paper_mm[1] * _MM)
-        canvas = Canvas(str(out), pagesize=size, invariant=1, initialFontName="slip")
-        canvas.setTitle("Slips")
-        for page in pages:
-            canvas.scale(_MM, _MM)
-            for (column, row), panel in page.items():
-                left = _MARGIN_MM + column * width_mm
-                bottom = paper_mm[1] - _MARGIN_MM - (row + 1) * height_mm
-                _place_panel(canvas, panel, (left, bottom, width_mm, height_mm))
-            canvas.showPage()
-        canvas.save()
-    except OSError as error:
-        raise LawnscoreError(
-            f"cannot be written ({error.strerror or error})", "Name another file.", out
-        ) from None
+    check_output(out, ".pdf")
+    data = io.BytesIO()
+    size = (paper_mm[0] * _MM, paper_mm[1] * _MM)
+    canvas = Canvas(data, pagesize=size, invariant=1, initialFontName="slip")
+    canvas.setTitle("Slips")
+    canvas.setCreator(MARK)
+    for page in pages:
+        canvas.scale(_MM, _MM)
+        for (column, row), panel in page.items():
+            left = _MARGIN_MM + column * width_mm
+            bottom = paper_mm[1] - _MARGIN_MM - (row + 1) * height_mm
+            _place_panel(canvas, panel, (left, bottom, width_mm, height_mm))
+        canvas.showPage()
+    canvas.save()
+    write_whole(out, data.getvalue())
     return len(pages)
 
 

@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import write_whole
 from lawnscore.report.calendar import visits_calendar
 from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.glance import glance_page, glance_row
@@ -33,7 +34,7 @@ from lawnscore.report.pictures import (
 )
 from lawnscore.report.sheet import sheet_page, sheet_rows
 from lawnscore.report.story import headline
-from lawnscore.scoring.tables import REPORTS, write_whole
+from lawnscore.scoring.tables import REPORTS
 
 STATE = Path(".lawnscore") / "reports.json"
 SEEN_FOLDER = Path("lawns") / "pictures"

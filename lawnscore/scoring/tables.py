@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 from pathlib import Path
 
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import write_whole
 from lawnscore.contract.tables import OUTPUT_TABLES, Table
 
 REPORTS = "reports"
@@ -122,33 +122,6 @@ def tidied(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
             values = tidy[column.name].to_numpy(dtype="float64", na_value=float("nan"))
             tidy[column.name] = values.round(decimals(column.name)) + 0.0  # no -0.0
     return tidy
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Replace a file in one step, so that a reader sees the old or the new one, never a part.
-
-    Raises
-    ------
-    LawnscoreError
-        When it cannot be written.
-    """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        if path.is_file() and path.read_bytes() == data:
-            return
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise LawnscoreError(
-            f"the file cannot be written ({error.strerror or error})",
-            "Close it in other programs, free some space and run again.",
-            path,
-        ) from None
 
 
 def _as_csv(table: Table, tidy: pd.DataFrame) -> str:
