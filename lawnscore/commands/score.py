@@ -30,7 +30,7 @@ def score(
     as_json: bool = typer.Option(False, "--json", help="Print what was found as JSON."),
     parquet: bool = typer.Option(False, "--parquet", help="Write the tables as Parquet too."),
     workers: int | None = typer.Option(
-        None, "--workers", min=1, help="Processes to score with; by default 1 or 2."
+        None, "--workers", min=1, help="Processes; by default as many as cores and memory allow."
     ),
     today: str | None = typer.Option(
         None, "--today", metavar="YYYY-MM-DD", help="Date for what is due, instead of today."

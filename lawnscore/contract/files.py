@@ -122,7 +122,7 @@ def write_whole(path: Path, data: bytes) -> None:
             return
         make_folder(path.parent)
         try:
-            with open(part, "xb", opener=_opener) as file:  # noqa: PTH123 - Path.open has no opener
+            with open(part, "xb", opener=_opener) as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
@@ -135,6 +135,19 @@ def write_whole(path: Path, data: bytes) -> None:
         raise cannot_write(path, error) from None
 
 
+def append_own(path: Path, text: str) -> None:
+    """Add text to a file that is made, for its owner alone, when it is not there.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written.
+    """
+    data = text.encode("utf-8", "backslashreplace")
+    with open(path, "ab", opener=_opener) as file:
+        file.write(data)
+
+
 def cannot_write(path: Path | str, error: OSError) -> LawnscoreError:
     """Return the one line for a file or folder that could not be written."""
     return LawnscoreError(
@@ -145,7 +158,7 @@ def cannot_write(path: Path | str, error: OSError) -> LawnscoreError:
 
 
 def _opener(path: str, flags: int) -> int:
-    return os.open(path, flags, _OWN)
+    return os.open(path, flags, file_mode(Path(path).parent))
 
 
 def _is_same(path: Path, data: bytes) -> bool:

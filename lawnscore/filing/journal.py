@@ -67,7 +67,7 @@ class Journal:
     def _write(self, entry: dict[str, str]) -> None:
         new = not self.path.exists()
         make_folder(self.path.parent)
-        with open(self.path, "a", encoding="ascii", opener=_opener) as file:  # noqa: PTH123
+        with open(self.path, "a", encoding="ascii", opener=_opener) as file:
             file.write(json.dumps(entry) + "\n")  # escapes what is not UTF-8 in a name
             file.flush()
             os.fsync(file.fileno())
@@ -206,6 +206,8 @@ def _is_sound(entry: dict[str, Any]) -> bool:
     if "sha256" in entry and not {"source", "target"} <= entry.keys():
         return False
     inside = [str(entry[name]) for name in ("target", "folder") if name in entry]
-    return bool(inside) and all(
-        place.startswith(f"{PHOTOS}/") or place == PHOTOS for place in inside
-    ) and not any(".." in Path(place).parts for place in inside)
+    return (
+        bool(inside)
+        and all(place.startswith(f"{PHOTOS}/") or place == PHOTOS for place in inside)
+        and not any(".." in Path(place).parts for place in inside)
+    )

@@ -135,7 +135,6 @@ def _shrink(grey: np.ndarray[Any, Any], long_side_px: int) -> np.ndarray[Any, An
 
 
 def _read_grey(path: Path, long_side_px: int | None) -> np.ndarray[Any, Any]:
-    import cv2
 
     if path.suffix.lower() in HEIF_SUFFIXES:
         grey = _read_heif(path)

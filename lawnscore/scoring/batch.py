@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import time
 from collections.abc import Callable, Iterable
@@ -10,10 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lawnscore import __version__
+from lawnscore.contract.files import append_own
 from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY, VISIT_SCORES
 from lawnscore.register.folder import PhotoPlace, Round, open_round
+from lawnscore.register.lock import FOLDER, locked
 from lawnscore.scoring.card_watch import card_warnings
-from lawnscore.scoring.ledger import FOLDER, Ledger, Method, locked
+from lawnscore.scoring.ledger import Ledger, Method
 from lawnscore.scoring.processes import Job, Row, Scored, Scorer, each_scored
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
 
@@ -39,7 +42,7 @@ def score_round(
     *,
     progress: Progress | None = None,
     scorer: Scorer | None = None,
-    workers: int | None = 1,
+    workers: int | None = 0,
     parquet: bool = False,
     today: str | None = None,
 ) -> ScoreSummary:
@@ -58,8 +61,9 @@ def score_round(
     scorer
         Scores one photo; by default :func:`lawnscore.photo.score.score_photo`.
     workers
-        Processes to score with; ``None`` takes 2 when there are enough photos and cores. More
-        than 1 needs the usual guard ``if __name__ == "__main__"`` in a script that calls this.
+        Processes to score with; 0 scores in this process, where a photo that makes a library
+        crash ends the run; ``None`` takes as many as there are cores and memory. Other processes
+        need the usual guard ``if __name__ == "__main__"`` in a script that calls this.
     parquet
         Write the tables as Parquet too.
     today
@@ -79,11 +83,11 @@ def score_round(
     opened = open_round(path)
     card = _load_card(opened)
     method = method_of(opened, card)
-    job = Job(scorer or _default_scorer(), card, opened.settings.scoring)
+    job = Job(scorer, card, opened.settings.scoring)
     with locked(opened.path), Ledger(opened.path) as ledger:
         run = _Run(opened, ledger, method, job, progress or _silent)
         rows = run.rows(workers)
-        ledger.forget_files_except({place.relative for place in opened.photos})
+        run.forget()
         problems = [ledger.problem] if ledger.problem else []
         problems += card_warnings(ledger, method, card)
         return _write(opened, rows, problems, run, parquet=parquet, today=today)
@@ -121,6 +125,18 @@ class _Run:
         while todo := self._one_of_each([p for p in photos if p.relative not in self._rows]):
             self._score(todo, workers)
         return [{**self._rows[place.relative], **_place_columns(place)} for place in photos]
+
+    def forget(self) -> None:
+        """Forget what is kept of photos that are gone, unless all seem gone, as from a lost disk.
+
+        A folder that cannot be opened may hold any of them, so then nothing is forgotten.
+        """
+        unopened = any("cannot be opened" in one.what for one in self.opened.misplaced)
+        if unopened or not self.opened.photos:
+            return
+        self.ledger.forget_files_except({place.relative for place in self.opened.photos})
+        read = {str(row["sha256"]) for row in self._rows.values() if row.get("sha256")}
+        self.ledger.forget_scores_except(read | set(self._hashes.values()))
 
     def _hash(self, place: PhotoPlace) -> str | None:
         """Return the SHA-256 of a file, from the ledger when it is surely unchanged."""
@@ -171,8 +187,8 @@ class _Run:
 
     def _note_fault(self, place: PhotoPlace, fault: str) -> None:
         path = self.opened.path / FOLDER / FAULTS
-        with path.open("a", encoding="utf-8") as file:
-            file.write(f"{place.relative}, version {__version__}\n{fault}\n")
+        with contextlib.suppress(OSError):  # the row says the same in short
+            append_own(path, f"{place.relative}, version {__version__}\n{fault}\n")
 
     def _refused(self, place: PhotoPlace, detail: str) -> Row:
         return {
@@ -183,12 +199,6 @@ class _Run:
             "version": __version__,
             "settings_id": self.method.settings_id,
         }
-
-
-def _default_scorer() -> Scorer:
-    from lawnscore.photo.score import score_photo
-
-    return score_photo
 
 
 def _load_card(opened: Round) -> ReferenceCard | None:

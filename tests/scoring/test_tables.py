@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import write_whole
 from lawnscore.contract.tables import OUTPUT_TABLES, Column, Table
 from lawnscore.scoring import tables
 from lawnscore.scoring.datapackage import table_schema, write_datapackage
-from lawnscore.scoring.tables import read_table, table_path, tidied, write_table, write_whole
+from lawnscore.scoring.tables import read_table, table_path, tidied, write_table
 
 PHOTO = {
     "lawn": "NA",
@@ -134,7 +136,7 @@ def test_a_failed_write_keeps_the_old_file(tmp_path: Path, monkeypatch: pytest.M
     def full(_fd: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(tables.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(LawnscoreError, match="No space left"):
         write_table(tmp_path, "photo_scores", pd.DataFrame([{**PHOTO, "lawn": "b"}]))
     assert path.read_bytes() == before
