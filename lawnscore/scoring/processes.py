@@ -1,8 +1,8 @@
-"""Score many photos: one after another here, or in worker processes that may die.
+"""Worker processes that may die: each holds one task at a time, and end with their parent.
 
-A worker holds one photo at a time. When it dies (killed, out of memory, a fault of a library), the
-photo it held is tried once more, and then refused as `failed`; the others go on. Workers end when
-the process that started them does, however that ends.
+When a worker dies (killed, out of memory, a fault of a library), the task it held is tried once
+more and then given up; the others go on. Workers end when the process that started them does,
+however that ends.
 """
 
 from __future__ import annotations
@@ -10,97 +10,75 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-import traceback
 from collections import Counter, deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import connection, get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.reasons import REASONS
-from lawnscore.contract.settings import ScoringSettings
 
-if TYPE_CHECKING:
-    from lawnscore.card.reference import ReferenceCard
+Task = Callable[[Any], Any]
+"""A function of one item; it goes to other processes by its name, its result by pickling."""
 
-Row = dict[str, Any]
-
-Scorer = Callable[..., Any]
-"""Called as ``scorer(path, card, settings=...)``; returns a `PhotoScore`."""
-
-PHOTOS_A_PROCESS = 4
+ITEMS_A_PROCESS = 4
 """Photos from which one more process costs less than it saves: about 1.5 s of CPU a start."""
 
 PROCESS_BYTES = 400_000_000
 """Memory that a process may take: 300 MB for 12 megapixels, and room for larger ones."""
 
 TRIES = 2
-"""How often a photo is tried whose process ends while it holds it."""
+"""How often a task is tried whose process ends while it holds it."""
 
 SECONDS_MAX = 120.0
-"""A process that holds one photo longer than this is stopped; the slowest known takes 10 s."""
+"""A process that holds one task longer than this is stopped; the slowest known takes 10 s."""
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 
 
-@dataclass(frozen=True, eq=False)
-class Job:
-    """What scoring one photo needs; goes to other processes.
+@dataclass(frozen=True)
+class Lost:
+    """What came of an item whose process ended at every try, in words that follow `the process`."""
 
-    Without a ``scorer`` it is :func:`lawnscore.photo.score.score_photo`, imported where it runs.
-    """
-
-    scorer: Scorer | None
-    card: ReferenceCard | None
-    settings: ScoringSettings
+    how: str
 
 
-@dataclass(frozen=True, eq=False)
-class Scored:
-    """What came of one photo: its row, what else is kept, and the traceback of a fault."""
-
-    row: Row
-    extra: Row
-    fault: str = ""
-
-
-def n_processes(workers: int | None, n_photos: int) -> int:
-    """Return how many processes to take for so many photos; ``None`` chooses.
+def n_processes(workers: int | None, n_items: int) -> int:
+    """Return how many processes to take for so many items; ``None`` chooses.
 
     Chosen are as many as there are cores, as the free memory holds, and as pay.
     """
     if workers is None:
-        paying = -(-n_photos // PHOTOS_A_PROCESS)
+        paying = -(-n_items // ITEMS_A_PROCESS)
         workers = min(_n_cores(), paying, max(1, _free_bytes() // PROCESS_BYTES))
-    return max(1, min(workers, n_photos))
+    return max(1, min(workers, n_items))
 
 
-def each_scored(job: Job, paths: list[Path], workers: int | None) -> Iterator[tuple[int, Scored]]:
-    """Yield the index of each path and what came of it, as soon as it is there.
+def each_done(task: Task, items: Sequence[Any], workers: int | None) -> Iterator[tuple[int, Any]]:
+    """Yield the index of each item and what the task made of it, as soon as it is there.
+
+    What it made is :class:`Lost` where its process ended at every try.
 
     Parameters
     ----------
-    job, paths
-        What to do with which photos.
+    task, items
+        What to do with what.
     workers
-        Processes beside this one; 0 scores in this process, ``None`` chooses.
+        Processes beside this one; 0 does it in this process, ``None`` chooses.
 
     Raises
     ------
     LawnscoreError
-        When the card cannot be used, or processes cannot be started.
+        When the task raises one, or processes cannot be started.
     """
-    if not paths:
-        return
     if workers == 0:
-        for index, path in enumerate(paths):
-            yield index, _score_one(job, path)
+        yield from ((index, task(item)) for index, item in enumerate(items))
         return
-    pool = _Pool(job, paths, n_processes(workers, len(paths)))
+    if not items:
+        return
+    pool = _Pool(task, items, n_processes(workers, len(items)))
     try:
         yield from pool.results()
     finally:
@@ -109,7 +87,7 @@ def each_scored(job: Job, paths: list[Path], workers: int | None) -> Iterator[tu
 
 @dataclass(eq=False)
 class _Worker:
-    """One process, its end of the pipe, and the photo it holds (its index and since when)."""
+    """One process, its end of the pipe, and the item it holds (its index and since when)."""
 
     process: Any
     pipe: Any
@@ -118,24 +96,28 @@ class _Worker:
 
 
 class _Pool:
-    """Processes that are handed one photo each, and replaced when they die."""
+    """Processes that are handed one item each, and replaced when they die."""
 
-    def __init__(self, job: Job, paths: list[Path], n: int) -> None:
-        self.job = job
-        self.paths = paths
-        self.waiting = deque(range(len(paths)))
+    def __init__(self, task: Task, items: Sequence[Any], n: int) -> None:
+        self.task = task
+        self.items = items
+        self.waiting = deque(range(len(items)))
         self.deaths: Counter[int] = Counter()
-        self.n_idle_deaths = 0
-        self.workers = [_start(job) for _ in range(n)]
+        self.workers: list[_Worker] = []
+        try:
+            self.workers += (_start(task) for _ in range(n))
+        except BaseException:
+            self.stop()
+            raise
 
-    def results(self) -> Iterator[tuple[int, Scored]]:
-        left = len(self.paths)
+    def results(self) -> Iterator[tuple[int, Any]]:
+        left = len(self.items)
         while left:
             for worker in self.workers:
                 self._hand_out(worker)
-            for index, scored in self._gather():
+            for index, result in self._gather():
                 left -= 1
-                yield index, scored
+                yield index, result
 
     def stop(self) -> None:
         for worker in self.workers:
@@ -147,10 +129,10 @@ class _Pool:
         if worker.index is None and self.waiting:
             worker.index, worker.since = self.waiting.popleft(), time.monotonic()
             with contextlib.suppress(OSError):  # it has died, which is seen next
-                worker.pipe.send(self.paths[worker.index])
+                worker.pipe.send(self.items[worker.index])
 
-    def _gather(self) -> Iterator[tuple[int, Scored]]:
-        """Wait for one answer or death, and yield what came of the photos concerned."""
+    def _gather(self) -> Iterator[tuple[int, Any]]:
+        """Wait for an answer or a death, and yield what came of the items concerned."""
         busy = [worker for worker in self.workers if worker.index is not None]
         ends = [worker.pipe for worker in busy] + [worker.process.sentinel for worker in busy]
         ready = connection.wait(ends, timeout=1.0)
@@ -161,47 +143,55 @@ class _Pool:
                 worker.process.kill()
                 yield from self._lost(worker, f"took longer than {SECONDS_MAX:g} s")
 
-    def _answer(self, worker: _Worker) -> Iterator[tuple[int, Scored]]:
+    def _answer(self, worker: _Worker) -> Iterator[tuple[int, Any]]:
         try:
             answer = worker.pipe.recv() if worker.pipe.poll() else None
         except (EOFError, OSError):
             answer = None
-        if isinstance(answer, tuple):
-            raise LawnscoreError(*answer)
         if answer is None:
             worker.process.join()
             yield from self._lost(worker, _death(worker.process.exitcode))
+        elif answer.error is not None:
+            raise answer.error
         elif worker.index is not None:
-            yield worker.index, answer
+            yield worker.index, answer.result
             worker.index = None
 
-    def _lost(self, worker: _Worker, how: str) -> Iterator[tuple[int, Scored]]:
-        """Replace a process, and try the photo it held once more, last of all."""
+    def _lost(self, worker: _Worker, how: str) -> Iterator[tuple[int, Lost]]:
+        """Replace a process, and try the item it held once more, last of all."""
         index = worker.index
         worker.process.join()
         worker.pipe.close()
-        self.workers[self.workers.index(worker)] = _start(self.job)
+        self.workers.remove(worker)
+        self.workers.append(_start(self.task))
         if index is None:
             return
         self.deaths[index] += 1
         if self.deaths[index] < TRIES:
             self.waiting.append(index)
         else:
-            words = f"the process that scored it {how}, {TRIES} times"
-            yield index, Scored(_failed_row(self.job, words), {}, f"{words}\n")
+            yield index, Lost(f"{how}, {TRIES} times" if TRIES > 1 else how)
 
 
-def _start(job: Job) -> _Worker:
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """What a worker sends back: a result, or what the task raised."""
+
+    result: Any = None
+    error: BaseException | None = None
+
+
+def _start(task: Task) -> _Worker:
     context = get_context("spawn")
     here, there = context.Pipe()
-    process = context.Process(target=_work, args=(there, job), daemon=True)
+    process = context.Process(target=_work, args=(there, task), daemon=True)
     try:
         with _one_thread_each():
             process.start()
     except OSError as error:
         raise LawnscoreError(
             f"no process can be started ({error.strerror or error})",
-            "Close other programs and run again; what was scored is kept.",
+            "Close other programs and run again; what was done is kept.",
         ) from None
     there.close()
     return _Worker(process, here)
@@ -222,18 +212,18 @@ def _one_thread_each() -> Iterator[None]:
                 os.environ[name] = value
 
 
-def _work(pipe: Any, job: Job) -> None:
-    """Score the photos that come through the pipe until it is closed."""
+def _work(pipe: Any, task: Task) -> None:
+    """Do the task for the items that come through the pipe until it is closed."""
     _prepare()
     while True:
         try:
-            path = pipe.recv()
+            item = pipe.recv()
         except (EOFError, OSError):
             return
         try:
-            answer: Any = _score_one(job, path)
-        except LawnscoreError as error:
-            answer = (error.what, error.mend, error.where)
+            answer = _Answer(task(item))
+        except Exception as error:  # raised again in the first process
+            answer = _Answer(error=error)
         try:
             pipe.send(answer)
         except OSError:
@@ -284,38 +274,3 @@ def _free_bytes() -> int:
         return 1 << 40
     words = next((line.split() for line in lines if line.startswith("MemAvailable:")), None)
     return int(words[1]) * 1024 if words else 1 << 40
-
-
-def _score_one(job: Job, path: Path) -> Scored:
-    try:
-        score = (job.scorer or _default_scorer())(path, job.card, settings=job.settings)
-    except LawnscoreError:
-        raise
-    except Exception as error:  # a fault of the program must not stop the other photos
-        return Scored(_failed_row(job, f"{type(error).__name__}: {error}"), {}, _traceback())
-    extra = {
-        "patch_residual_lab": getattr(score, "patch_residual_lab", None),
-        "measured_polygon_px": score.measured_polygon_px,
-    }
-    return Scored(dict(score.row), extra)
-
-
-def _default_scorer() -> Scorer:
-    from lawnscore.photo.score import score_photo
-
-    return score_photo
-
-
-def _traceback() -> str:
-    """Return the traceback, with each line so that any file can hold it."""
-    return traceback.format_exc().encode("utf-8", "backslashreplace").decode("utf-8")
-
-
-def _failed_row(job: Job, words: str) -> Row:
-    return {
-        "status": "refused",
-        "reason": "failed",
-        "detail": f"{REASONS['failed'].meaning} ({words})",
-        "version": __version__,
-        "settings_id": job.settings.settings_id,
-    }
