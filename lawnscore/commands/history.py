@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from lawnscore.commands.output import print_json, print_table, say
+from lawnscore.commands.output import day_of, print_json, print_table, say
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,8 +90,8 @@ def trial(
         read_table(round_path, "visit_scores"),
         [_place(text) for text in treated],
         [_place(text) for text in control],
-        start,
-        until=until,
+        day_of(start, "--from") or start,
+        until=day_of(until, "--until"),
     )
     if as_json:
         print_json(
@@ -135,7 +135,7 @@ def _made_anew(round_path: Path, today: str | None) -> dict[str, pd.DataFrame]:
             kept.weather,
             photo_scores=photos,
             lawns=kept.lawns,
-            today=today,
+            today=day_of(today, "--today"),
             settings=settings,
         ),
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
@@ -54,8 +55,22 @@ def build_app() -> typer.Typer:
 
 def run() -> None:
     """Run the command line; the entry point of the installed program."""
+    os.umask(0o077)  # what is written is the user's own
     try:
         build_app()()
     except LawnscoreError as error:
         say(error.line())
         sys.exit(Exit.NOTHING_DONE)
+    except BrokenPipeError:  # what reads our output has stopped reading, such as `head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(Exit.NOTHING_DONE)
+    except OSError as error:
+        say(_disk_line(error))
+        sys.exit(Exit.NOTHING_DONE)
+
+
+def _disk_line(error: OSError) -> str:
+    """Return the line for a file that could not be read or written, wherever that was."""
+    what = f"cannot be opened, read or written ({error.strerror or error})"
+    mend = "Check that it is there, that you may use it and that the disk is not full."
+    return LawnscoreError(what, mend, error.filename or "a file").line()

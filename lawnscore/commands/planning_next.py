@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from lawnscore.commands.care_output import JSON, print_cautions
-from lawnscore.commands.output import print_json, say
+from lawnscore.commands.output import day_of, print_json, say
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,7 +44,7 @@ def suggest_next(
         from lawnscore.commands.care_output import lawns_of
 
         lawns_of(round_path, lawn)  # a lawn that is not there is told
-    start = today or datetime.date.today().isoformat()
+    start = day_of(today, "--today") or datetime.date.today().isoformat()
     visits = next_visits(
         frames.get("visit_scores"),
         frames.get("attention"),

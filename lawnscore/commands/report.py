@@ -60,9 +60,12 @@ def register(app: typer.Typer) -> None:
                     "lawns": summary.lawns,
                     "written": [str(path) for path in summary.written],
                     "unchanged": summary.unchanged,
+                    "problems": list(summary.problems),
                 }
             )
         else:
+            for problem in summary.problems:
+                say(problem)
             say(f"{len(summary.written)} files written, {summary.unchanged} were up to date.")
             typer.echo(str(summary.index))
         if open_:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import typer
 
-from lawnscore.commands.output import Exit, print_json, say
+from lawnscore.commands.output import Exit, day_of, print_json, say
 
 Progress = Callable[[int, int, str], None]
 
@@ -52,7 +52,7 @@ def score(
                 progress=progress,
                 workers=workers,
                 parquet=parquet,
-                today=_day(today),
+                today=day_of(today, "--today"),
             )
     except KeyboardInterrupt:
         say("Stopped. What was scored is kept; run the same command again to go on.")
@@ -64,19 +64,6 @@ def score(
     if summary.n_photos == 0:
         raise typer.Exit(Exit.NOTHING_DONE)
     raise typer.Exit(Exit.WELL if summary.went_well else Exit.SOME_REFUSED)
-
-
-def _day(text: str | None) -> str | None:
-    from datetime import date
-
-    from lawnscore.contract.errors import LawnscoreError
-
-    try:
-        return None if text is None else date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise LawnscoreError(
-            f"--today {text} is not a date", "Write it as YYYY-MM-DD, such as 2026-05-01."
-        ) from None
 
 
 @contextmanager

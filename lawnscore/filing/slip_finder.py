@@ -136,10 +136,8 @@ def _shrink(grey: np.ndarray[Any, Any], long_side_px: int) -> np.ndarray[Any, An
 
 def _read_grey(path: Path, long_side_px: int | None) -> np.ndarray[Any, Any]:
 
-    if path.suffix.lower() in HEIF_SUFFIXES:
-        grey = _read_heif(path)
-    else:
-        grey = _decode(path, long_side_px)
+    heif = path.suffix.lower() in HEIF_SUFFIXES
+    grey = _read_heif(path) if heif else _decode(path, long_side_px)
     return grey if long_side_px is None else _shrink(grey, long_side_px)
 
 

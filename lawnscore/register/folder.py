@@ -19,6 +19,7 @@ from lawnscore.contract.errors import LawnscoreError, printable
 from lawnscore.contract.settings import Settings, read_settings
 from lawnscore.contract.tables import STAGES
 from lawnscore.photo.kinds import kind_of
+from lawnscore.register.cells import YEARS
 
 PHOTOS = "photos"
 """Folder of a round that holds the photos."""
@@ -168,9 +169,11 @@ def parse_visit(name: str) -> tuple[str, str]:
         raise LawnscoreError(f"the folder `{printable(name)}` does not say date and stage", mend)
     day, stage = match[1], match[2].lower()
     try:
-        calendar_date.fromisoformat(day)
+        year = calendar_date.fromisoformat(day).year
     except ValueError:
         raise LawnscoreError(f"{day} is not in the calendar", mend) from None
+    if not YEARS[0] <= year <= YEARS[1]:
+        raise LawnscoreError(f"{day} is not in the years {YEARS[0]} to {YEARS[1]}", mend)
     if stage not in STAGES:
         raise LawnscoreError(f"`{stage}` is not a stage", mend)
     return day, stage

@@ -16,8 +16,8 @@ from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY
 from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.scoring.card_watch import card_warnings
-from lawnscore.scoring.ledger import Ledger, Method
 from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
+from lawnscore.scoring.ledger import Ledger, Method
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
 
 if TYPE_CHECKING:

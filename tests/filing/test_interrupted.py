@@ -107,7 +107,7 @@ def test_file_and_folder_are_flushed_before_the_journal_says_filed(
     real_fsync = os.fsync
 
     def fsync(handle: int) -> None:
-        name = os.readlink(f"/proc/self/fd/{handle}")
+        name = str(Path(f"/proc/self/fd/{handle}").readlink())
         order.append(name)
         real_fsync(handle)
 
