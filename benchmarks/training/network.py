@@ -27,7 +27,9 @@ MIDDLE = 0.5
 def norm_conv(n_in: int, n_out: int, size: int, stride: int = 1) -> nn.Sequential:
     """Return a convolution and its normalisation."""
     pad = 1 if size == 3 else 0
-    return nn.Sequential(nn.Conv2d(n_in, n_out, size, stride, pad, bias=False), nn.BatchNorm2d(n_out))
+    return nn.Sequential(
+        nn.Conv2d(n_in, n_out, size, stride, pad, bias=False), nn.BatchNorm2d(n_out)
+    )
 
 
 class Rest(nn.Module):
@@ -36,7 +38,11 @@ class Rest(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         a, b, c, d = WIDE
-        self.d2, self.d3, self.d4 = norm_conv(a, b, 2, 2), norm_conv(b, c, 2, 2), norm_conv(c, d, 2, 2)
+        self.d2, self.d3, self.d4 = (
+            norm_conv(a, b, 2, 2),
+            norm_conv(b, c, 2, 2),
+            norm_conv(c, d, 2, 2),
+        )
         self.e2 = nn.ModuleList([norm_conv(b, b, 3)])
         self.e3 = nn.ModuleList([norm_conv(c, c, 3) for _ in range(DEEP)])
         self.e4 = nn.ModuleList([norm_conv(d, d, 3) for _ in range(DEEP)])
@@ -45,7 +51,9 @@ class Rest(nn.Module):
         self.f3, self.f2, self.f1 = norm_conv(c, c, 3), norm_conv(b, b, 3), norm_conv(FINE, FINE, 3)
         self.head = nn.Conv2d(FINE, N_OUT, 1)
 
-    def forward(self, cells: torch.Tensor, context: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+    def forward(
+        self, cells: torch.Tensor, context: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor]:
         """Return (B, 7, H, W) and what the coarsest level says on the whole, (B, d, 1, 1)."""
         x2 = F.relu(self.d2(cells))
         for layer in self.e2:
@@ -58,7 +66,9 @@ class Rest(nn.Module):
             x4 = F.relu(layer(x4))
         y3 = F.relu(self.f3(F.relu(F.interpolate(self.u3(x4), scale_factor=2.0) + x3)))
         y2 = F.relu(self.f2(F.relu(F.interpolate(self.u2(y3), scale_factor=2.0) + x2)))
-        y1 = F.relu(self.f1(F.relu(F.interpolate(self.u1(y2), scale_factor=2.0) + self.skip(cells))))
+        y1 = F.relu(
+            self.f1(F.relu(F.interpolate(self.u1(y2), scale_factor=2.0) + self.skip(cells)))
+        )
         return self.head(y1), F.adaptive_avg_pool2d(x4, 1)
 
 
@@ -139,7 +149,9 @@ class _Plain(nn.Module):
                 conv.weight.data, conv.bias.data = weight.detach().clone(), bias.detach().clone()
                 module[0], module[1] = conv, nn.Identity()
 
-    def forward(self, cells: torch.Tensor, context: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+    def forward(
+        self, cells: torch.Tensor, context: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor]:
         return self.rest(cells, context)  # type: ignore[no-any-return]
 
 

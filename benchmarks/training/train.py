@@ -99,7 +99,9 @@ def crops(world: OnDevice, ids: np.ndarray, rng: np.random.Generator, *, plain: 
         step = np.exp(rng.uniform(*np.log(STEP[world.name]), n))
         turn = rng.uniform(0, 2 * np.pi, n)
         flip = rng.choice([-1.0, 1.0], n)
-        shift = rng.uniform(-1, 1, (n, 2)) * np.maximum(side - CROP_PX * step, 0.15 * side)[:, None] / 2
+        shift = (
+            rng.uniform(-1, 1, (n, 2)) * np.maximum(side - CROP_PX * step, 0.15 * side)[:, None] / 2
+        )
     half = CROP_PX * step / side
     c, s = half * np.cos(turn), half * np.sin(turn)
     theta = np.stack([np.column_stack([c * flip, -s, 2 * shift[:, 0] / side]),
@@ -107,7 +109,9 @@ def crops(world: OnDevice, ids: np.ndarray, rng: np.random.Generator, *, plain: 
     theta_t = torch.tensor(theta, dtype=torch.float32, device=device)
     grid = F.affine_grid(theta_t, [n, 1, CROP_PX, CROP_PX], align_corners=False)
     index = torch.from_numpy(ids).to(device)
-    rgb = F.grid_sample(world.rgb[index].float() / 255, grid, padding_mode="reflection", align_corners=False)
+    rgb = F.grid_sample(
+        world.rgb[index].float() / 255, grid, padding_mode="reflection", align_corners=False
+    )
     label = F.grid_sample(world.label[index].float(), grid, mode="nearest",
                           padding_mode="reflection", align_corners=False)[:, 0]  # fmt: skip
     if world.shade is None:
@@ -175,7 +179,11 @@ def mixed(batch: Batch, rng: np.random.Generator) -> Batch:
     order = torch.from_numpy(rng.permutation(b)).to(device)
     which = torch.rand(b, device=device) < MIXED
     top = torch.rand(b, 1, 1, device=device)
-    over = (batch.label == 0) | ((batch.label == 1) & (top < 0.45)) | ((batch.label == 4) & (top < 0.7))
+    over = (
+        (batch.label == 0)
+        | ((batch.label == 1) & (top < 0.45))
+        | ((batch.label == 4) & (top < 0.7))
+    )
     over = over & ~((batch.label == 0) & (top > 0.9))
     over = (over & which[:, None, None]).float()
     below, label, heat = batch.linear[order], batch.label[order], batch.heat[order]
@@ -242,7 +250,9 @@ def errors(model: Net, worlds: list[OnDevice]) -> dict[str, np.ndarray]:
     """Return shares, truth and deep means of every picture kept back, world by world."""
     model.eval()
     rng = np.random.default_rng(0)
-    found: dict[str, list[np.ndarray]] = {k: [] for k in ("world", "picture", "said", "true", "deep", "split")}
+    found: dict[str, list[np.ndarray]] = {
+        k: [] for k in ("world", "picture", "said", "true", "deep", "split")
+    }
     for number, world in enumerate(WORLDS):
         here = next((w for w in worlds if w.name == world), None)
         if here is None or not len(here.held):
@@ -292,7 +302,9 @@ def train(a: argparse.Namespace) -> None:
     average = {k: v.detach().clone() for k, v in model.state_dict().items()}
     start, step, shown = time.time(), 0, 0.0
     while True:
-        done = max((time.time() - start) / a.seconds if a.seconds else 0, step / a.steps if a.steps else 0)
+        done = max(
+            (time.time() - start) / a.seconds if a.seconds else 0, step / a.steps if a.steps else 0
+        )
         if done >= 1:
             break
         for group in optimiser.param_groups:

@@ -222,7 +222,11 @@ def main() -> None:
     a.out.mkdir(parents=True, exist_ok=True)
     seeds = list(range(a.first, a.first + a.scenes))
     if a.which == "real":
-        for name, make in (("field", field_world), ("wheat", wheat_world), ("texture", texture_world)):
+        for name, make in (
+            ("field", field_world),
+            ("wheat", wheat_world),
+            ("texture", texture_world),
+        ):
             save(make(a.data), a.out / f"{name}.npz")
         return
     make = rendered_scene if a.which == "rendered" else sketched_scene
