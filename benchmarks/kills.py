@@ -19,6 +19,7 @@ undisturbed run ends with. Prints a table; ends with status 1 at the first thing
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
 import errno
 import hashlib
@@ -190,6 +191,7 @@ class Layer:
         self.n = 0
 
     def install(self) -> None:
+        """Strike in this process from now on; it cannot be undone."""
         sys.addaudithook(self.hook)
         real = sqlite3.connect
 
@@ -201,6 +203,7 @@ class Layer:
         sqlite3.connect = connect  # type: ignore[assignment] # of this process, which ends soon
 
     def hook(self, event: str, args: tuple[Any, ...]) -> None:
+        """Count what is audited (PEP 578) when it changes the disk in the folder."""
         if event == "open":
             counts = self._writes(args)
         else:
@@ -330,10 +333,8 @@ def _check_filed(base: Path, wanted: dict[str, bytes]) -> None:
     other = base.parent / "undo" / base.name
     shutil.copytree(base, other)
     shutil.copytree(base.parent / f"{base.name}-phone", other.parent / f"{base.name}-phone")
-    try:
+    with contextlib.suppress(LawnscoreError):  # nothing was begun
         undo_filing(other)
-    except LawnscoreError:
-        pass  # nothing was begun
     left = [n for n in photos_of(other) if "check" in n and not Path(n).name.startswith(".")]
     shutil.rmtree(other.parent)
     if left:
@@ -380,7 +381,7 @@ def at_each_step(case: Case, *, most: int, error: int = 0) -> Trial:
     with tempfile.TemporaryDirectory() as made:
         base, before, wanted, n_steps = prepared(case, Path(made))
         chosen = np.unique(np.linspace(1, n_steps, min(most, n_steps)).astype(int))
-        for at in chosen:
+        for at in chosen[::-1]:
             with tempfile.TemporaryDirectory() as folder:
                 copy = _copied(base, Path(folder))
                 status, _ = run_struck(case, copy, at=int(at), error=error)
@@ -410,8 +411,7 @@ def two_at_once(case: Case, *, n: int) -> Trial:
 def _forked(case: Case, base: Path) -> int:
     pid = os.fork()
     if pid == 0:
-        here, there = os.pipe()
-        os._exit(_in_child(case, base, Layer(base, 0), there))
+        os._exit(_in_child(case, base, Layer(base, 0), os.open(os.devnull, os.O_WRONLY)))
     return pid
 
 
