@@ -17,6 +17,7 @@ ROOMS = (
     "scoring",
     "care",
     "report",
+    "upkeep",
     "demo",
     "commands",
 )

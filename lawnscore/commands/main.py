@@ -9,7 +9,7 @@ from importlib import import_module
 import typer
 
 from lawnscore import __version__
-from lawnscore.commands.output import Exit, say
+from lawnscore.commands.output import Exit, complain, set_loudness
 from lawnscore.contract.errors import LawnscoreError
 
 _COMMAND_MODULES = (
@@ -23,6 +23,7 @@ _COMMAND_MODULES = (
     "report",
     "care",
     "planning",
+    "upkeep",
 )
 """Each module of this package has `register(app)`, which adds its commands."""
 
@@ -45,8 +46,15 @@ def build_app() -> typer.Typer:
     @app.callback()
     def _options(
         version: bool = typer.Option(False, "--version", callback=_version, is_eager=True),
+        verbose: bool = typer.Option(
+            False, "-v", "--verbose", help="Say on standard error what is written to the log."
+        ),
+        quiet: bool = typer.Option(
+            False, "-q", "--quiet", help="Print results and errors alone, no progress or advice."
+        ),
     ) -> None:
         """Score lawns from photographs with a printed reference card."""
+        set_loudness(verbose=verbose, quiet=quiet)
 
     for module in _COMMAND_MODULES:
         import_module(f"lawnscore.commands.{module}").register(app)
@@ -59,13 +67,13 @@ def run() -> None:
     try:
         build_app()()
     except LawnscoreError as error:
-        say(error.line())
+        complain(error.line())
         sys.exit(Exit.NOTHING_DONE)
     except BrokenPipeError:  # what reads our output has stopped reading, such as `head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(Exit.NOTHING_DONE)
     except OSError as error:
-        say(_disk_line(error))
+        complain(_disk_line(error))
         sys.exit(Exit.NOTHING_DONE)
 
 

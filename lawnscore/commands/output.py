@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
@@ -83,5 +84,45 @@ def day_of(text: str | None, option: str) -> str | None:
 
 
 def say(line: str) -> None:
-    """Print a line for people on standard error, so that it never mixes with a result."""
+    """Print a line for people on standard error, so that it never mixes with a result.
+
+    With ``--quiet`` it is left out: progress and advice, which a result does without.
+    """
+    if not _LOUDNESS.quiet:
+        typer.echo(line, err=True)
+
+
+def is_quiet() -> bool:
+    """Return whether ``--quiet`` was given: no progress then."""
+    return _LOUDNESS.quiet
+
+
+def complain(line: str) -> None:
+    """Print on standard error why nothing could be done; ``--quiet`` does not leave it out."""
     typer.echo(line, err=True)
+
+
+def set_loudness(*, verbose: bool, quiet: bool) -> None:
+    """Take in ``--verbose``, which shows the log as it is written, and ``--quiet``."""
+    import logging
+
+    _LOUDNESS.quiet = quiet
+    logger = logging.getLogger("lawnscore")
+    for handler in list(logger.handlers):
+        logger.removeHandler(handler)
+    logger.propagate = False
+    if verbose:
+        handler = logging.StreamHandler()
+        handler.setFormatter(logging.Formatter("%(message)s"))
+        logger.addHandler(handler)
+        logger.setLevel(logging.INFO)
+    else:
+        logger.addHandler(logging.NullHandler())
+
+
+@dataclass
+class _Loudness:
+    quiet: bool = False
+
+
+_LOUDNESS = _Loudness()

@@ -82,8 +82,10 @@ def _pictures(text: str) -> Pictures:
 def _progress() -> Iterator[Callable[[int, int, str], None]]:
     from rich.console import Console
 
+    from lawnscore.commands.output import is_quiet
+
     console = Console(stderr=True)
-    if not console.is_terminal:
+    if is_quiet() or not console.is_terminal:
         yield _plain_lines
         return
     from rich.progress import Progress

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import typer
 
-from lawnscore.commands.output import Exit, day_of, print_json, say
+from lawnscore.commands.output import Exit, day_of, is_quiet, print_json, say
 
 Progress = Callable[[int, int, str], None]
 
@@ -69,7 +69,7 @@ def score(
 @contextmanager
 def _progress() -> Iterator[Progress]:
     """Give a function to call after each photo: a bar on a terminal, plain lines elsewhere."""
-    if not sys.stderr.isatty():
+    if is_quiet() or not sys.stderr.isatty():
         yield _plain_progress
         return
     from rich.console import Console

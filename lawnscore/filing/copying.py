@@ -16,6 +16,7 @@ from lawnscore.filing.plan import FilingItem, FilingPlan
 from lawnscore.filing.shots import sha256_of
 from lawnscore.register.folder import PHOTOS
 from lawnscore.register.lock import locked
+from lawnscore.register.round_log import noted
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ def file_photos(plan: FilingPlan, *, now: datetime | None = None) -> Filed:
         When a photo cannot be read or copied, its copy differs, or another run is at work on the
         round. What was filed before that stays, is written down and can be undone.
     """
-    with locked(plan.round_path):
+    with locked(plan.round_path), noted(plan.round_path, "file") as facts:
         sweep_parts([plan.round_path / PHOTOS])
         journal = Journal(plan.round_path, now=now or datetime.now())
         done: list[FilingItem] = []
@@ -52,6 +53,8 @@ def file_photos(plan: FilingPlan, *, now: datetime | None = None) -> Filed:
                     item.source,
                 ) from None
             done.append(item)
+            facts["filed"] = len(done)
+        facts["left"] = len(plan.having("left", "ask"))
         return Filed(tuple(done), journal.run)
 
 

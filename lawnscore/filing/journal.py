@@ -19,6 +19,7 @@ from lawnscore.contract.files import file_mode, make_folder, sync_folder
 from lawnscore.filing.shots import sha256_of
 from lawnscore.register.folder import PHOTOS
 from lawnscore.register.lock import locked
+from lawnscore.register.round_log import noted
 
 FOLDER = Path(".lawnscore") / "filing"
 _UNDONE = ".undone"
@@ -123,6 +124,13 @@ def filed_before(round_path: Path) -> dict[str, str]:
     }
 
 
+def unfinished(round_path: Path) -> list[str]:
+    """Return the runs that were cut off in the middle of a copy."""
+    return [
+        path.stem for path in _open_runs(round_path) if any(not copy.sure for copy in _copies(path))
+    ]
+
+
 def undo_filing(round_path: Path | str) -> Undone:
     """Take back the last run of filing that was not undone yet.
 
@@ -140,8 +148,10 @@ def undo_filing(round_path: Path | str) -> Undone:
     runs = _open_runs(root)
     if not runs:
         raise LawnscoreError("nothing was filed that can be undone", "File first.", root)
-    with locked(root):
-        return _undo(root, runs[-1])
+    with locked(root), noted(root, "undo") as facts:
+        undone = _undo(root, runs[-1])
+        facts |= {"removed": len(undone.removed), "kept": len(undone.kept)}
+        return undone
 
 
 def _undo(root: Path, run: Path) -> Undone:

@@ -139,7 +139,7 @@ def _is_comment(cells: list[str]) -> bool:
 
 
 def _n_known(body: str, separator: str, known: Collection[str]) -> int:
-    with _cells_of_any_length(body):
+    with cells_of_any_length(body):
         for cells in csv.reader(io.StringIO(body, newline=""), delimiter=separator):
             if any(cell.strip() for cell in cells) and not _is_comment(cells):
                 return sum(normal_heading(cell) in known for cell in cells)
@@ -167,7 +167,7 @@ def _split(
 
 
 @contextmanager
-def _cells_of_any_length(body: str) -> Iterator[None]:
+def cells_of_any_length(body: str) -> Iterator[None]:
     """Let a cell be as long as the file: an opened quotation mark takes in all that follows."""
     before = csv.field_size_limit(len(body) + 1)
     try:
@@ -183,7 +183,7 @@ def _records(body: str, separator: str) -> tuple[list[tuple[list[str], int]], in
     """
     records: list[tuple[list[str], int]] = []
     try:
-        with _cells_of_any_length(body):
+        with cells_of_any_length(body):
             reader = csv.reader(io.StringIO(body, newline=""), delimiter=separator, strict=True)
             for cells in reader:
                 records.append((cells, reader.line_num))

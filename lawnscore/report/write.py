@@ -15,6 +15,7 @@ from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, make_folder, write_whole
 from lawnscore.register.lock import locked
+from lawnscore.register.round_log import noted
 from lawnscore.report.calendar import visits_calendar
 from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.glance import glance_page, glance_row
@@ -125,8 +126,15 @@ def write_reports(
     rounds = read_round(path)  # says first when there is no round
     options = _Options(lawns, pdf, xlsx, parquet, pictures)
     try:
-        with locked(path):
-            return _write_all(rounds, options, progress)
+        with locked(path), noted(path, "report") as facts:
+            summary = _write_all(rounds, options, progress)
+            facts |= {
+                "lawns": summary.lawns,
+                "written": len(summary.written),
+                "unchanged": summary.unchanged,
+                "lost": len(summary.problems),
+            }
+            return summary
     except OSError as error:
         raise cannot_write(error.filename or path / REPORTS, error) from None
 

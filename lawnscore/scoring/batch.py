@@ -15,6 +15,7 @@ from lawnscore.contract.files import append_own
 from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY, VISIT_SCORES
 from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.lock import FOLDER, locked
+from lawnscore.register.round_log import noted
 from lawnscore.scoring.card_watch import card_warnings
 from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
 from lawnscore.scoring.ledger import Ledger, Method
@@ -84,13 +85,26 @@ def score_round(
     card = _load_card(opened)
     method = method_of(opened, card)
     job = Job(scorer, card, opened.settings.scoring)
-    with locked(opened.path), Ledger(opened.path) as ledger:
+    with (
+        locked(opened.path),
+        noted(opened.path, "score") as facts,
+        Ledger(opened.path) as ledger,
+    ):
+        facts |= {"method": method.version, "settings": method.settings_id, "card": method.card_id}
         run = _Run(opened, ledger, method, job, progress or _silent)
         rows = run.rows(workers)
         run.forget()
         problems = [ledger.problem] if ledger.problem else []
         problems += card_warnings(ledger, method, card)
-        return _write(opened, rows, problems, run, parquet=parquet, today=today)
+        summary = _write(opened, rows, problems, run, parquet=parquet, today=today)
+        facts |= {
+            "photos": summary.n_photos,
+            "new": summary.n_new,
+            "refused": len(summary.refused),
+            "misplaced": len(summary.misplaced),
+            "problems": len(summary.problems),
+        }
+        return summary
 
 
 class _Run:

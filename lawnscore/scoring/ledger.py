@@ -153,11 +153,25 @@ class Ledger:
             kept = {row[0] for row in self._db.execute("SELECT sha256 FROM files")}
         self._forget("scores", "sha256", kept | set(hashes))
 
+    def forget_files(self, photos: Iterable[str]) -> int:
+        """Forget the hashes of these photos; return how many there were."""
+        return self._delete("files", "photo", photos)
+
+    def forget_scores(self, hashes: Iterable[str]) -> int:
+        """Forget the scores of these contents; return how many there were."""
+        return self._delete("scores", "sha256", hashes)
+
     def _forget(self, table: str, column: str, kept: set[str]) -> None:
-        with _as_one_line(self.path), self._db:
+        with _as_one_line(self.path):
             known = self._db.execute(f"SELECT DISTINCT {column} FROM {table}").fetchall()
-            gone = [(value,) for (value,) in known if value not in kept]
-            self._db.executemany(f"DELETE FROM {table} WHERE {column} = ?", gone)
+        self._delete(table, column, [value for (value,) in known if value not in kept])
+
+    def _delete(self, table: str, column: str, values: Iterable[str]) -> int:
+        with _as_one_line(self.path), self._db:
+            found = self._db.executemany(
+                f"DELETE FROM {table} WHERE {column} = ?", [(value,) for value in values]
+            )
+        return max(0, found.rowcount)
 
     def score(self, sha256: str, method: Method) -> dict[str, Any] | None:
         """Return the row kept for a content scored by a method, or ``None``."""
@@ -195,6 +209,16 @@ class Ledger:
                 "INSERT OR REPLACE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)",
                 (*values, _checksum(*values)),
             )
+
+    def audit(self) -> tuple[int, int]:
+        """Return how many rows there are, and how many of them have changed on the disk."""
+        n_bad = n = 0
+        with _as_one_line(self.path):
+            for table in ("files", "scores"):
+                for *values, checksum in self._db.execute(f"SELECT * FROM {table}"):
+                    n += 1
+                    n_bad += checksum != _checksum(*values)
+        return n, n_bad
 
     def extras(self, method: Method) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
         """Yield content, row and what else was kept, for all sound scores of a method."""
