@@ -333,8 +333,9 @@ def _check_filed(base: Path, wanted: dict[str, bytes]) -> None:
     other = base.parent / "undo" / base.name
     shutil.copytree(base, other)
     shutil.copytree(base.parent / f"{base.name}-phone", other.parent / f"{base.name}-phone")
-    with contextlib.suppress(LawnscoreError):  # nothing was begun
-        undo_filing(other)
+    with contextlib.suppress(LawnscoreError):  # until there is nothing more to undo
+        for _ in range(5):
+            undo_filing(other)
     left = [n for n in photos_of(other) if "check" in n and not Path(n).name.startswith(".")]
     shutil.rmtree(other.parent)
     if left:

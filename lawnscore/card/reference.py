@@ -158,7 +158,7 @@ def _from_json(text: str, path: Path) -> ReferenceCard:
             linear = np.array(values, dtype=np.float64)
             se = [p.get("linear_srgb_se", [0.0] * 3) for p in data["patches"]]
             return ReferenceCard(design, name, linear, "learned", np.array(se, dtype=np.float64))
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
         raise LawnscoreError(
             f"does not describe a card ({type(error).__name__}: {error})",
             "Use the JSON that `lawnscore card OUT.png` writes.",

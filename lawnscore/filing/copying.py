@@ -60,6 +60,8 @@ def file_photos(plan: FilingPlan, *, now: datetime | None = None) -> Filed:
 
 def _file(item: FilingItem, root: Path, journal: Journal) -> None:
     target = root / item.target
+    if target.is_file() and not target.is_symlink() and sha256_of(target) == item.sha256:
+        return  # another run has filed it since the plan was made
     _make_folders(target.parent, root, journal)
     journal.copying(item.source, item.target, item.sha256)
     _copy(item, target)

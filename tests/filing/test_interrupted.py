@@ -191,3 +191,13 @@ def test_two_filings_at_once_are_told_so(base: Path, dump: Dump, monkeypatch) ->
     monkeypatch.setattr(copying, "_copy", meanwhile)
     file_photos(plan, now=NOW)
     assert seen == ["told", "told"]
+
+
+def test_what_another_run_filed_since_the_plan_is_not_filed_twice(base: Path, dump: Dump) -> None:
+    plan = plan_filing(base, dump.folder, now=NOW)
+    file_photos(plan, now=NOW)
+    assert len(file_photos(plan, now=NOW).items) == 2
+    assert len(filed(base)) == 2
+    assert len(undo_filing(base).removed) == 2
+    with pytest.raises(LawnscoreError, match="nothing was filed"):
+        undo_filing(base)
