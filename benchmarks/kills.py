@@ -449,7 +449,7 @@ def at_random(case: Case, *, n: int, seed: int, worker: bool = False) -> Trial:
         script = Path(made) / "run.py"
         text = _REAL.format(root=str(ROOT), bench=str(ROOT / "benchmarks"), name=case.name)
         script.write_text(text)
-        whole_s = min(_real_run(script, _copied(base, Path(f))) for f in _folders(Path(made), 3))
+        whole_s = min(_real_run(script, _copied(base, Path(f))) for f in _folders(Path(made), min(3, n)))
         for folder in _folders(Path(made), n, start=3):
             copy = _copied(base, folder)
             _real_run(script, copy, kill_after_s=rng.uniform(0.3, whole_s), worker=worker)

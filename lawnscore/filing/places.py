@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -16,6 +17,7 @@ from lawnscore.filing.slip_finder import SlipSighting
 from lawnscore.register.folder import SPOT_MARK
 from lawnscore.register.register import nearest, read_register
 
+_NAME_BYTES_MAX = 255
 _BURST = timedelta(seconds=1)  # nobody walks to another spot in a second
 _NO_FOLDER_NAME = re.compile(r'[/\\:*?"<>|\x00-\x1f]|^\.|[. ]$|^$')  # what Windows refuses
 
@@ -157,10 +159,18 @@ def _placed(root: Path, item: FilingItem, shot: Shot, taken: dict[str, set[str]]
         reason = f"another form of the shot is {twin.relative_to(root).as_posix()}"
         return _left(item, reason, "filed before")
     stem, suffix = Path(name).stem, Path(name).suffix
-    names = [name, *(f"{stem}-{n}{suffix}" for n in range(2, 10_000))]
+    endings = [suffix, *(f"-{n}{suffix}" for n in range(2, 10_000))]
+    names = [_fitting(stem, ending) for ending in endings]
     free = next(name for name in names if name.casefold() not in taken[folder])
     taken[folder].add(free.casefold())
     return replace(item, target=f"{folder}/{free}")
+
+
+def _fitting(stem: str, ending: str) -> str:
+    """Return a file name, its stem cut to what file systems take (255 bytes, NAME_MAX of POSIX)."""
+    room = _NAME_BYTES_MAX - len(os.fsencode(ending))
+    data = os.fsencode(stem)
+    return stem + ending if len(data) <= room else data[:room].decode("utf-8", "ignore") + ending
 
 
 def _twin_there(folder: Path, shot: Shot) -> Path | None:

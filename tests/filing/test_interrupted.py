@@ -201,3 +201,17 @@ def test_what_another_run_filed_since_the_plan_is_not_filed_twice(base: Path, du
     assert len(undo_filing(base).removed) == 2
     with pytest.raises(LawnscoreError, match="nothing was filed"):
         undo_filing(base)
+
+
+def test_a_long_name_with_a_spot_or_a_number_before_it_still_fits(
+    base: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "long").mkdir()
+    dump = Dump(tmp_path / "long")
+    dump.photo(SlipCode(*MILL, "before", "gate"))
+    dump.photo(name="IMG_0002" + "ü" * 121 + ".jpg")
+    file_photos(plan_filing(base, dump.folder, now=NOW), now=NOW)
+    (name,) = filed(base)
+    assert name.startswith("gate--IMG_0002")
+    assert name.endswith("ü.jpg")
+    assert len(name.encode()) <= 255
