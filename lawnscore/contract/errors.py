@@ -16,6 +16,9 @@ def printable(text: Path | str) -> str:
     >>> printable("two\nlines.jpg")
     'two\\nlines.jpg'
     """
+    text = str(text)
+    if text.isprintable():
+        return text
     escaped = (c if c.isprintable() else c.encode("unicode_escape").decode() for c in str(text))
     return "".join(escaped)
 

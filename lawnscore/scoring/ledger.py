@@ -175,6 +175,11 @@ class Ledger:
 
     def score(self, sha256: str, method: Method) -> dict[str, Any] | None:
         """Return the row kept for a content scored by a method, or ``None``."""
+        found = self.score_text(sha256, method)
+        return None if found is None else _row(found[0])
+
+    def score_text(self, sha256: str, method: Method) -> tuple[str, str] | None:
+        """Return the row kept as JSON text, and its checksum; ``None`` where there is none."""
         key = (sha256, method.version, method.settings_id, method.card_id)
         with _as_one_line(self.path):
             found = self._db.execute(
@@ -187,8 +192,7 @@ class Ledger:
         if found[2] != _checksum(*key, *found[:2]):
             self.n_bad += 1
             return None
-        row: dict[str, Any] = json.loads(found[0])
-        return row
+        return str(found[0]), str(found[2])
 
     def keep_score(
         self,
@@ -196,19 +200,22 @@ class Ledger:
         method: Method,
         row: Mapping[str, Any],
         extra: Mapping[str, Any] | None = None,
-    ) -> None:
+    ) -> tuple[str, str]:
         """Keep a row, with what else the score offers, and commit it at once.
 
-        Where the photo lies is not kept: a score belongs to a content.
+        Where the photo lies is not kept: a score belongs to a content. Returns what
+        :meth:`score_text` will.
         """
         placeless = {name: value for name, value in row.items() if name != "photo"}
         key = (sha256, method.version, method.settings_id, method.card_id)
         values = (*key, _json(placeless), _json(extra or {}))
+        checksum = _checksum(*values)
         with _as_one_line(self.path), self._db:
             self._db.execute(
                 "INSERT OR REPLACE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (*values, _checksum(*values)),
+                (*values, checksum),
             )
+        return values[4], checksum
 
     def audit(self) -> tuple[int, int]:
         """Return how many rows there are, and how many of them have changed on the disk."""
@@ -312,6 +319,11 @@ def _unwritable(path: Path, error: sqlite3.Error) -> LawnscoreError:
 def _stamp(path: Path) -> tuple[int, int, int, int]:
     status = path.stat()
     return (status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
+
+
+def _row(text: str) -> dict[str, Any]:
+    row: dict[str, Any] = json.loads(text)
+    return row
 
 
 def _checksum(*values: object) -> str:

@@ -28,6 +28,7 @@ from lawnscore.scoring.batch import FAULTS
 from lawnscore.scoring.datapackage import write_datapackage
 from lawnscore.scoring.ledger import FILE_NAME, Ledger
 from lawnscore.scoring.tables import REPORTS, read_table, table_path, write_table
+from lawnscore.scoring.unchanged import STATE
 
 AGGREGATES = Path(FOLDER) / "aggregates.json"
 _PAGES_OF_ALL = ("index.html", "attention.html", "attention.pdf", "visits.ics", "round.xlsx")
@@ -158,6 +159,7 @@ def _tables(work: _Work) -> None:
             work.removed[f"rows of {name}"] += len(frame) - len(others)
             write_table(work.root, name, others)
         _remove(work, table_path(work.root, name, suffix=".parquet"), "Parquet files of all lawns")
+    _remove(work, work.root / STATE, "notes on the last run")
     if work.tables:
         write_datapackage(work.root)
 
