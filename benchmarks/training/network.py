@@ -18,7 +18,7 @@ N_OUT = 7
 HIDDEN = 32
 LEARNED = 3
 WIDE = (16, 24, 64, 96)
-FINE = 10
+FINE = 12
 DEEP = 2
 MIDDLE = 0.5
 """Taken off the channels in training: sums of numbers that are all positive kill thresholds."""

@@ -16,12 +16,12 @@ MOST_CASTS = 96
 
 def training_scene(seed: int) -> dict[str, np.ndarray]:
     """Render one piece of flattened ground and fit its colours as the scoring does."""
-    from lawnscore.card.colourspace import encode_srgb
     from lawnscore.demo.cases import random_camera
     from lawnscore.demo.ground_sample import photograph_ground
     from lawnscore.demo.ink import Ink
     from lawnscore.demo.printed_card import print_card
     from lawnscore.demo.scene import grow_lawn
+    from lawnscore.card.colourspace import encode_srgb
 
     rng = np.random.default_rng([seed, 77])
     room_mm = SIDE_MM + 25.0
