@@ -17,8 +17,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import io
-import json
 import random
 import resource
 import signal
@@ -26,7 +24,6 @@ import sys
 import tempfile
 import time
 import warnings
-import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -34,28 +31,26 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+import fuzz_seeds as seeds
 import numpy as np
-from PIL import Image
 
 from lawnscore.card.reference import load_reference
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import read_settings
 from lawnscore.filing.journal import filed_before
-from lawnscore.filing.slip_code import SlipCode, read_slip_text, slip_text
+from lawnscore.filing.slip_code import read_slip_text
 from lawnscore.photo.exif import read_exif
-from lawnscore.photo.icc import ProfileError, display_p3, to_srgb
+from lawnscore.photo.icc import ProfileError, to_srgb
 from lawnscore.photo.score import score_photo
-from lawnscore.register.new import settings_text
 from lawnscore.register.register import read_register
 from lawnscore.upkeep.backup import restore
 
-ROOT = Path(__file__).resolve().parent.parent
-CORPUS = ROOT / "tests" / "corpus"
+CORPUS = seeds.ROOT / "tests" / "corpus"
 SECONDS_MAX = 20
 BYTES_MAX = 1_000_000_000
 KEPT_BYTES_MAX = 6_000
 KEPT_MAX = 25
-_PACKAGE = str(ROOT / "lawnscore")
+_PACKAGE = str(seeds.ROOT / "lawnscore")
 
 Read = Callable[[bytes, Path], object]
 
@@ -131,116 +126,23 @@ def read_a_backup(data: bytes, folder: Path) -> object:
         return restore(folder / "a.zip", Path(out) / "new")
 
 
-# ------------------------------------------------------------------ inputs to start from
-
-
-def photo_seeds() -> list[bytes]:
-    import pillow_heif
-
-    pixels = (
-        np.random.default_rng(0).integers(0, 255, (20, 20, 3), np.uint8).repeat(4, 0).repeat(4, 1)
-    )
-    picture = Image.fromarray(pixels)
-    exif = Image.Exif()
-    exif[0x0112] = 6
-    exif.get_ifd(0x8769)[0x9003] = "2026:05:01 10:11:12"
-    out = []
-    for kind in ("JPEG", "PNG", "TIFF", "WEBP"):
-        stream = io.BytesIO()
-        picture.save(stream, kind, exif=exif)
-        out.append(stream.getvalue())
-    stream = io.BytesIO()
-    picture.save(stream, "JPEG", progressive=True, quality=40)
-    out.append(stream.getvalue())
-    stream = io.BytesIO()
-    pillow_heif.from_pillow(picture).save(stream, quality=30)
-    out.append(stream.getvalue())
-    return out
-
-
-def exif_seeds() -> list[bytes]:
-    exif = Image.Exif()
-    exif[0x010F], exif[0x0110], exif[0x0112] = "Maker", "Model", 3
-    detail = exif.get_ifd(0x8769)
-    detail[0x9003], detail[0x9011], detail[0x9291] = "2026:05:01 10:11:12", "+02:00", "25"
-    detail[0xA405], detail[0xA002], detail[0xA003] = 26, 4000, 3000
-    return [exif.tobytes()]
-
-
-def profile_seeds() -> list[bytes]:
-    from PIL import ImageCms
-
-    built = [ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()]
-    assert display_p3().curves.shape == (256, 3)
-    return built
-
-
-def card_seeds() -> list[bytes]:
-    return [(ROOT / "sample_images" / "card.txt").read_bytes()]
-
-
-def json_seeds() -> list[bytes]:
-    from lawnscore.card.design import card_design
-    from lawnscore.card.draw import card_json
-
-    card = card_json(card_design("turf-a5"))
-    card["patches"] = card["patches"][:3]
-    return [json.dumps(card).encode()]
-
-
-def csv_seeds() -> list[bytes]:
-    return [
-        b"lawn,zone,area_m2,name\noak,front,120,Oak\n",
-        b"date;lawn;task;rate;rate_unit\r\n5.3.2026;oak;feed;12,5;g/m2\r\n",
-        b"date,mean_c\n2026-03-05,7.5\n",
-        b'sep=;\nlawn;zone;notes\noak;all;"two\nlines"\n',
-    ]
-
-
-def slip_seeds() -> list[bytes]:
-    return [slip_text(SlipCode("mill lane", "front", "before", "gate")).encode()]
-
-
-def journal_seeds() -> list[bytes]:
-    return [
-        b'{"folder": "photos/oak"}\n{"source": "../a.jpg", "target": "photos/oak/a.jpg",'
-        b' "sha256": "00", "state": "copying"}\n{"target": "photos/oak/a.jpg", "state": "filed"}\n'
-    ]
-
-
-def backup_seeds() -> list[bytes]:
-    file = {"path": "a", "entry": "a", "size": 1, "modified_ns": 1}
-    file["sha256"] = hashlib.sha256(b"x").hexdigest()
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as archive:
-        archive.writestr("a", "x")
-        archive.writestr("lawnscore-backup.json", json.dumps({"files": [file]}))
-    return [out.getvalue()]
-
-
-def toml_seeds() -> list[bytes]:
-    return [
-        settings_text().encode(),
-        b'[scoring]\ncard = "auto"\nmax_tilt_deg = 40\n[scoring.condition]\ncover = 45.5\n'
-        b'[history]\nvisit_gap_days = 70\nhemisphere = "north"\nlatitude_deg = 52.5\n'
-        b'[report]\nbusiness = "A"\narea_unit = "sq ft"\n',
-    ]
-
-
 _OURS = (LawnscoreError,)
 READERS = (
-    Reader("photo", read_a_photo, _OURS, photo_seeds),
-    Reader("exif", lambda data, _: read_exif(data, (4000, 3000)), (), exif_seeds),
-    Reader("profile", read_profile, (ProfileError,), profile_seeds),
-    Reader("cgats", read_a_card(".txt"), _OURS, card_seeds),
-    Reader("card_json", read_a_card(".json"), _OURS, json_seeds),
-    Reader("toml", read_toml, _OURS, toml_seeds),
-    Reader("csv", read_csv, _OURS, csv_seeds),
+    Reader("photo", read_a_photo, _OURS, seeds.photo_seeds),
+    Reader("exif", lambda data, _: read_exif(data, (4000, 3000)), (), seeds.exif_seeds),
+    Reader("profile", read_profile, (ProfileError,), seeds.profile_seeds),
+    Reader("cgats", read_a_card(".txt"), _OURS, seeds.card_seeds),
+    Reader("card_json", read_a_card(".json"), _OURS, seeds.json_seeds),
+    Reader("toml", read_toml, _OURS, seeds.toml_seeds),
+    Reader("csv", read_csv, _OURS, seeds.csv_seeds),
     Reader(
-        "slip", lambda data, _: read_slip_text(data.decode("latin-1")), (ValueError,), slip_seeds
+        "slip",
+        lambda data, _: read_slip_text(data.decode("latin-1")),
+        (ValueError,),
+        seeds.slip_seeds,
     ),
-    Reader("journal", read_journal, _OURS, journal_seeds),
-    Reader("backup", read_a_backup, _OURS, backup_seeds),
+    Reader("journal", read_journal, _OURS, seeds.journal_seeds),
+    Reader("backup", read_a_backup, _OURS, seeds.backup_seeds),
 )
 
 

@@ -11,34 +11,36 @@ import sys
 from pathlib import Path
 
 import kills
+import kills_round
 import pytest
+from kills_round import CASES, Case
 
 pytestmark = [
     pytest.mark.skipif(not hasattr(os, "fork"), reason="needs processes that are forked"),
     pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning"),
 ]
-CASES = pytest.mark.parametrize("case", kills.CASES, ids=lambda case: case.name)
+EACH = pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 
 
-@CASES
-def test_a_kill_at_any_step_loses_nothing(case: kills.Case) -> None:
+@EACH
+def test_a_kill_at_any_step_loses_nothing(case: Case) -> None:
     assert kills.at_each_step(case, most=8).n >= 8
 
 
-@CASES
+@EACH
 @pytest.mark.parametrize("error", [errno.ENOSPC, errno.EROFS], ids=errno.errorcode.get)
-def test_a_disk_that_cannot_be_written_loses_nothing(case: kills.Case, error: int) -> None:
+def test_a_disk_that_cannot_be_written_loses_nothing(case: Case, error: int) -> None:
     assert kills.at_each_step(case, most=3, error=error).n == 3
 
 
-@CASES
-def test_two_at_once_lose_nothing(case: kills.Case) -> None:
+@EACH
+def test_two_at_once_lose_nothing(case: Case) -> None:
     kills.two_at_once(case, n=2)
 
 
 def test_the_harness_sees_a_loss(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def careless(base: Path) -> None:
-        kills.score(base)
+        kills_round.score(base)
         table = base / "reports" / "photo_scores.csv"
         data = table.read_bytes()
         table.unlink()
@@ -49,6 +51,6 @@ def test_the_harness_sees_a_loss(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
             os.rmdir(base / "reports" / "step")  # noqa: PTH106
             file.write(data[100:])
 
-    case = kills.Case("score", kills.prepare_score, careless, kills.tables_of)
+    case = Case("score", kills_round.prepare_score, careless, kills_round.tables_of)
     with pytest.raises(kills.Lost, match="half a table"):
         kills.at_each_step(case, most=sys.maxsize)
