@@ -48,7 +48,8 @@ def forget(
         return
     print_table(("removed", "how many"), done.removed)
     if done.photos_left:
-        say(f"{done.photos_left} photos are left in photos/: `lawnscore score` reads them again.")
+        n = "1 photo is" if done.photos_left == 1 else f"{done.photos_left} photos are"
+        say(f"{n} left in photos/: `lawnscore score` reads what lies there again.")
     say("Run `lawnscore score` and `lawnscore report` to write what speaks of all lawns anew.")
     say("Backups made before hold this customer still.")
 

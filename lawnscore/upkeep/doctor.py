@@ -130,8 +130,7 @@ def _fonts() -> Finding:
 
 
 def _round(opened: Round) -> Finding:
-    n = len(opened.photos)
-    return Finding("round", f"{opened.path}: {n} photo{'s' if n != 1 else ''}")
+    return Finding("round", f"{opened.path}: {_count(len(opened.photos), 'photo')}")
 
 
 def _card(opened: Round) -> Finding:
@@ -148,7 +147,9 @@ def _register(opened: Round) -> Finding:
     register = read_register(opened.path)
     n = len(register.problems)
     mend = "`lawnscore check` names each with its row." if n else ""
-    return Finding("register", f"{len(register.lawns)} zones, {n} problems", mend)
+    return Finding(
+        "register", f"{_count(len(register.lawns), 'zone')}, {_count(n, 'problem')}", mend
+    )
 
 
 def _places(opened: Round) -> Finding | None:
@@ -194,7 +195,9 @@ def _ledger(opened: Round) -> Finding:
             n, n_bad = ledger.audit()
     except (sqlite3.DatabaseError, LawnscoreError) as error:
         return Finding("ledger", f"cannot be read ({error})", mend)
-    return Finding("ledger", f"{n} rows, {n_bad} changed on the disk", mend if n_bad else "")
+    return Finding(
+        "ledger", f"{_count(n, 'row')}, {n_bad} changed on the disk", mend if n_bad else ""
+    )
 
 
 def _set_aside(opened: Round) -> Finding | None:
@@ -234,7 +237,7 @@ def _rights(opened: Round) -> Finding:
     ]
     n = len(open_to_all)
     mend = f"Make them your own: chmod -R o-rwx {opened.path}." if n else ""
-    return Finding("privacy", f"{n} files may be read by anyone on this computer", mend)
+    return Finding("privacy", f"{_count(n, 'file')} may be read by anyone on this computer", mend)
 
 
 def _photos(opened: Round) -> Finding:
@@ -251,6 +254,10 @@ def _photos(opened: Round) -> Finding:
                 if hashlib.file_digest(file, "sha256").hexdigest() != known:
                     changed.append(place.relative)
     if not changed:
-        return Finding("originals", f"{n} photos are as they were scored")
+        return Finding("originals", f"{_count(n, 'photo')}, each as it was scored")
     mend = "Copy them from a backup, and have the disk checked."
     return Finding("originals", f"changed without being written: {', '.join(changed[:5])}", mend)
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
