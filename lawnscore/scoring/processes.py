@@ -35,6 +35,8 @@ TRIES = 2
 SECONDS_MAX = 120.0
 """A process that holds one task longer than this is stopped; the slowest known takes 10 s."""
 
+_FAILED_STARTS_MAX = 5
+
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 
 
@@ -87,10 +89,14 @@ def each_done(task: Task, items: Sequence[Any], workers: int | None) -> Iterator
 
 @dataclass(eq=False)
 class _Worker:
-    """One process, its end of the pipe, and the item it holds (its index and since when)."""
+    """One process, its end of the pipe, and the item it holds (its index and since when).
+
+    It is ready once it has said so: starting takes seconds on a busy machine, no item's fault.
+    """
 
     process: Any
     pipe: Any
+    ready: bool = False
     index: int | None = None
     since: float = field(default_factory=time.monotonic)
 
@@ -103,6 +109,7 @@ class _Pool:
         self.items = items
         self.waiting = deque(range(len(items)))
         self.deaths: Counter[int] = Counter()
+        self.n_failed_starts = 0
         self.workers: list[_Worker] = []
         try:
             self.workers += (_start(task) for _ in range(n))
@@ -126,20 +133,20 @@ class _Pool:
             worker.pipe.close()
 
     def _hand_out(self, worker: _Worker) -> None:
-        if worker.index is None and self.waiting:
+        if worker.ready and worker.index is None and self.waiting:
             worker.index, worker.since = self.waiting.popleft(), time.monotonic()
             with contextlib.suppress(OSError):  # it has died, which is seen next
                 worker.pipe.send(self.items[worker.index])
 
     def _gather(self) -> Iterator[tuple[int, Any]]:
         """Wait for an answer or a death, and yield what came of the items concerned."""
-        busy = [worker for worker in self.workers if worker.index is not None]
+        busy = [w for w in self.workers if w.index is not None or not w.ready]
         ends = [worker.pipe for worker in busy] + [worker.process.sentinel for worker in busy]
         ready = connection.wait(ends, timeout=1.0)
         for worker in busy:
             if worker.pipe in ready or worker.process.sentinel in ready:
                 yield from self._answer(worker)
-            elif time.monotonic() - worker.since > SECONDS_MAX:
+            elif worker.ready and time.monotonic() - worker.since > SECONDS_MAX:
                 worker.process.kill()
                 yield from self._lost(worker, f"took longer than {SECONDS_MAX:g} s")
 
@@ -151,6 +158,8 @@ class _Pool:
         if answer is None:
             worker.process.join()
             yield from self._lost(worker, _death(worker.process.exitcode))
+        elif not worker.ready:
+            worker.ready = True
         elif answer.error is not None:
             raise answer.error
         elif worker.index is not None:
@@ -160,6 +169,12 @@ class _Pool:
     def _lost(self, worker: _Worker, how: str) -> Iterator[tuple[int, Lost]]:
         """Replace a process, and try the item it held once more, last of all."""
         index = worker.index
+        self.n_failed_starts += not worker.ready
+        if self.n_failed_starts > _FAILED_STARTS_MAX:
+            raise LawnscoreError(
+                f"no process can be started: it {how}",
+                "Close other programs and run again; what was done is kept.",
+            )
         worker.process.join()
         worker.pipe.close()
         self.workers.remove(worker)
@@ -215,6 +230,8 @@ def _one_thread_each() -> Iterator[None]:
 def _work(pipe: Any, task: Task) -> None:
     """Do the task for the items that come through the pipe until it is closed."""
     _prepare()
+    with contextlib.suppress(OSError):
+        pipe.send(_Answer())  # ready
     while True:
         try:
             item = pipe.recv()

@@ -126,5 +126,6 @@ def test_the_sheet_names_every_zone_and_spot(tmp_path: Path) -> None:
 
 def test_a_sheet_that_cannot_be_written_says_so(tmp_path: Path) -> None:
     needs = photos_needed(None, LAWNS.frame([{"lawn": "a", "zone": "all"}]))
+    (tmp_path / "file").write_text("mine")
     with pytest.raises(LawnscoreError, match="cannot be written"):
-        draw_plan(needs, {}, tmp_path / "none" / "plan.pdf")
+        draw_plan(needs, {}, tmp_path / "file" / "plan.pdf")

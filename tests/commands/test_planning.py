@@ -174,7 +174,7 @@ def test_next_without_scores_goes_by_the_register(bare: Path) -> None:
     ("args", "match"),
     [
         (("--weeks", "0"), "more than 0"),
-        (("--today", "May"), "no date"),
+        (("--today", "May"), "not a date"),
         (("--lawn", "x"), "no lawn"),
     ],
 )

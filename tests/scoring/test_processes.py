@@ -144,3 +144,15 @@ def test_no_process_outlives_the_one_that_started_it(base: Path, how: signal.Sig
     while any(map(is_alive, workers)) and time.monotonic() < deadline:
         time.sleep(0.05)
     assert [pid for pid in workers if is_alive(pid)] == []
+
+
+class DiesOnArrival:
+    """A scorer that ends every process that unpacks it."""
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (os._exit, (7,))
+
+
+def test_processes_that_cannot_start_end_the_run_in_one_line(base: Path) -> None:
+    with pytest.raises(LawnscoreError, match="no process can be started: it ended by itself"):
+        score_round(base, scorer=DiesOnArrival(), workers=2, today=TODAY)
