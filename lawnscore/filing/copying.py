@@ -12,6 +12,7 @@ from pathlib import Path
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import file_mode, make_folder, part_beside, sweep_parts, sync_folder
 from lawnscore.filing.journal import Journal
+from lawnscore.filing.places import round_hashes
 from lawnscore.filing.plan import FilingItem, FilingPlan
 from lawnscore.filing.shots import sha256_of
 from lawnscore.register.folder import PHOTOS
@@ -43,9 +44,13 @@ def file_photos(plan: FilingPlan, *, now: datetime | None = None) -> Filed:
         sweep_parts([plan.round_path / PHOTOS])
         journal = Journal(plan.round_path, now=now or datetime.now())
         done: list[FilingItem] = []
-        for item in plan.having("file"):
+        items = plan.having("file")
+        # What another run has filed since the plan was made is in the round by now.
+        here = round_hashes(plan.round_path, (_size(item.source) for item in items))
+        for item in items:
             try:
-                _file(item, plan.round_path, journal)
+                if item.sha256 not in here:
+                    _file(item, plan.round_path, journal)
             except OSError as error:
                 raise LawnscoreError(
                     f"cannot be copied ({error.strerror or error}); {len(done)} photos were filed",
@@ -58,10 +63,15 @@ def file_photos(plan: FilingPlan, *, now: datetime | None = None) -> Filed:
         return Filed(tuple(done), journal.run)
 
 
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return -1  # copying it will say what is the matter
+
+
 def _file(item: FilingItem, root: Path, journal: Journal) -> None:
     target = root / item.target
-    if target.is_file() and not target.is_symlink() and sha256_of(target) == item.sha256:
-        return  # another run has filed it since the plan was made
     _make_folders(target.parent, root, journal)
     journal.copying(item.source, item.target, item.sha256)
     _copy(item, target)

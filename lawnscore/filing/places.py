@@ -110,7 +110,7 @@ def targets(
     root: Path, items: Sequence[FilingItem], shots: Mapping[Path, Shot], *, again: bool
 ) -> list[FilingItem]:
     """Give each item its place in the round; recognise what lies there or was filed before."""
-    here = _round_hashes(root, {shots[i.source].size_bytes for i in items if i.sha256})
+    here = round_hashes(root, {shots[i.source].size_bytes for i in items if i.sha256})
     before = {} if again else filed_before(root)
     taken: dict[str, set[str]] = {}
     out = []
@@ -127,7 +127,7 @@ def targets(
     return out
 
 
-def _round_hashes(root: Path, sizes: Iterable[int]) -> dict[str, str]:
+def round_hashes(root: Path, sizes: Iterable[int]) -> dict[str, str]:
     """Return the path of every photo of the round that has one of these sizes, by SHA-256.
 
     What is hidden or a link does not count: it is no copy that anyone would find again.

@@ -65,6 +65,8 @@ def written(tmp_path_factory: pytest.TempPathFactory, frames: dict[str, pd.DataF
 def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
+    assert CHROMIUM.exists(), "install Debian's chromium"
+
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(
             executable_path=str(CHROMIUM),
