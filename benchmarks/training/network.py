@@ -54,7 +54,7 @@ class Rest(nn.Module):
     def forward(
         self, cells: torch.Tensor, context: torch.Tensor
     ) -> tuple[torch.Tensor, torch.Tensor]:
-        """Return (B, 7, H, W) and what the coarsest level says on the whole, (B, d, 1, 1)."""
+        """Return (B, 7, H, W) and what the coarsest level sees, (B, d, H / 8, W / 8)."""
         x2 = F.relu(self.d2(cells))
         for layer in self.e2:
             x2 = F.relu(layer(x2))
@@ -69,7 +69,7 @@ class Rest(nn.Module):
         y1 = F.relu(
             self.f1(F.relu(F.interpolate(self.u1(y2), scale_factor=2.0) + self.skip(cells)))
         )
-        return self.head(y1), F.adaptive_avg_pool2d(x4, 1)
+        return self.head(y1), x4
 
 
 class Net(nn.Module):
@@ -123,7 +123,7 @@ class Net(nn.Module):
         mean = cells.mean((2, 3))
         context = self.context(torch.cat([mean, mood], 1))
         out, deep = self.rest(cells, context[..., None, None])
-        return out, deep.flatten(1)
+        return out, deep.mean((2, 3))
 
 
 def folded(layer: nn.Sequential) -> tuple[torch.Tensor, torch.Tensor]:
@@ -179,5 +179,5 @@ def export(model: Net, path: Path) -> None:
         (torch.zeros(1, WIDE[0], 96, 80), torch.zeros(1, WIDE[2], 1, 1)),
         str(path.with_suffix(".onnx")), opset_version=13, dynamo=False,
         input_names=["cells", "context"], output_names=["out", "deep"],
-        dynamic_axes={"cells": free, "out": free},
+        dynamic_axes={"cells": free, "out": free, "deep": free},
     )  # fmt: skip

@@ -5,9 +5,9 @@ dying leaf on a dark one. So all colours of the photo first say together what ki
 (its mood: the mean of what each says alone). Then a pixel's corrected colour passes through a
 small multilayer perceptron that knows the mood. Within a photo that part depends on the colour
 alone, so it is tabulated once a photo and costs one look-up a pixel. A first layer reads
-the 4 x 4 pixels of each cell; a small U of convolutions over cells of 5, 10 and 20 mm, run by
-OpenCV's own dnn module, sees what lies around. `benchmarks/train_classes.py` trains it on
-rendered scenes.
+the 4 x 4 pixels of each cell; a small U of convolutions over cells of 5, 10, 20 and 40 mm, run by
+OpenCV's own dnn module, sees what lies around. `benchmarks/training/train.py` trains it on many
+worlds of labelled ground: renderings, sketches, and photographs of fields and of young wheat.
 """
 
 from __future__ import annotations
@@ -31,8 +31,9 @@ GROUND_MM_PER_PX = 1.25
 CELL_PX = 4
 """Ground pixels along the side of a cell: 5 mm."""
 
-STRIDE_PX = 4 * CELL_PX
-"""Height and width of the ground are multiples of this, so that cells halve twice."""
+STRIDE_CELLS = 8
+STRIDE_PX = STRIDE_CELLS * CELL_PX
+"""Height and width of the ground are multiples of this, so that cells halve three times."""
 
 CHANNELS = 4
 """Channels of a colour: its lightness and three that are learned."""
@@ -93,8 +94,10 @@ class ClassNet:
         out += self.weights[f"{name}.bias"][:, None]
         return out
 
-    def cells(self, linear: Floats, index: NDArray[np.uint16], keep: NDArray[np.bool_]) -> Floats:
-        """Return the outputs of each cell before any link function.
+    def cells(
+        self, linear: Floats, index: NDArray[np.uint16], keep: NDArray[np.bool_]
+    ) -> tuple[Floats, Floats]:
+        """Return the outputs of each cell before any link function, and the deepest features.
 
         Parameters
         ----------
@@ -102,7 +105,7 @@ class ClassNet:
             (n, 3) corrected linear sRGB of the colours.
         index
             (Hc, Wc, 16) colour number of each cell's pixels (:func:`by_cell`); Hc and Wc are
-            multiples of 4.
+            multiples of 8.
         keep
             (Hc, Wc) cells that are measured; the others take no part.
 
@@ -110,6 +113,8 @@ class ClassNet:
         -------
         ndarray
             (Hc, Wc, 7): five logits of the shares, cast middle, shade.
+        ndarray
+            (d,) mean of what the coarsest level sees where half a cell of 40 mm is measured.
         """
         w = self.weights
         kept = np.flatnonzero(keep)
@@ -124,8 +129,19 @@ class ClassNet:
         context = np.concatenate([mean, mood]) @ w["context.weight"] + w["context.bias"]
         self.rest.setInput(planes[None], "cells")
         self.rest.setInput(context.reshape(1, -1, 1, 1), "context")
-        out: Floats = np.moveaxis(self.rest.forward()[0], 0, -1)
-        return out
+        out, deep = self.rest.forward(["out", "deep"])
+        inner = _mostly(keep)
+        seen = deep[0][:, inner].mean(axis=1) if inner.any() else deep[0].mean(axis=(1, 2))
+        return np.moveaxis(out[0], 0, -1), np.asarray(seen, np.float32)
+
+    def strangeness(self, deep: Floats) -> float:
+        """Return how far deep features (d,) lie from all that was trained on, in spreads.
+
+        The Mahalanobis distance over the root of d (Lee et al. 2018, NeurIPS): about 1 for what
+        is known.
+        """
+        off = (deep - self.weights["strange.mean"]) @ self.weights["strange.factor"]
+        return float(np.sqrt(np.mean(off * off)))
 
     def _stem(
         self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]
@@ -151,6 +167,13 @@ class ClassNet:
             out = planes[:, part]
             np.maximum(np.matmul(weight, here, out=out), 0.0, out=out)
         return planes.reshape(len(weight), *keep.shape)
+
+
+def _mostly(keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the coarsest cells of which half is measured, (Hc / 8, Wc / 8)."""
+    rows, cols = (side // STRIDE_CELLS for side in keep.shape)
+    blocks = keep.reshape(rows, STRIDE_CELLS, cols, STRIDE_CELLS)
+    return np.asarray(2 * np.count_nonzero(blocks, axis=(1, 3)) >= STRIDE_CELLS**2)
 
 
 def by_cell(index: NDArray[np.uint16], out: NDArray[np.uint16] | None = None) -> NDArray[np.uint16]:
