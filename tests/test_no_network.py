@@ -1,7 +1,7 @@
 """Nothing is sent anywhere: no command, and no process that it starts, may use the network.
 
-Python raises an audit event (PEP 578) before a connection is made, a name looked up, a port bound or
-a page fetched; here each of them ends the command.
+Python raises an audit event (PEP 578) before a connection is made, a name looked up, a port bound
+or a page fetched; here each of them ends the command.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ import os, sys
 def watch(event, args):
     online = event in ("socket.connect", "socket.getaddrinfo", "socket.gethostbyname",
                        "socket.gethostbyaddr", "socket.sendto", "socket.bind", "urllib.Request",
-                       "webbrowser.open", "ftplib.connect", "smtplib.connect", "http.client.connect")
+                       "webbrowser.open", "ftplib.connect", "smtplib.connect",
+                       "http.client.connect")
     if event == "socket.__new__":
         online = args[1] != 1  # anything but a pair within this computer (AF_UNIX)
     if online:
