@@ -18,6 +18,7 @@ ROOMS = (
     "scoring",
     "care",
     "report",
+    "upkeep",
     "demo",
     "commands",
 )

@@ -80,8 +80,10 @@ def main() -> None:
         without = fit([part for other, part in parts.items() if other != name])
         off = x @ without - y
         within = x @ fit(list(parts.values())) - y
-        print(f"{name:9s} {len(x):4d} left out: mean {off.mean(0).round(3)} sd {off.std(0).round(3)}; "
-              f"all: mean {within.mean(0).round(3)} sd {within.std(0).round(3)}")
+        print(
+            f"{name:9s} {len(x):4d} left out: mean {off.mean(0).round(3)} sd {off.std(0).round(3)}; "
+            f"all: mean {within.mean(0).round(3)} sd {within.std(0).round(3)}"
+        )
         spread = off / np.array([scarcity(v) for v in x[:, 7]])[:, None]
         pooled.append(spread.T @ spread / len(spread))
     covariance = np.mean(pooled, axis=0)

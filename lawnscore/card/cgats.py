@@ -24,6 +24,7 @@ from lawnscore.card.colourspace import (
     xyz_to_linear,
 )
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import write_whole
 
 Array = NDArray[np.float64]
 
@@ -189,9 +190,4 @@ def write_cgats(
         for n, (name, lab) in enumerate(rows, start=1)
     ]
     out += ["END_DATA", ""]
-    try:
-        path.write_text("\n".join(out), encoding="utf-8")
-    except OSError as error:
-        raise LawnscoreError(
-            f"cannot be written ({error.strerror})", "Choose another place.", path
-        ) from None
+    write_whole(path, "\n".join(out).encode("utf-8"))

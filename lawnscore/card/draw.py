@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from lawnscore.card.design import MARKER_DICTIONARY, MARKER_MODULES, CardDesign, Marker
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import MARK, check_output, picture_bytes, write_whole
 
 MM_PER_INCH = 25.4
 _POINTS_PER_MM = 72.0 / MM_PER_INCH
@@ -149,6 +151,7 @@ def card_json(design: CardDesign) -> dict[str, Any]:
     return {
         "name": design.name,
         "design": design.name,
+        "made_by": MARK,
         "width_mm": design.width_mm,
         "height_mm": design.height_mm,
         "marker_dictionary": MARKER_DICTIONARY,
@@ -171,7 +174,7 @@ def card_json(design: CardDesign) -> dict[str, Any]:
     }
 
 
-def _write_pdf(design: CardDesign, path: Path) -> None:
+def _pdf(design: CardDesign) -> bytes:
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
     from reportlab.pdfgen.canvas import Canvas
@@ -179,13 +182,15 @@ def _write_pdf(design: CardDesign, path: Path) -> None:
     for name, file in zip(("card-text", "card-bold"), _fonts(), strict=True):
         pdfmetrics.registerFont(TTFont(name, str(file)))
     mm, height = _POINTS_PER_MM, design.height_mm
+    out = io.BytesIO()
     canvas = Canvas(
-        str(path),
+        out,
         pagesize=(design.width_mm * mm, height * mm),
         invariant=1,
         initialFontName="card-text",
     )
     canvas.setTitle(f"lawnscore reference card {design.name}")
+    canvas.setCreator(MARK)
     canvas.setViewerPreference("PrintScaling", "None")
     for box in _boxes(design):
         canvas.setFillColorRGB(*(v / 255 for v in box.srgb))
@@ -203,14 +208,16 @@ def _write_pdf(design: CardDesign, path: Path) -> None:
         canvas.drawString(line.x_mm * mm, (height - line.y_mm) * mm, line.text)
     canvas.showPage()
     canvas.save()
+    return out.getvalue()
 
 
 def _write_png(design: CardDesign, path: Path, dpi: float) -> None:
-    from PIL import Image
-
-    Image.fromarray(card_image(design, dpi=dpi)).save(path, dpi=(dpi, dpi))
+    beside = path.with_suffix(".json")
+    check_output(path, ".png")
+    check_output(beside, ".json")
+    write_whole(path, picture_bytes(card_image(design, dpi=dpi), ".png", dpi=dpi))
     text = json.dumps(card_json(design), indent=1, ensure_ascii=False)
-    path.with_suffix(".json").write_text(text + "\n", encoding="utf-8")
+    write_whole(beside, (text + "\n").encode("utf-8"))
 
 
 def draw_card(design: CardDesign, path: Path | str, *, dpi: float = 300) -> None:
@@ -221,7 +228,8 @@ def draw_card(design: CardDesign, path: Path | str, *, dpi: float = 300) -> None
     Raises
     ------
     LawnscoreError
-        When the suffix is another, the design is a bought chart, or the file cannot be written.
+        When the suffix is another, the design is a bought chart, a file is there that this program
+        did not make, or the file cannot be written.
     """
     path = Path(path)
     if not design.markers:
@@ -233,13 +241,8 @@ def draw_card(design: CardDesign, path: Path | str, *, dpi: float = 300) -> None
             f"a card is drawn as .pdf or .png, not `{path.suffix}`",
             "Name the file OUT.pdf or OUT.png.",
         )
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.suffix.lower() == ".pdf":
-            _write_pdf(design, path)
-        else:
-            _write_png(design, path, dpi)
-    except OSError as error:
-        raise LawnscoreError(
-            f"cannot be written ({error.strerror or error})", "Choose another place.", path
-        ) from None
+    if path.suffix.lower() == ".pdf":
+        check_output(path, ".pdf")
+        write_whole(path, _pdf(design))
+    else:
+        _write_png(design, path, dpi)

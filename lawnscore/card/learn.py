@@ -17,8 +17,9 @@ from lawnscore.card.colourspace import ciede2000, linear_to_lab
 from lawnscore.card.draw import card_json
 from lawnscore.card.reference import ReferenceCard
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import check_output, write_whole
 
-_TEXT = {".txt", ".cgats"}
+_TEXT = (".txt", ".cgats")
 
 
 def combine_references(references: list[ReferenceCard], name: str) -> ReferenceCard:
@@ -66,7 +67,8 @@ def save_reference(reference: ReferenceCard, path: Path) -> None:
     Raises
     ------
     LawnscoreError
-        When the suffix is another or the file cannot be written.
+        When the suffix is another, a file is there that this program did not make, or the file
+        cannot be written.
     """
     known = [bool(np.isfinite(row).all()) for row in reference.linear_srgb]
     if path.suffix.lower() in _TEXT:
@@ -76,6 +78,7 @@ def save_reference(reference: ReferenceCard, path: Path) -> None:
             "DESCRIPTOR": reference.name,
             "TARGET_TYPE": reference.design.name,
         }
+        check_output(path, *_TEXT)
         write_cgats(path, names, reference.linear_srgb[known], header=header)
         return
     if path.suffix.lower() != ".json":
@@ -87,9 +90,6 @@ def save_reference(reference: ReferenceCard, path: Path) -> None:
     for patch, linear, se, is_known in rows:
         patch["linear_srgb"] = [round(float(v), 6) for v in linear] if is_known else None
         patch["linear_srgb_se"] = [round(float(v), 6) for v in se]
-    try:
-        path.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise LawnscoreError(
-            f"cannot be written ({error.strerror})", "Choose another place.", path
-        ) from None
+    check_output(path, ".json")
+    text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+    write_whole(path, text.encode("utf-8"))

@@ -31,6 +31,11 @@ from lawnscore.contract.errors import LawnscoreError
 Array = NDArray[np.float64]
 Source = Literal["measured", "learned", "nominal"]
 
+_FILE_BYTES_MAX = 1_000_000
+"""Colours of a card with spectra take 20 kB."""
+
+_CARD_MEND = "Name CGATS text, or the JSON that `lawnscore card OUT.png` writes."
+
 _TEXT_SUFFIXES = {".txt", ".cgats", ".it8", ".ti3", ".cie"}
 
 
@@ -113,6 +118,8 @@ def load_reference(card: str, *, base: Path | None = None) -> ReferenceCard | No
             path if path.suffix else None,
         )
     text = _read_text(path)
+    if "\0" in text:
+        raise LawnscoreError("not a text file", _CARD_MEND, path)
     if path.suffix.lower() == ".json" or text.lstrip().startswith("{"):
         return _from_json(text, path)
     return _from_cgats(text, path)
@@ -120,9 +127,13 @@ def load_reference(card: str, *, base: Path | None = None) -> ReferenceCard | No
 
 def _read_text(path: Path) -> str:
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        size = path.stat().st_size
+        if size > _FILE_BYTES_MAX:
+            raise LawnscoreError(f"too large for a card ({size} bytes)", _CARD_MEND, path)
+        data = path.read_bytes()
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        return path.read_bytes().decode("latin-1")
+        return data.decode("latin-1")
     except OSError as error:
         raise LawnscoreError(
             f"cannot be read ({error.strerror})", "Check the file and its rights.", path
@@ -132,6 +143,8 @@ def _read_text(path: Path) -> str:
 def _from_json(text: str, path: Path) -> ReferenceCard:
     try:
         data = json.loads(text)
+    except RecursionError:
+        raise LawnscoreError("brackets are nested too deep", _CARD_MEND, path) from None
     except json.JSONDecodeError as error:
         raise LawnscoreError(
             f"not JSON (line {error.lineno}: {error.msg})", "Draw the card again.", path
@@ -145,7 +158,7 @@ def _from_json(text: str, path: Path) -> ReferenceCard:
             linear = np.array(values, dtype=np.float64)
             se = [p.get("linear_srgb_se", [0.0] * 3) for p in data["patches"]]
             return ReferenceCard(design, name, linear, "learned", np.array(se, dtype=np.float64))
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
         raise LawnscoreError(
             f"does not describe a card ({type(error).__name__}: {error})",
             "Use the JSON that `lawnscore card OUT.png` writes.",

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from lawnscore.commands.output import Exit, print_json, print_table, say
+from lawnscore.commands.output import Exit, is_quiet, print_json, print_table, say
 
 if TYPE_CHECKING:
     from lawnscore.filing.plan import FilingItem, FilingPlan
@@ -149,7 +149,7 @@ def _date(text: str) -> str:
 
 def _progress() -> Callable[[int, int], None]:
     def show(done: int, of: int) -> None:
-        if sys.stderr.isatty():
+        if sys.stderr.isatty() and not is_quiet():
             end = "\n" if done == of else ""
             typer.echo(f"\rlooking for slips: {done} of {of} photos{end}", err=True, nl=False)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import typer
 
 from lawnscore import __version__
-from lawnscore.commands.output import Exit, say
+from lawnscore.commands.output import Exit, complain, set_loudness
 from lawnscore.contract.errors import LawnscoreError
 
 _COMMAND_MODULES = (
@@ -24,6 +25,7 @@ _COMMAND_MODULES = (
     "care",
     "planning",
     "record",
+    "upkeep",
 )
 """Each module of this package has `register(app)`, which adds its commands."""
 
@@ -32,6 +34,7 @@ _PANELS: dict[str, tuple[str, ...]] = {
     "A normal week": ("file", "score", "attention", "next", "report"),
     "Start a round": ("new", "card", "slips", "add-lawn", "plan", "demo"),
     "Write down and check": ("add-work", "check", "record"),
+    "Keep it safe": ("backup", "restore", "doctor", "forget"),
     "Look closer": ("inspect", "history", "trial", "card-learn", "card-drift"),
     "Amounts": ("care",),
 }
@@ -57,8 +60,15 @@ def build_app() -> typer.Typer:
     @app.callback()
     def _options(
         version: bool = typer.Option(False, "--version", callback=_version, is_eager=True),
+        verbose: bool = typer.Option(
+            False, "-v", "--verbose", help="Say on standard error what is written to the log."
+        ),
+        quiet: bool = typer.Option(
+            False, "-q", "--quiet", help="Print results and errors alone, no progress or advice."
+        ),
     ) -> None:
         """Score lawns from photographs with a printed reference card."""
+        set_loudness(verbose=verbose, quiet=quiet)
 
     for module in _COMMAND_MODULES:
         import_module(f"lawnscore.commands.{module}").register(app)
@@ -83,8 +93,22 @@ def _order(app: typer.Typer) -> None:
 
 def run() -> None:
     """Run the command line; the entry point of the installed program."""
+    os.umask(0o077)  # what is written is the user's own
     try:
         build_app()()
     except LawnscoreError as error:
-        say(error.line())
+        complain(error.line())
         sys.exit(Exit.NOTHING_DONE)
+    except BrokenPipeError:  # what reads our output has stopped reading, such as `head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(Exit.NOTHING_DONE)
+    except OSError as error:
+        complain(_disk_line(error))
+        sys.exit(Exit.NOTHING_DONE)
+
+
+def _disk_line(error: OSError) -> str:
+    """Return the line for a file that could not be read or written, wherever that was."""
+    what = f"cannot be opened, read or written ({error.strerror or error})"
+    mend = "Check that it is there, that you may use it and that the disk is not full."
+    return LawnscoreError(what, mend, error.filename or "a file").line()

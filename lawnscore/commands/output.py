@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
@@ -58,6 +59,70 @@ def print_table(headers: Iterable[str], rows: Iterable[Iterable[object]], title:
     console.print(table)
 
 
+def day_of(text: str | None, option: str) -> str | None:
+    """Return a date that was typed after an option as ISO text.
+
+    Raises
+    ------
+    LawnscoreError
+        When it is no date of the calendar, or in no year that can be.
+    """
+    from datetime import date
+
+    from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.register.cells import YEARS
+
+    try:
+        day = None if text is None else date.fromisoformat(text)
+    except ValueError:
+        day = date.min
+    if day is not None and not YEARS[0] <= day.year <= YEARS[1]:
+        raise LawnscoreError(
+            f"{option} {text} is not a date", "Write it as YYYY-MM-DD, such as 2026-05-01."
+        )
+    return None if day is None else day.isoformat()
+
+
 def say(line: str) -> None:
-    """Print a line for people on standard error, so that it never mixes with a result."""
+    """Print a line for people on standard error, so that it never mixes with a result.
+
+    With ``--quiet`` it is left out: progress and advice, which a result does without.
+    """
+    if not _LOUDNESS.quiet:
+        typer.echo(line, err=True)
+
+
+def is_quiet() -> bool:
+    """Return whether ``--quiet`` was given: no progress then."""
+    return _LOUDNESS.quiet
+
+
+def complain(line: str) -> None:
+    """Print on standard error why nothing could be done; ``--quiet`` does not leave it out."""
     typer.echo(line, err=True)
+
+
+def set_loudness(*, verbose: bool, quiet: bool) -> None:
+    """Take in ``--verbose``, which shows the log as it is written, and ``--quiet``."""
+    import logging
+
+    _LOUDNESS.quiet = quiet
+    logger = logging.getLogger("lawnscore")
+    for handler in list(logger.handlers):
+        logger.removeHandler(handler)
+    logger.propagate = False
+    if verbose:
+        handler = logging.StreamHandler()
+        handler.setFormatter(logging.Formatter("%(message)s"))
+        logger.addHandler(handler)
+        logger.setLevel(logging.INFO)
+    else:
+        logger.addHandler(logging.NullHandler())
+
+
+@dataclass
+class _Loudness:
+    quiet: bool = False
+
+
+_LOUDNESS = _Loudness()

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 Z95 = 1.96
 """Half width of a 95 % interval in standard errors of a normal value."""
 
+_PICTURES = (".png", ".jpg", ".jpeg")
+"""Endings that a picture of what was seen can have."""
+
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
@@ -44,11 +47,14 @@ def inspect(
     Exit status 0 when it was scored, 1 when it was refused, 2 when there is no such photo.
     """
     from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.contract.files import check_output
     from lawnscore.photo.score import score_photo
 
     if not photo.is_file():
         raise LawnscoreError("there is no such photo", "Check the path.", photo)
     place = _Place(photo)
+    if picture is not None:
+        check_output(picture, *_PICTURES)
     target = picture or place.picture()
     wanted = target is not None and (picture is not None or not as_json)
     score = score_photo(photo, card or place.card(), settings=place.settings(), keep_views=wanted)
@@ -193,19 +199,10 @@ def _photo_rows(row: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def _save_picture(score: PhotoScore, target: Path) -> None:
-    from PIL import Image
-
-    from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.contract.files import picture_bytes, write_output
     from lawnscore.photo.overlay import draw_overlay
 
     if score.views is None:
         return
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        Image.fromarray(draw_overlay(score.views)).save(target)
-    except (OSError, ValueError) as error:
-        raise LawnscoreError(
-            f"the picture cannot be written ({error})",
-            "Give --picture a path ending in .png or .jpg in a folder you may write to.",
-            target,
-        ) from None
+    data = picture_bytes(draw_overlay(score.views), target.suffix)
+    write_output(target, data, *_PICTURES)

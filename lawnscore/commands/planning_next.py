@@ -150,12 +150,12 @@ def _write_calendar(
     register: Register,
     frames: dict[str, pd.DataFrame],
 ) -> None:
+    from lawnscore.contract.files import write_output
     from lawnscore.report.calendar import visits_calendar
     from lawnscore.report.language import words_for
     from lawnscore.report.load import arrange
-    from lawnscore.scoring.tables import write_whole
 
     tables = frames | {"lawns": register.lawns, "work": register.work, "next_visits": visits}
     rounds = arrange(round_path, settings, tables)
-    write_whole(out, visits_calendar(rounds, words_for(settings.report)))
+    write_output(out, visits_calendar(rounds, words_for(settings.report)), ".ics")
     say(f"{out}: {len(visits)} visits")

@@ -39,7 +39,7 @@ def record(
     if pdf is not None:
         from lawnscore.report.language import words_for
         from lawnscore.report.record_paper import record_pdf
-        from lawnscore.scoring.tables import write_whole
+        from lawnscore.contract.files import write_whole
 
         words, business = words_for(settings.report), settings.report.business
         pages = record_pdf(sprayed, fed, words, year=year, rule_name=RULE_NAMES[rule],

@@ -60,9 +60,12 @@ def register(app: typer.Typer) -> None:
                     "lawns": summary.lawns,
                     "written": [str(path) for path in summary.written],
                     "unchanged": summary.unchanged,
+                    "problems": list(summary.problems),
                 }
             )
         else:
+            for problem in summary.problems:
+                say(problem)
             say(f"{len(summary.written)} files written, {summary.unchanged} were up to date.")
             typer.echo(str(summary.index))
         if open_:
@@ -79,8 +82,10 @@ def _pictures(text: str) -> Pictures:
 def _progress() -> Iterator[Callable[[int, int, str], None]]:
     from rich.console import Console
 
+    from lawnscore.commands.output import is_quiet
+
     console = Console(stderr=True)
-    if not console.is_terminal:
+    if is_quiet() or not console.is_terminal:
         yield _plain_lines
         return
     from rich.progress import Progress

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import typer
 
-from lawnscore.commands.output import Exit, print_json, say
+from lawnscore.commands.output import Exit, is_quiet, print_json, say
 
 Progress = Callable[[int, int, str], None]
 
@@ -30,7 +30,7 @@ def score(
     as_json: bool = typer.Option(False, "--json", help="Print what was found as JSON."),
     parquet: bool = typer.Option(False, "--parquet", help="Write the tables as Parquet too."),
     workers: int | None = typer.Option(
-        None, "--workers", min=1, help="Processes to score with; by default 1 or 2."
+        None, "--workers", min=1, help="Processes; by default as many as cores and memory allow."
     ),
     add: bool = typer.Option(
         False, "--add", help="Take on lawns and zones whose folders lawns.csv does not name."
@@ -69,7 +69,7 @@ def score(
 @contextmanager
 def _progress() -> Iterator[Progress]:
     """Give a function to call after each photo: a bar on a terminal, plain lines elsewhere."""
-    if not sys.stderr.isatty():
+    if is_quiet() or not sys.stderr.isatty():
         yield _plain_progress
         return
     from rich.console import Console

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from lawnscore.contract.reasons import REASONS
 
@@ -15,6 +16,9 @@ def printable(text: Path | str) -> str:
     >>> printable("two\nlines.jpg")
     'two\\nlines.jpg'
     """
+    text = str(text)
+    if text.isprintable():
+        return text
     escaped = (c if c.isprintable() else c.encode("unicode_escape").decode() for c in str(text))
     return "".join(escaped)
 
@@ -38,10 +42,23 @@ class LawnscoreError(Exception):
         self.where = None if where is None else printable(where)
         super().__init__(self.line())
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Pickle by what it says, so that it comes whole out of another process."""
+        return (_plain_error, (type(self), self.what, self.mend, self.where, self.__dict__))
+
     def line(self) -> str:
         """Return the message as one line of text."""
         place = "" if self.where is None else f"{self.where}: "
         return " ".join(f"{place}{self.what.rstrip('.')}. {self.mend}".split())
+
+
+def _plain_error(
+    kind: type[LawnscoreError], what: str, mend: str, where: str | None, state: dict[str, Any]
+) -> LawnscoreError:
+    error = kind.__new__(kind)
+    LawnscoreError.__init__(error, what, mend, where)
+    error.__dict__.update(state)
+    return error
 
 
 class PhotoRefused(LawnscoreError):

@@ -127,6 +127,10 @@ def read_settings(path: Path) -> Settings:
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise LawnscoreError(f"not a TOML file ({error})", "Mend the line named.", path) from None
+    except RecursionError:
+        raise LawnscoreError(
+            "brackets are nested too deep", "Write the settings as `lawnscore new` does.", path
+        ) from None
     settings: Settings = _build(Settings, data, "", path)
     return settings
 

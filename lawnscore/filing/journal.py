@@ -1,7 +1,7 @@
 """What was filed, so that it can be undone and is recognised again.
 
-One file a run in ``.lawnscore/filing/``, one JSON object a line, written as each photo is filed:
-a run that was cut off can be undone too.
+One file a run in ``.lawnscore/filing/``, one JSON object a line: what is about to be copied, then
+that it was. So a run that was cut off can be undone too, and nothing half done is called filed.
 """
 
 from __future__ import annotations
@@ -15,10 +15,15 @@ from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import file_mode, make_folder, sync_folder
 from lawnscore.filing.shots import sha256_of
+from lawnscore.register.folder import PHOTOS
+from lawnscore.register.lock import locked
+from lawnscore.register.round_log import noted
 
 FOLDER = Path(".lawnscore") / "filing"
 _UNDONE = ".undone"
+_COPYING = "copying"
 
 
 @dataclass(frozen=True)
@@ -41,30 +46,89 @@ class Journal:
         self.run = next(name for name in names if name not in taken)
         self.path = round_path / FOLDER / f"{self.run}.jsonl"
 
-    def made_folder(self, relative: str) -> None:
-        """Write down a folder of the round that did not exist before."""
+    def making_folder(self, relative: str) -> None:
+        """Write down a folder of the round that is about to be made."""
         self._write({"folder": relative})
 
-    def filed(self, source: Path, target: str, sha256: str) -> None:
-        """Write down one copy."""
-        self._write({"source": str(source.resolve()), "target": target, "sha256": sha256})
+    def copying(self, source: Path, target: str, sha256: str) -> None:
+        """Write down one copy that is about to be made; its source relative to the round."""
+        self._write(
+            {
+                "source": _relative(source, self.round),
+                "target": target,
+                "sha256": sha256,
+                "state": _COPYING,
+            }
+        )
+
+    def filed(self, target: str) -> None:
+        """Write down that a copy has its name and is safe on the disk."""
+        self._write({"target": target, "state": "filed"})
 
     def _write(self, entry: dict[str, str]) -> None:
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        with self.path.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(entry, ensure_ascii=False) + "\n")
+        new = not self.path.exists()
+        make_folder(self.path.parent)
+        with open(self.path, "a", encoding="ascii", opener=_opener) as file:
+            file.write(json.dumps(entry) + "\n")  # escapes what is not UTF-8 in a name
             file.flush()
             os.fsync(file.fileno())
+        if new:
+            sync_folder(self.path.parent)
+
+
+def _opener(path: str, flags: int) -> int:
+    return os.open(path, flags, file_mode(Path(path).parent))
+
+
+def _relative(source: Path, root: Path) -> str:
+    """Return a path relative to the round: whole paths would tell more than undoing needs."""
+    try:
+        return os.path.relpath(source.resolve(), root.resolve())
+    except ValueError:  # another drive, on Windows
+        return str(source.resolve())
+
+
+@dataclass(frozen=True)
+class _Copy:
+    """One copy of a run; not ``sure`` where the run was cut off while it was made."""
+
+    source: str
+    target: str
+    sha256: str
+    sure: bool
+
+
+def _copies(path: Path) -> list[_Copy]:
+    """Return the copies that a run made or was about to make, in order."""
+    entries = list(_entries(path))
+    filed = {entry["target"] for entry in entries if entry.get("state") == "filed"}
+    return [
+        _Copy(
+            entry["source"],
+            entry["target"],
+            entry["sha256"],
+            entry.get("state") != _COPYING or entry["target"] in filed,
+        )
+        for entry in entries
+        if "sha256" in entry
+    ]
 
 
 def filed_before(round_path: Path) -> dict[str, str]:
     """Return the target of every photo that was filed and not undone, by its SHA-256."""
     return {
-        entry["sha256"]: entry["target"]
+        copy.sha256: copy.target
         for path in _open_runs(round_path)
-        for entry in _entries(path)
-        if "sha256" in entry
+        for copy in _copies(path)
+        if copy.sure
     }
+
+
+def unfinished(round_path: Path) -> list[str]:
+    """Return the runs that were cut off in the middle of a copy."""
+    return [
+        path.stem for path in _open_runs(round_path) if any(not copy.sure for copy in _copies(path))
+    ]
 
 
 def undo_filing(round_path: Path | str) -> Undone:
@@ -84,36 +148,42 @@ def undo_filing(round_path: Path | str) -> Undone:
     runs = _open_runs(root)
     if not runs:
         raise LawnscoreError("nothing was filed that can be undone", "File first.", root)
+    with locked(root), noted(root, "undo") as facts:
+        undone = _undo(root, runs[-1])
+        facts |= {"removed": len(undone.removed), "kept": len(undone.kept)}
+        return undone
+
+
+def _undo(root: Path, run: Path) -> Undone:
     removed: list[str] = []
     kept: list[tuple[str, str]] = []
-    entries = list(_entries(runs[-1]))
-    for entry in reversed(entries):
-        if "sha256" not in entry:
-            continue
-        why = _why_kept(root, entry)
+    for copy in reversed(_copies(run)):
+        if not copy.sure and not (root / copy.target).exists():
+            continue  # the run was cut off before it had its name
+        why = _why_kept(root, copy)
         if why:
-            kept.append((entry["target"], why))
+            kept.append((copy.target, why))
         else:
-            (root / entry["target"]).unlink()
-            removed.append(entry["target"])
-    for entry in reversed(entries):
+            (root / copy.target).unlink()
+            removed.append(copy.target)
+    for entry in reversed(list(_entries(run))):
         if "folder" in entry and _is_empty(root / entry["folder"]):
             (root / entry["folder"]).rmdir()
     if removed or not kept:
-        runs[-1].rename(runs[-1].with_name(f"{runs[-1].name}{_UNDONE}"))
-    return Undone(runs[-1].stem, tuple(reversed(removed)), tuple(reversed(kept)))
+        run.rename(run.with_name(f"{run.name}{_UNDONE}"))
+    return Undone(run.stem, tuple(reversed(removed)), tuple(reversed(kept)))
 
 
-def _why_kept(root: Path, entry: dict[str, Any]) -> str:
-    target, source = root / entry["target"], Path(entry["source"])
+def _why_kept(root: Path, copy: _Copy) -> str:
+    target, source = root / copy.target, root / copy.source
     if not target.is_file():
         return "no longer there"
-    if sha256_of(target) != entry["sha256"]:
+    if sha256_of(target) != copy.sha256:
         return "changed since it was filed"
     if not source.is_file():
-        return f"its original {source} is gone, so this is the only copy"
-    if sha256_of(source) != entry["sha256"]:
-        return f"its original {source} has changed, so this is the only copy"
+        return f"its original {source.resolve()} is gone, so this is the only copy"
+    if sha256_of(source) != copy.sha256:
+        return f"its original {source.resolve()} has changed, so this is the only copy"
     return ""
 
 
@@ -132,10 +202,22 @@ def _open_runs(round_path: Path) -> list[Path]:
 
 
 def _entries(path: Path) -> Iterator[dict[str, Any]]:
-    for line in path.read_text(encoding="utf-8").splitlines():
+    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
         try:
             entry = json.loads(line)
-        except json.JSONDecodeError:  # the last line of a run that was cut off
+        except (ValueError, RecursionError):  # the last line of a run that was cut off
             continue
-        if isinstance(entry, dict):
+        if isinstance(entry, dict) and _is_sound(entry):
             yield entry
+
+
+def _is_sound(entry: dict[str, Any]) -> bool:
+    """Return whether an entry is one of ours and stays in the round, whatever was done to it."""
+    if "sha256" in entry and not {"source", "target"} <= entry.keys():
+        return False
+    inside = [str(entry[name]) for name in ("target", "folder") if name in entry]
+    return (
+        bool(inside)
+        and all(place.startswith(f"{PHOTOS}/") or place == PHOTOS for place in inside)
+        and not any(".." in Path(place).parts for place in inside)
+    )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -15,6 +17,7 @@ from lawnscore.filing.slip_finder import SlipSighting
 from lawnscore.register.folder import SPOT_MARK
 from lawnscore.register.register import nearest, read_register
 
+_NAME_BYTES_MAX = 255
 _BURST = timedelta(seconds=1)  # nobody walks to another spot in a second
 _NO_FOLDER_NAME = re.compile(r'[/\\:*?"<>|\x00-\x1f]|^\.|[. ]$|^$')  # what Windows refuses
 
@@ -107,7 +110,7 @@ def targets(
     root: Path, items: Sequence[FilingItem], shots: Mapping[Path, Shot], *, again: bool
 ) -> list[FilingItem]:
     """Give each item its place in the round; recognise what lies there or was filed before."""
-    here = _round_hashes(root, {shots[i.source].size_bytes for i in items if i.sha256})
+    here = round_hashes(root, {shots[i.source].size_bytes for i in items if i.sha256})
     before = {} if again else filed_before(root)
     taken: dict[str, set[str]] = {}
     out = []
@@ -124,14 +127,21 @@ def targets(
     return out
 
 
-def _round_hashes(root: Path, sizes: Iterable[int]) -> dict[str, str]:
-    """Return the path of every photo of the round that has one of these sizes, by SHA-256."""
-    wanted = set(sizes)
-    return {
-        sha256_of(path): path.relative_to(root).as_posix()
-        for path in sorted((root / "photos").rglob("*"))
-        if path.is_file() and path.stat().st_size in wanted
-    }
+def round_hashes(root: Path, sizes: Iterable[int]) -> dict[str, str]:
+    """Return the path of every photo of the round that has one of these sizes, by SHA-256.
+
+    What is hidden or a link does not count: it is no copy that anyone would find again.
+    """
+    wanted, photos = set(sizes), root / "photos"
+    found = {}
+    for path in sorted(photos.rglob("*")):
+        hidden = any(part.startswith(".") for part in path.relative_to(photos).parts)
+        if hidden or path.is_symlink() or not path.is_file():
+            continue
+        with contextlib.suppress(OSError):  # one that cannot be read is no copy to rely on
+            if path.stat().st_size in wanted:
+                found[sha256_of(path)] = path.relative_to(root).as_posix()
+    return found
 
 
 def _placed(root: Path, item: FilingItem, shot: Shot, taken: dict[str, set[str]]) -> FilingItem:
@@ -149,10 +159,18 @@ def _placed(root: Path, item: FilingItem, shot: Shot, taken: dict[str, set[str]]
         reason = f"another form of the shot is {twin.relative_to(root).as_posix()}"
         return _left(item, reason, "filed before")
     stem, suffix = Path(name).stem, Path(name).suffix
-    names = [name, *(f"{stem}-{n}{suffix}" for n in range(2, 10_000))]
+    endings = [suffix, *(f"-{n}{suffix}" for n in range(2, 10_000))]
+    names = [_fitting(stem, ending) for ending in endings]
     free = next(name for name in names if name.casefold() not in taken[folder])
     taken[folder].add(free.casefold())
     return replace(item, target=f"{folder}/{free}")
+
+
+def _fitting(stem: str, ending: str) -> str:
+    """Return a file name, its stem cut to what file systems take (255 bytes, NAME_MAX of POSIX)."""
+    room = _NAME_BYTES_MAX - len(os.fsencode(ending))
+    data = os.fsencode(stem)
+    return stem + ending if len(data) <= room else data[:room].decode("utf-8", "ignore") + ending
 
 
 def _twin_there(folder: Path, shot: Shot) -> Path | None:
@@ -160,7 +178,8 @@ def _twin_there(folder: Path, shot: Shot) -> Path | None:
     if not folder.is_dir():
         return None
     for path in sorted(folder.iterdir()):
-        alike = shot.bare_stem in path.name.casefold() and path.is_file()
+        hidden = path.name.startswith(".")
+        alike = not hidden and shot.bare_stem in path.name.casefold() and path.is_file()
         if alike and path.suffix.lower() in PHOTO_SUFFIXES:
             other = shot_of(path, folder, shot.clock_offset)
             if same_shot(replace(other, path=shot.path.with_name(path.name)), shot):

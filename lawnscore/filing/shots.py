@@ -26,6 +26,8 @@ _COUNTER = re.compile(r"(.*?)(\d{3,5})$")
 _TIME_IN_NAME = re.compile(r"(?<!\d)(20\d{6})[-_ T]?(\d{6})(?=\D|\d{3}$|\d{3}\D|$)")
 _OFFSET = re.compile(r"([+-]?)(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m(?:in)?)?(?:(\d{1,3}):(\d{2}))?")
 _CHUNK_BYTES = 1 << 20
+_OFFSET_MOST = timedelta(days=40 * 366)  # a clock that was never set starts decades ago
+_YEARS = (1900, 2200)
 
 
 @dataclass(frozen=True)
@@ -113,7 +115,7 @@ def parse_offset(text: str) -> timedelta:
     Raises
     ------
     LawnscoreError
-        When it is no offset.
+        When it is no offset, or more than 40 years.
 
     Examples
     --------
@@ -126,11 +128,18 @@ def parse_offset(text: str) -> timedelta:
             f"`{text}` is not a clock offset", "Write it as +1h, -30min, +1d2h or -00:30."
         )
     sign, days, hours, minutes, clock_hours, clock_minutes = match.groups()
-    length = timedelta(
-        days=int(days or 0),
-        hours=int(hours or clock_hours or 0),
-        minutes=int(minutes or clock_minutes or 0),
-    )
+    try:
+        length = timedelta(
+            days=int(days or 0),
+            hours=int(hours or clock_hours or 0),
+            minutes=int(minutes or clock_minutes or 0),
+        )
+    except (OverflowError, ValueError):  # also a number of more digits than Python reads
+        length = timedelta.max
+    if length > _OFFSET_MOST:
+        raise LawnscoreError(
+            f"a clock offset of `{text[:40]}` is more than 40 years", "Write it as +1h or -1d2h."
+        )
     return -length if sign == "-" else length
 
 
@@ -157,7 +166,13 @@ def same_shot(one: Shot, other: Shot) -> bool:
 
 
 def _files(folder: Path, skip: Path | None) -> Iterator[Path]:
-    for path in sorted(folder.iterdir()):
+    try:
+        listed = sorted(folder.iterdir())
+    except OSError as error:
+        raise LawnscoreError(
+            f"the folder cannot be opened ({error.strerror})", "Allow yourself to read it.", folder
+        ) from None
+    for path in listed:
         if path.name.startswith(".") or path.name in ("Thumbs.db", "desktop.ini"):
             continue
         if path.is_dir():
@@ -187,8 +202,8 @@ def shot_of(path: Path, root: Path, clock_offset: timedelta = timedelta(0)) -> S
     if moment is None:
         moment = _time_in_name(path.stem)
         source = "name" if moment else ""
-    if moment is not None:
-        moment = moment + clock_offset
+    moment = _mended(moment, clock_offset)
+    source = source if moment else ""
     series, counter = _series(_bare_stem(path.stem))
     return Shot(
         path,
@@ -204,6 +219,15 @@ def shot_of(path: Path, root: Path, clock_offset: timedelta = timedelta(0)) -> S
         stat.st_size,
         clock_offset,
     )
+
+
+def _mended(moment: datetime | None, clock_offset: timedelta) -> datetime | None:
+    """Return a time with the clock put right; unknown where that is in no year that can be."""
+    try:
+        mended = None if moment is None else moment + clock_offset
+    except OverflowError:
+        return None
+    return mended if mended and _YEARS[0] <= mended.year <= _YEARS[1] else None
 
 
 def _is_screenshot(path: Path, camera: str) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.filing.slip_code import SlipCode, read_slip_text
+from lawnscore.photo.decoders import JPEG_PIXELS_MAX, PIXELS_MAX, SIDE_MAX_PX, SIDE_MIN_PX
 
 _LONG_SIDES_PX = (1000, 2000)
 """Longer sides at which a photo is searched; the full size follows where a code was seen."""
@@ -134,18 +135,24 @@ def _shrink(grey: np.ndarray[Any, Any], long_side_px: int) -> np.ndarray[Any, An
 
 
 def _read_grey(path: Path, long_side_px: int | None) -> np.ndarray[Any, Any]:
+
+    heif = path.suffix.lower() in HEIF_SUFFIXES
+    grey = _read_heif(path) if heif else _decode(path, long_side_px)
+    return grey if long_side_px is None else _shrink(grey, long_side_px)
+
+
+def _decode(path: Path, long_side_px: int | None) -> np.ndarray[Any, Any]:
     import cv2
 
-    if path.suffix.lower() in HEIF_SUFFIXES:
-        grey = _read_heif(path)
-    else:
-        data = np.frombuffer(path.read_bytes(), np.uint8)
-        flag = cv2.IMREAD_GRAYSCALE if long_side_px is None else _flag(path, long_side_px)
+    flag = cv2.IMREAD_GRAYSCALE if long_side_px is None else _flag(path, long_side_px)
+    data = np.frombuffer(path.read_bytes(), np.uint8)
+    try:
         decoded = cv2.imdecode(data, flag) if data.size else None
-        if decoded is None:
-            raise PhotoRefused("unreadable", where=path)
-        grey = np.asarray(decoded)
-    return grey if long_side_px is None else _shrink(grey, long_side_px)
+    except cv2.error:  # a size that it does not take
+        decoded = None
+    if decoded is None:
+        raise PhotoRefused("unreadable", where=path)
+    return np.asarray(decoded)
 
 
 def _flag(path: Path, long_side_px: int) -> int:
@@ -155,8 +162,13 @@ def _flag(path: Path, long_side_px: int) -> int:
     try:
         with Image.open(path) as image:
             long_side = max(image.size)
+            fits = min(image.size) >= SIDE_MIN_PX and long_side <= SIDE_MAX_PX
+            most = JPEG_PIXELS_MAX if image.format == "JPEG" else PIXELS_MAX
+            fits = fits and image.width * image.height <= most
     except Exception:  # Pillow raises many kinds for a broken file
         raise PhotoRefused("unreadable", where=path) from None
+    if not fits:
+        raise PhotoRefused("unreadable", "the picture is too small or too large", path)
     for reduction in _REDUCTIONS:
         if long_side / reduction >= long_side_px:
             return int(getattr(cv2, f"IMREAD_REDUCED_GRAYSCALE_{reduction}"))

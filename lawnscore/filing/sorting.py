@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
+from lawnscore.contract.files import write_whole
 from lawnscore.filing.grouping import Belonging, GroupingRules, group_shots
 from lawnscore.filing.places import check_stage, known_places, one_of_each_burst, targets
 from lawnscore.filing.plan import FilingItem, FilingOptions, FilingPlan, confirmed, new_item
@@ -68,7 +69,7 @@ def plan_filing(
     shots = gather_shots(dump, clock_offset=options.clock_offset, leave_out=root)
     items = {shot.path: _not_a_photo(shot) for shot in shots if shot.kind != "photo"}
     photos = [shot for shot in shots if shot.kind == "photo"]
-    hashes = {shot.path: sha256_of(shot.path) for shot in photos}
+    hashes = {shot.path: _hash(shot.path) for shot in photos}
     seen, unreadable = _look(root, photos, hashes, progress)
     single, twins = _single(photos, hashes, unreadable)
     rules = GroupingRules(now or datetime.now(), options.gap_min, options.date, options.together)
@@ -81,6 +82,14 @@ def plan_filing(
             items[shot.path] = new_item(shot, "left", unreadable[shot.path])
     placed = _place(root, [items[shot.path] for shot in shots], shots, seen, options)
     return FilingPlan(root, dump, tuple(placed))
+
+
+def _hash(path: Path) -> str:
+    """Return the SHA-256 of a photo; empty when it cannot be read, which looking at it will say."""
+    try:
+        return sha256_of(path)
+    except OSError:
+        return ""
 
 
 def _place(
@@ -127,9 +136,15 @@ def _look(
     def look(shot: Shot) -> SlipSighting | PhotoRefused:
         known = cache.get(hashes[shot.path])
         try:
+            if not hashes[shot.path]:
+                shot.path.read_bytes()
+                raise PhotoRefused("unreadable", "could be read only at the second try")
             return known or find_slips(shot.path)
         except PhotoRefused as refusal:
             return refusal
+        except OSError as error:
+            words = f"the file cannot be read ({error.strerror or error})"
+            return PhotoRefused("unreadable", words)
 
     threads = ThreadPoolExecutor(min(_MOST_THREADS, os.cpu_count() or 1))
     try:
@@ -160,20 +175,14 @@ def _read_cache(root: Path) -> dict[str, SlipSighting]:
             )
             for sha256, said in stored.items()
         }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}  # losing it costs time, never facts
 
 
 def _write_cache(root: Path, cache: Mapping[str, SlipSighting]) -> None:
-    path = root / _CACHE
-    with contextlib.suppress(OSError):  # a round that cannot be written can still be planned
-        path.parent.mkdir(exist_ok=True)
-        part = path.with_suffix(".part")
-        part.write_text(
-            json.dumps({_CACHE_VERSION: {s: asdict(said) for s, said in cache.items()}}),
-            encoding="utf-8",
-        )
-        part.replace(path)
+    text = json.dumps({_CACHE_VERSION: {s: asdict(said) for s, said in cache.items()}})
+    with contextlib.suppress(LawnscoreError):  # a round that cannot be written can still be planned
+        write_whole(root / _CACHE, text.encode("ascii"))
 
 
 def _single(
@@ -192,7 +201,7 @@ def _single(
         return shot.path in unreadable, shot.path.suffix.lower() not in HEIF_SUFFIXES, shot.path
 
     for shot in sorted(photos, key=rank):
-        same = by_hash.setdefault(hashes[shot.path], shot)
+        same = by_hash.setdefault(hashes[shot.path] or str(shot.path), shot)
         if same is not shot:
             twins[shot.path] = new_item(shot, "twin", f"a copy of {same.relative}")
             continue

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import MARK, check_output, write_whole
 from lawnscore.paper.fonts import PLAIN, register_fonts
 from lawnscore.paper.sizes import MM
 
@@ -27,6 +27,7 @@ class Sheet:
         self._out = io.BytesIO()
         self._canvas: Any = Canvas(self._out, pagesize=size, invariant=1, initialFontName=PLAIN)
         self._canvas.setTitle(title)
+        self._canvas.setCreator(MARK)
         self._canvas.setViewerPreference("PrintScaling", "None")
         self._begun = False
         self.n_pages = 0
@@ -60,14 +61,10 @@ def new_sheet(path: Path, size_mm: tuple[float, float], *, title: str) -> Iterat
     Raises
     ------
     LawnscoreError
-        When the file cannot be written.
+        When the file is no PDF by its ending, a file is there that this program did not make, or
+        it cannot be written.
     """
+    check_output(path, ".pdf")
     sheet = Sheet(size_mm, title)
     yield sheet
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(sheet.data())
-    except OSError as error:
-        raise LawnscoreError(
-            f"cannot be written ({error.strerror or error})", "Name another file.", path
-        ) from None
+    write_whole(path, sheet.data())

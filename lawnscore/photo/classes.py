@@ -36,8 +36,8 @@ _SMALL_SE = np.array([0.004, 0.006, 0.006, 0.002, 0.003])
 """Error of a share, however sure the stage is of it."""
 
 _OTHER_SE_SLOPE = np.array([0.07, 0.08])
-"""Error of the shares of casts and litter over sqrt(s (1 - s)); set on rendered photos (ACCURACY.md):
-no photograph with known casts or litter was at hand."""
+"""Error of the shares of casts and litter over sqrt(s (1 - s)); set on rendered photos
+(ACCURACY.md): no photograph with known casts or litter was at hand."""
 
 _SPLIT_RIGHT = 0.10
 """The split of straw and soil counts as right when straw is off by no more than this share."""
@@ -213,8 +213,8 @@ def share_errors(
     """Return the standard errors (5,) of the mean shares that no further ground averages away.
 
     Those of green, straw and soil were fitted on worlds that the network was not trained on
-    (`benchmarks/training/stated_error.py`): the logarithm of each is a line in the logarithms of the
-    binomial spread of the share, of the doubt within cells, and of how strange the photo is.
+    (`benchmarks/training/stated_error.py`): the logarithm of each is a line in the logarithms of
+    the binomial spread of the share, of the doubt within cells, and of how strange the photo is.
 
     Parameters
     ----------

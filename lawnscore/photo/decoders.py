@@ -29,8 +29,14 @@ REDUCTIONS = (1, 2, 4, 8)
 SIDE_MIN_PX = 64
 """A picture with a shorter side than this is no photo of a lawn."""
 
+SIDE_MAX_PX = 32_000
+"""Longest side: the picture library counts rows and columns of a warp in 16 bits with a sign."""
+
 PIXELS_MAX = 120_000_000
 """Largest picture that is decoded in full, in pixels."""
+
+TIFF_PIXELS_MAX = 80_000_000
+"""Largest TIFF: its data, mostly as large as the picture, lie in memory beside it."""
 
 JPEG_PIXELS_MAX = 205_000_000
 """Largest JPEG: it is decoded at reduced size, and phones make them up to 200 megapixels."""
@@ -40,6 +46,8 @@ _COLOUR_PRIMARIES_P3 = 12
 
 _PADDING_MAX_BYTES = 16
 """Some cameras pad the end of the picture; more than this is damage (from memory)."""
+
+_STRIP_ROWS = 256
 
 _TIFF_SUBFILE_TYPE = 254
 _TIFF_DNG_VERSION = 50706
@@ -72,6 +80,11 @@ def check_size(header: Header) -> None:
     width, height = header.size
     if min(width, height) < SIDE_MIN_PX:
         raise Unreadable(f"the picture is too small to be a photo ({width} x {height} px)")
+    if max(width, height) > SIDE_MAX_PX:
+        raise Unreadable(
+            f"the picture is too long to be a photo ({width} x {height} px; "
+            f"at most {SIDE_MAX_PX} px along a side)"
+        )
     if width * height > header.pixels_max:
         raise Unreadable(
             f"the picture is too large ({width} x {height} px; "
@@ -89,6 +102,20 @@ def _reduced(rgb: Bytes, reduction: int) -> Bytes:
         rgb = np.asarray(cv2.copyMakeBorder(rgb, 0, below, 0, right, cv2.BORDER_REPLICATE))
     size = (rgb.shape[1] // reduction, rgb.shape[0] // reduction)
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _reduced_in_strips(picture: Any, reduction: int) -> Bytes:
+    """Return a loaded picture as RGB, reduced a strip at a time: no second copy of all of it."""
+    width, height = picture.size
+    shape = (-(-height // reduction), -(-width // reduction), 3)
+    out = np.empty(shape, np.uint8)
+    step = _STRIP_ROWS * reduction
+    for top in range(0, height, step):
+        strip = picture.crop((0, top, width, min(top + step, height)))
+        rgb = strip if strip.mode == "RGB" else strip.convert("RGB")
+        rows = _reduced(np.asarray(rgb), reduction)
+        out[top // reduction : top // reduction + rows.shape[0]] = rows
+    return out
 
 
 def _jpeg_header(data: bytes) -> Header:
@@ -178,10 +205,10 @@ def _pillow_header(picture: Any, kind: str, data: bytes) -> Header:
         picture.load()
         if "A" in picture.mode and picture.getchannel("A").getextrema()[0] < 255:
             raise Unreadable("the picture has see-through parts; save it without them")
-        rgb = picture if picture.mode == "RGB" else picture.convert("RGB")
-        return _reduced(np.asarray(rgb), reduction)
+        return _reduced_in_strips(picture, reduction)
 
-    return Header(picture.size, exif, picture.info.get("icc_profile"), decode, upright)
+    most = TIFF_PIXELS_MAX if kind == TIFF else PIXELS_MAX
+    return Header(picture.size, exif, picture.info.get("icc_profile"), decode, upright, most)
 
 
 def _decode_plain(data: bytes) -> Bytes | None:

@@ -34,8 +34,8 @@ LONGER_SIDE_MAX_PX = 3400
 _KEPT_BYTES = 31 << 20
 """A block as large as glibc lets set its thresholds: they stop at 32 MB (mallopt(3))."""
 
-FILE_BYTES_MAX = 1_000_000_000
-"""Larger files are not opened at all."""
+FILE_BYTES_MAX = 400_000_000
+"""Larger files are not opened at all: a photo is read whole, and decoded beside its bytes."""
 
 
 @dataclass(frozen=True, eq=False)

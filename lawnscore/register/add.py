@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import file_mode, make_folder, part_beside, write_whole
+from lawnscore.contract.spreadsheet import safe_cell
 from lawnscore.contract.tables import LAWNS, WORK, Table
 from lawnscore.register.cells import CellError, Mark, parse_date, parse_number
 from lawnscore.register.headings import Heading, known_headings
@@ -224,7 +226,7 @@ def _cell(value: Any, heading: Heading, mark: Mark) -> str:
     if isinstance(value, int | float) and not isinstance(value, bool):
         text = f"{(value - heading.offset) / heading.factor:.10g}"
         return text.replace(".", ",") if mark == "," else text
-    return str(value)
+    return safe_cell(str(value))
 
 
 def _checked(
@@ -266,13 +268,14 @@ def _refuse_same_work(
 def _replace(folder: Path, path: Path, old: bytes, new: bytes) -> Path | None:
     """Write the file anew in one step; the version before is kept in ``.lawnscore/backups``."""
     target = path.resolve()  # a link stays a link
-    part = target.with_name(f".{target.name}.part")
+    part = part_beside(target)
     backup = _keep(folder, path, old) if old else None
     try:
         with part.open("wb") as file:
             file.write(new)
             file.flush()
             os.fsync(file.fileno())
+        part.chmod(file_mode(target.parent))
         if target.exists():
             shutil.copymode(target, part)
         now = target.read_bytes() if target.exists() else b""
@@ -296,9 +299,9 @@ def _replace(folder: Path, path: Path, old: bytes, new: bytes) -> Path | None:
 def _keep(folder: Path, path: Path, old: bytes) -> Path:
     backups = folder / BACKUPS
     try:
-        backups.mkdir(parents=True, exist_ok=True)
+        make_folder(backups)
         backup = backups / f"{path.stem}-{datetime.now():%Y%m%dT%H%M%S%f}{path.suffix}"
-        backup.write_bytes(old)
+        write_whole(backup, old)
     except OSError as error:
         raise LawnscoreError(
             f"no copy of {path.name} can be kept ({error.strerror or error})",

@@ -11,6 +11,9 @@ from typing import Literal
 DateOrder = Literal["day", "month", "unknown"]
 Mark = Literal[",", ".", ""]
 
+YEARS = (1900, 2200)
+"""Years that a date of a round can be in."""
+
 _YEAR_FIRST = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})$")
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})$")
 _YEAR_LAST = re.compile(r"(\d{1,2})([-/.]) ?(\d{1,2})\2 ?(\d{4}|\d{2})$")
@@ -109,6 +112,8 @@ def _year(text: str) -> int:
 
 
 def _iso(year: int, month: int, day: int, text: str) -> str:
+    if not YEARS[0] <= year <= YEARS[1]:
+        raise CellError(f"`{text}` is not in the years {YEARS[0]} to {YEARS[1]}", "Mend the year.")
     try:
         return date(year, month, day).isoformat()
     except ValueError:

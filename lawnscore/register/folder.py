@@ -13,12 +13,14 @@ import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date as calendar_date
+from functools import lru_cache
 from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError, printable
 from lawnscore.contract.settings import Settings, read_settings
 from lawnscore.contract.tables import STAGES
 from lawnscore.photo.kinds import kind_of
+from lawnscore.register.cells import YEARS
 
 PHOTOS = "photos"
 """Folder of a round that holds the photos."""
@@ -151,6 +153,7 @@ def open_round(path: Path | str) -> Round:
     return Round(path, settings, found.photos, found.misplaced, sorted(found.others))
 
 
+@lru_cache(maxsize=256)
 def parse_visit(name: str) -> tuple[str, str]:
     """Return date and stage of a folder name such as ``2026-05-01-before``.
 
@@ -170,9 +173,11 @@ def parse_visit(name: str) -> tuple[str, str]:
         raise LawnscoreError(f"the folder `{printable(name)}` does not say date and stage", mend)
     day, stage = match[1], match[2].lower()
     try:
-        calendar_date.fromisoformat(day)
+        year = calendar_date.fromisoformat(day).year
     except ValueError:
         raise LawnscoreError(f"{day} is not in the calendar", mend) from None
+    if not YEARS[0] <= year <= YEARS[1]:
+        raise LawnscoreError(f"{day} is not in the years {YEARS[0]} to {YEARS[1]}", mend)
     if stage not in STAGES:
         raise LawnscoreError(f"`{stage}` is not a stage", mend)
     return day, stage
@@ -186,10 +191,13 @@ def parse_spot(name: str) -> str | None:
     >>> parse_spot("gate--IMG_0001.jpg"), parse_spot("IMG_0001.jpg"), parse_spot("--a.jpg")
     ('gate', None, None)
     """
+    if SPOT_MARK not in name:
+        return None
     spot, mark, _rest = Path(name).stem.partition(SPOT_MARK)
     return _name(spot) or None if mark else None
 
 
+@lru_cache(maxsize=1024)
 def _name(text: str) -> str:
     """Return a name as it compares with one typed by hand: composed, without outer spaces."""
     return unicodedata.normalize("NFC", printable(text)).strip()
@@ -213,7 +221,7 @@ def _walk(base: Path, folder: Path, above: tuple[str, ...], found: _Found) -> No
         elif _is_folder(entry) and len(above) < len(_LEVELS):
             _enter(base, entry, above, found)
         elif len(above) == len(_LEVELS):
-            _take(base, Path(entry.path), above, found)
+            _take(base, entry, above, found)
         else:
             _report_loose(base, Path(entry.path), above, found)
 
@@ -256,29 +264,32 @@ def _report_folder(base: Path, folder: Path, error: LawnscoreError, found: _Foun
     found.misplaced.append(Misplaced(_relative(base, folder), f"{error.what}{count}", error.mend))
 
 
-def _take(base: Path, path: Path, above: tuple[str, ...], found: _Found) -> None:
+def _take(base: Path, entry: os.DirEntry[str], above: tuple[str, ...], found: _Found) -> None:
     """Take a file of a visit as a photo, or note that it is something else."""
     lawn, zone, visit = above
-    relative = _relative(base, path)
-    if path.is_dir() and not path.is_symlink() and path.suffix.lower() not in PHOTO_SUFFIXES:
+    path = Path(entry.path)
+    relative = printable("/".join((PHOTOS, *above, entry.name)))
+    is_photo_name = path.suffix.lower() in PHOTO_SUFFIXES
+    if _is_folder(entry) and not is_photo_name:
         if any(_is_meant_as_photo(file) for file in path.rglob("*")):
             error = LawnscoreError("a folder inside a visit", f"Move its photos to {_SHAPE}")
             _report_folder(base, path, error, found)
         return
-    if not _is_meant_as_photo(path):
+    if not is_photo_name and not _is_meant_as_photo(path):
         found.others.append(relative)
         return
     day, stage = parse_visit(visit)
+    plain = entry.is_file(follow_symlinks=False)
     found.photos.append(
         PhotoPlace(
             path=path,
             relative=relative,
             lawn=_name(lawn),
             zone=_name(zone),
-            spot=parse_spot(path.name),
+            spot=parse_spot(entry.name),
             date=day,
             stage=stage,
-            trouble=_trouble(base, path),
+            trouble="" if plain else _trouble(base, path),
         )
     )
 

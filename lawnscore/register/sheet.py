@@ -8,11 +8,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.spreadsheet import plain_cell
 
 SEPARATORS = (",", ";", "\t")
 _CELL_ERROR = re.compile(r"#(N/A|REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!)")
@@ -137,9 +139,10 @@ def _is_comment(cells: list[str]) -> bool:
 
 
 def _n_known(body: str, separator: str, known: Collection[str]) -> int:
-    for cells in csv.reader(io.StringIO(body, newline=""), delimiter=separator):
-        if any(cell.strip() for cell in cells) and not _is_comment(cells):
-            return sum(normal_heading(cell) in known for cell in cells)
+    with cells_of_any_length(body):
+        for cells in csv.reader(io.StringIO(body, newline=""), delimiter=separator):
+            if any(cell.strip() for cell in cells) and not _is_comment(cells):
+                return sum(normal_heading(cell) in known for cell in cells)
     return 0
 
 
@@ -157,10 +160,20 @@ def _split(
             header = tuple(cell.strip() for cell in cells)
             header_row, header_line = number, line + skipped
         else:
-            rows.append(SheetRow(number, tuple(cells)))
+            rows.append(SheetRow(number, tuple(map(plain_cell, cells))))
     return Sheet(
         text, encoding, separator, newline, header, header_row, header_line, tuple(rows), broken
     )
+
+
+@contextmanager
+def cells_of_any_length(body: str) -> Iterator[None]:
+    """Let a cell be as long as the file: an opened quotation mark takes in all that follows."""
+    before = csv.field_size_limit(len(body) + 1)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
 
 
 def _records(body: str, separator: str) -> tuple[list[tuple[list[str], int]], int | None]:
@@ -168,17 +181,17 @@ def _records(body: str, separator: str) -> tuple[list[tuple[list[str], int]], in
 
     After such a mark each line is taken by itself: one bad mark must not swallow the file.
     """
-    reader = csv.reader(io.StringIO(body, newline=""), delimiter=separator, strict=True)
     records: list[tuple[list[str], int]] = []
     try:
-        for cells in reader:
-            records.append((cells, reader.line_num))
+        with cells_of_any_length(body):
+            reader = csv.reader(io.StringIO(body, newline=""), delimiter=separator, strict=True)
+            for cells in reader:
+                records.append((cells, reader.line_num))
     except csv.Error:
         done = records[-1][1] if records else 0
         broken = len(records) + 1
         for offset, line in enumerate(body.splitlines()[done:], start=1):
-            plain = csv.reader([line], delimiter=separator, quoting=csv.QUOTE_NONE)
-            cells = [cell.strip().strip('"') for cell in next(plain, [])]
+            cells = [cell.strip().strip('"') for cell in line.split(separator)] if line else []
             records.append((cells, done + offset))
         return records, broken
     return records, None

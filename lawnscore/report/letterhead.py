@@ -50,6 +50,8 @@ def _logo(name: str, round_path: Path) -> bytes:
             f"logo `{name}` lies outside the round", "Copy it into the round.", "round.toml"
         )
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise ValueError("not a file")
         with Image.open(path) as opened:
             picture = opened.convert("RGBA")
     except FileNotFoundError:

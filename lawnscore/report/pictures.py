@@ -9,15 +9,16 @@ import base64
 import hashlib
 import io
 import json
-import os
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from lawnscore.contract.files import make_folder, write_whole
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.window import Window, common_window, seen_cells
+from lawnscore.scoring.processes import Lost, each_done
 
 if TYPE_CHECKING:
     import numpy as np
@@ -119,6 +120,14 @@ def picture_key(photo: Row) -> str:
 
 
 @dataclass(frozen=True)
+class Drawn:
+    """How many pictures were drawn, and one line for each that could not be."""
+
+    n: int
+    lost: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class PictureBook:
     """The pictures of a round, drawn when first wanted and kept in `.lawnscore/pictures`."""
 
@@ -136,8 +145,8 @@ class PictureBook:
         *,
         progress: Callable[[int, int, str], None] | None = None,
         workers: int | None = None,
-    ) -> int:
-        """Draw what is missing, on all cores when there is much of it; return how many."""
+    ) -> Drawn:
+        """Draw what is missing, in processes of which none ends the report by dying."""
         wanted = {picture_key(p): p for p in photos if p["status"] == "scored" and p["sha256"]}
         missing = [(key, p) for key, p in wanted.items() if not self._meta(key).exists()]
         jobs = [
@@ -146,14 +155,17 @@ class PictureBook:
             if (path := _inside(self.round_path, str(p["photo"]))) is not None
         ]
         if not jobs:
-            return 0
-        self.folder.mkdir(parents=True, exist_ok=True)
-        cores = workers or os.cpu_count() or 1
-        done = map(_draw_one, jobs) if len(jobs) < 4 or cores == 1 else _in_processes(jobs, cores)
-        for count, _ in enumerate(done, start=1):
+            return Drawn(0)
+        make_folder(self.folder)
+        lost = []
+        for count, (index, result) in enumerate(each_done(_draw_one, jobs, workers), start=1):
+            path = Path(jobs[index][0])
+            if isinstance(result, Lost):
+                place = path.relative_to(self.round_path).as_posix()
+                lost.append(f"{place}: no picture, the process that drew it {result.how}.")
             if progress:
-                progress(count, len(jobs), Path(jobs[count - 1][0]).name)
-        return len(jobs)
+                progress(count, len(jobs), path.name)
+        return Drawn(len(jobs), tuple(lost))
 
     def seen(self, photo: Row) -> Path | None:
         """Return the picture of a photo beside what was seen in it; ``None`` when not at hand."""
@@ -217,9 +229,9 @@ class PictureBook:
     def _read_meta(self, key: str) -> dict[str, Any] | None:
         try:
             meta: dict[str, Any] = json.loads(self._meta(key).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             return None
-        return meta if "seen" in meta else None
+        return meta if isinstance(meta, dict) and "seen" in meta else None
 
     def _cut(
         self, key: str, meta: dict[str, Any], window: Window, budget_bytes: int
@@ -252,14 +264,6 @@ def _inside(round_path: Path, relative: str) -> Path | None:
     return path if path.is_file() else None
 
 
-def _in_processes(jobs: Sequence[tuple[Any, ...]], cores: int) -> Iterable[None]:
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    with ProcessPoolExecutor(min(cores, len(jobs)), mp_context=get_context("spawn")) as pool:
-        yield from pool.map(_draw_one, jobs, chunksize=2)
-
-
 def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
     """Score one photo again, keeping what was seen, and draw its pictures."""
     from lawnscore.card.reference import load_reference
@@ -271,7 +275,7 @@ def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
     card = load_reference(settings.card, base=_round_of(base))
     score = score_photo(base, card, settings=settings, keep_views=True)
     if score.views is None or score.row["sha256"] != sha256:
-        (Path(folder) / f"{key}.json").write_text("{}", encoding="utf-8")  # not to be tried again
+        write_whole(Path(folder) / f"{key}.json", b"{}")  # not to be tried again
         return
     ground = corrected_ground(score.views)
     keep_pictures(
@@ -310,23 +314,26 @@ def keep_pictures(
     """
     from PIL import Image
 
-    folder.mkdir(parents=True, exist_ok=True)
     picture = Image.fromarray(ground)
     shrink = max(1.0, max(picture.size) / GROUND_LONGEST_PX)
     kept = picture.resize((round(picture.width / shrink), round(picture.height / shrink)))
-    kept.save(folder / f"{key}-ground.jpg", quality=90)
+    write_whole(folder / f"{key}-ground.jpg", _jpeg(kept, quality=90))
     side_by_side = Image.fromarray(seen)
     side_by_side.thumbnail((SEEN_LONGEST_PX, SEEN_LONGEST_PX), Image.Resampling.LANCZOS)
-    side_by_side.save(folder / f"{key}-seen.jpg", quality=76)
+    write_whole(folder / f"{key}-seen.jpg", _jpeg(side_by_side, quality=76))
     corner = [origin - mm_per_px / 2 for origin in origin_mm]
     meta = {
         "origin_mm": corner,
         "mm_per_px": mm_per_px * picture.width / kept.width,
         "seen": seen_cells(ground, corner, mm_per_px),
     }
-    part = folder / f"{key}.json.part"
-    part.write_text(json.dumps(meta), encoding="utf-8")
-    part.replace(folder / f"{key}.json")
+    write_whole(folder / f"{key}.json", json.dumps(meta).encode("ascii"))
+
+
+def _jpeg(picture: Any, *, quality: int) -> bytes:
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=quality)
+    return out.getvalue()
 
 
 def _jpeg_within(picture: Any, budget_bytes: int) -> bytes:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -14,6 +13,9 @@ from urllib.parse import quote
 
 from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import cannot_write, make_folder, write_whole
+from lawnscore.register.lock import locked
+from lawnscore.register.round_log import noted
 from lawnscore.report.calendar import visits_calendar
 from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.glance import glance_page, glance_row
@@ -32,7 +34,7 @@ from lawnscore.report.pictures import (
 )
 from lawnscore.report.sheet import sheet_page, sheet_rows
 from lawnscore.report.told import told_change
-from lawnscore.scoring.tables import REPORTS, write_whole
+from lawnscore.scoring.tables import REPORTS
 
 STATE = Path(".lawnscore") / "reports.json"
 SEEN_FOLDER = Path("lawns") / "pictures"
@@ -59,6 +61,8 @@ class ReportSummary:
         The page to look at first: the index, or the report of the one lawn asked for.
     unchanged
         How many files were up to date.
+    problems
+        Pictures that could not be drawn, one line each.
     """
 
     index: Path
@@ -66,6 +70,7 @@ class ReportSummary:
     lawns: int
     written: tuple[Path, ...] = ()
     unchanged: int = 0
+    problems: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,33 +125,63 @@ def write_reports(
         wrong, or a file cannot be written.
     """
     path = Path(round_path)
-    rounds = read_round(path, today=today)
+    rounds = read_round(path, today=today)  # says first when there is no round
+    options = _Options(lawns, pdf, xlsx, parquet, pictures)
+    try:
+        with locked(path), noted(path, "report") as facts:
+            summary = _write_all(rounds, options, progress)
+            facts |= {
+                "lawns": summary.lawns,
+                "written": len(summary.written),
+                "unchanged": summary.unchanged,
+                "lost": len(summary.problems),
+            }
+            return summary
+    except OSError as error:
+        raise cannot_write(error.filename or path / REPORTS, error) from None
+
+
+@dataclass(frozen=True)
+class _Options:
+    """What is to be written; as for :func:`write_reports`."""
+
+    lawns: Sequence[str] | None
+    pdf: bool
+    xlsx: bool
+    parquet: bool
+    pictures: Pictures
+
+
+def _write_all(rounds: RoundRows, options: _Options, progress: Progress | None) -> ReportSummary:
+    path = rounds.path
     job = _Job(
         rounds,
         words_for(rounds.settings.report),
         read_letterhead(rounds.settings.report, path),
         PictureBook(path, rounds.settings.scoring),
-        pdf,
+        options.pdf,
         _read_state(path),
     )
-    chosen = _chosen(rounds, lawns)
-    drawn = job.book.draw(_to_draw(chosen, job, pictures), progress=progress)
+    chosen = _chosen(rounds, options.lawns)
+    drawn = job.book.draw(_to_draw(chosen, job, options.pictures), progress=progress)
     outputs: dict[str, bool] = {}
-    steps, done = drawn + len(chosen), drawn
+    steps, done = drawn.n + len(chosen), drawn.n
     for lawn in chosen:
         outputs |= dict(_lawn_files(lawn, job))
         done += 1
         if progress:
             progress(done, steps, lawn.name)
-    outputs |= dict(_round_files(job, xlsx=xlsx, parquet=parquet))
-    if lawns is None:
+    outputs |= dict(_round_files(job, xlsx=options.xlsx, parquet=options.parquet))
+    if options.lawns is None:
         _drop_stale(job, outputs)
     _write_state(path, job.state)
     written = tuple(job.folder / name for name, changed in outputs.items() if changed)
     index = job.folder / "index.html"
-    one = lawns is not None and len(chosen) == 1
+    one = options.lawns is not None and len(chosen) == 1
     opens = job.folder / "customers" / f"{chosen[0].stem}.html" if one else index
-    return ReportSummary(index, opens, len(chosen), written, len(outputs) - len(written))
+    return ReportSummary(
+        index, opens, len(chosen), written, len(outputs) - len(written), drawn.lost
+    )
 
 
 def _to_draw(chosen: Sequence[LawnRows], job: _Job, pictures: Pictures) -> list[Row]:
@@ -220,7 +255,7 @@ def _pairs(lawn: LawnRows, job: _Job) -> dict[str, Pair]:
 
 def _link_pictures(lawn: LawnRows, seen: Mapping[str, Path], job: _Job) -> dict[str, str]:
     folder = job.folder / SEEN_FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     keys = {photo["photo"]: picture_key(photo) for photo in lawn.photos}
     links = {}
     for photo, source in seen.items():
@@ -229,7 +264,7 @@ def _link_pictures(lawn: LawnRows, seen: Mapping[str, Path], job: _Job) -> dict[
             try:
                 os.link(source, target)
             except OSError:  # no hard links here, or another disk
-                shutil.copyfile(source, target)
+                write_whole(target, source.read_bytes())
         links[photo] = f"pictures/{quote(target.name)}"
     return links
 
@@ -334,7 +369,7 @@ def _drop_stale(job: _Job, outputs: Mapping[str, bool]) -> None:
 def _read_state(path: Path) -> dict[str, str]:
     try:
         state = json.loads((path / STATE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     known = isinstance(state, dict)
     return {str(k): str(v) for k, v in state.items() if _is_ours(str(k))} if known else {}

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import json
 import time
-from collections.abc import Callable, Iterable
-from datetime import date
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import date as calendar_date
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lawnscore import __version__
+from lawnscore.contract.files import append_own
 from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY, VISIT_SCORES
 from lawnscore.register.folder import PhotoPlace, Round, open_round
+from lawnscore.register.lock import FOLDER, locked
+from lawnscore.register.round_log import noted
 from lawnscore.scoring.card_watch import card_warnings
-from lawnscore.scoring.ledger import FOLDER, Ledger, Method, locked
-from lawnscore.scoring.processes import Job, Row, Scored, Scorer, each_scored
+from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
+from lawnscore.scoring.ledger import Ledger, Method
 from lawnscore.scoring.registered import registered_only
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
+from lawnscore.scoring.unchanged import inputs_digest, keep_summary, last_summary
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +48,7 @@ def score_round(
     *,
     progress: Progress | None = None,
     scorer: Scorer | None = None,
-    workers: int | None = 1,
+    workers: int | None = 0,
     parquet: bool = False,
     today: str | None = None,
     add: bool = False,
@@ -61,8 +68,9 @@ def score_round(
     scorer
         Scores one photo; by default :func:`lawnscore.photo.score.score_photo`.
     workers
-        Processes to score with; ``None`` takes 2 when there are enough photos and cores. More
-        than 1 needs the usual guard ``if __name__ == "__main__"`` in a script that calls this.
+        Processes to score with; 0 scores in this process, where a photo that makes a library
+        crash ends the run; ``None`` takes as many as there are cores and memory. Other processes
+        need the usual guard ``if __name__ == "__main__"`` in a script that calls this.
     parquet
         Write the tables as Parquet too.
     today
@@ -84,14 +92,35 @@ def score_round(
     opened = registered_only(open_round(path), add=add)
     card = _load_card(opened)
     method = method_of(opened, card)
-    job = Job(scorer or _default_scorer(), card, opened.settings.scoring)
-    with locked(opened.path), Ledger(opened.path) as ledger:
+    job = Job(scorer, card, opened.settings.scoring)
+    with (
+        locked(opened.path),
+        noted(opened.path, "score") as facts,
+        Ledger(opened.path) as ledger,
+    ):
+        facts |= {"method": method.version, "settings": method.settings_id, "card": method.card_id}
         run = _Run(opened, ledger, method, job, progress or _silent)
-        rows = run.rows(workers)
-        ledger.forget_files_except({place.relative for place in opened.photos})
-        problems = [ledger.problem] if ledger.problem else []
-        problems += card_warnings(ledger, method, card)
-        return _write(opened, rows, problems, run, parquet=parquet, today=today)
+        run.score_new(workers)
+        run.forget()
+        day = today or calendar_date.today().isoformat()
+        inputs = inputs_digest(
+            opened.path, run.parts(), method=method, today=day, given=today, parquet=parquet
+        )
+        summary = run.said_again(inputs)
+        if summary is None:
+            problems = card_warnings(ledger, method, card)
+            summary = _write(opened, problems, run, parquet=parquet, today=today)
+            keep_summary(summary, inputs, _outputs(summary, parquet=parquet))
+        if ledger.problem:
+            summary = replace(summary, problems=(ledger.problem, *summary.problems))
+        facts |= {
+            "photos": summary.n_photos,
+            "new": summary.n_new,
+            "refused": len(summary.refused),
+            "misplaced": len(summary.misplaced),
+            "problems": len(summary.problems),
+        }
+        return summary
 
 
 class _Run:
@@ -108,11 +137,13 @@ class _Run:
         self.n_new = 0
         self.n_known = 0
         self._rows: dict[str, Row] = {}
+        self._texts: dict[str, tuple[str, str]] = {}  # of known rows: JSON and checksum
         self._hashes: dict[str, str] = {}
+        self._read: set[str] = set()  # contents that were scored now
         self._by_hash: dict[str, list[PhotoPlace]] = {}
 
-    def rows(self, workers: int | None) -> list[Row]:
-        """Return the row of every photo, in the order of the round."""
+    def score_new(self, workers: int | None) -> None:
+        """See to it that every photo has a row: known, or scored now."""
         photos = self.opened.photos
         for place in photos:
             if place.trouble:
@@ -123,9 +154,45 @@ class _Run:
                 self.n_known += self._take_known(place)
         # Photos of the same content are scored once. Should a file change while it waits, its
         # twin is still without a row and comes next.
-        while todo := self._one_of_each([p for p in photos if p.relative not in self._rows]):
+        while todo := self._one_of_each([p for p in photos if not self._has_row(p)]):
             self._score(todo, workers)
-        return [{**self._rows[place.relative], **_place_columns(place)} for place in photos]
+
+    def rows(self) -> list[Row]:
+        """Return the row of every photo, in the order of the round."""
+        return [{**self._row(place), **_place_columns(place)} for place in self.opened.photos]
+
+    def parts(self) -> Iterator[str]:
+        """Yield what the row of each photo follows from, as text."""
+        for place in self.opened.photos:
+            known = self._texts.get(place.relative)
+            said = known[1] if known else json.dumps(self._rows[place.relative], default=str)
+            yield f"{said} {json.dumps(_place_columns(place))}"
+
+    def said_again(self, inputs: str) -> ScoreSummary | None:
+        """Return what the last run found, when nothing has changed since."""
+        last = None if self.n_new else last_summary(self.opened.path, inputs)
+        if last is None:
+            return None
+        misplaced, others = tuple(self.opened.misplaced), tuple(self.opened.others)
+        return replace(last, n_known=self.n_known, misplaced=misplaced, others=others)
+
+    def _has_row(self, place: PhotoPlace) -> bool:
+        return place.relative in self._rows or place.relative in self._texts
+
+    def _row(self, place: PhotoPlace) -> Row:
+        known = self._texts.get(place.relative)
+        return self._rows[place.relative] if known is None else json.loads(known[0])
+
+    def forget(self) -> None:
+        """Forget what is kept of photos that are gone, unless all seem gone, as from a lost disk.
+
+        A folder that cannot be opened may hold any of them, so then nothing is forgotten.
+        """
+        unopened = any("cannot be opened" in one.what for one in self.opened.misplaced)
+        if unopened or not self.opened.photos:
+            return
+        self.ledger.forget_files_except({place.relative for place in self.opened.photos})
+        self.ledger.forget_scores_except(self._read | set(self._hashes.values()))
 
     def _hash(self, place: PhotoPlace) -> str | None:
         """Return the SHA-256 of a file, from the ledger when it is surely unchanged."""
@@ -142,10 +209,10 @@ class _Run:
         return sha256
 
     def _take_known(self, place: PhotoPlace) -> bool:
-        row = self.ledger.score(self._hashes[place.relative], self.method)
-        if row is not None:
-            self._rows[place.relative] = row
-        return row is not None
+        found = self.ledger.score_text(self._hashes[place.relative], self.method)
+        if found is not None:
+            self._texts[place.relative] = found
+        return found is not None
 
     def _one_of_each(self, places: Iterable[PhotoPlace]) -> list[PhotoPlace]:
         first: dict[str, PhotoPlace] = {}
@@ -162,22 +229,23 @@ class _Run:
     def _keep(self, place: PhotoPlace, scored: Scored) -> None:
         """Keep a score by its content, and give it to the photos of the same content."""
         self.n_new += 1
-        self._rows[place.relative] = scored.row
+        sha256 = scored.row.get("sha256")
         if scored.fault:
             self._note_fault(place, scored.fault)
+        if scored.fault or not sha256:
+            self._rows[place.relative] = scored.row
             return
-        sha256 = scored.row.get("sha256")
-        if not sha256:
-            return
-        self.ledger.keep_score(str(sha256), self.method, scored.row, scored.extra)
+        kept = self.ledger.keep_score(str(sha256), self.method, scored.row, scored.extra)
+        self._texts[place.relative] = kept
+        self._read.add(str(sha256))
         for twin in self._by_hash.get(str(sha256), ()):
-            if twin.relative not in self._rows:
+            if not self._has_row(twin):
                 self._take_known(twin)
 
     def _note_fault(self, place: PhotoPlace, fault: str) -> None:
         path = self.opened.path / FOLDER / FAULTS
-        with path.open("a", encoding="utf-8") as file:
-            file.write(f"{place.relative}, version {__version__}\n{fault}\n")
+        with contextlib.suppress(OSError):  # the row says the same in short
+            append_own(path, f"{place.relative}, version {__version__}\n{fault}\n")
 
     def _refused(self, place: PhotoPlace, detail: str) -> Row:
         return {
@@ -188,12 +256,6 @@ class _Run:
             "version": __version__,
             "settings_id": self.method.settings_id,
         }
-
-
-def _default_scorer() -> Scorer:
-    from lawnscore.photo.score import score_photo
-
-    return score_photo
 
 
 def _load_card(opened: Round) -> ReferenceCard | None:
@@ -244,8 +306,7 @@ def _place_columns(place: PhotoPlace) -> Row:
 
 def _write(
     opened: Round,
-    rows: list[Row],
-    problems: list[str],
+    problems: Sequence[str],
     run: _Run,
     *,
     parquet: bool,
@@ -255,9 +316,10 @@ def _write(
     from lawnscore.scoring.datapackage import write_datapackage
     from lawnscore.scoring.tables import tidied, write_table
 
+    rows = run.rows()
     register = read_register(opened.path)
     photos = tidied(PHOTO_SCORES, PHOTO_SCORES.frame(rows))
-    frames = _history(photos, register, opened, today or date.today().isoformat())
+    frames = _history(photos, register, opened, today or calendar_date.today().isoformat())
     paths = {
         name: write_table(opened.path, name, frame, parquet=parquet)
         for name, frame in frames.items()
@@ -281,6 +343,14 @@ def _write(
         attention=_attention_lines(frames[ATTENTION.name]),
         tables=paths,
     )
+
+
+def _outputs(summary: ScoreSummary, *, parquet: bool) -> list[Path]:
+    """Return the files that a run has written."""
+    written = list(summary.tables.values())
+    if parquet:
+        written += [path.with_suffix(".parquet") for path in written if path.suffix == ".csv"]
+    return written
 
 
 def _history(

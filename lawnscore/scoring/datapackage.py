@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from lawnscore import __version__
+from lawnscore.contract.files import write_whole
 from lawnscore.contract.tables import OUTPUT_TABLES, Column, Table
-from lawnscore.scoring.tables import table_path, write_whole
+from lawnscore.scoring.tables import table_path
 
 FILE_NAME = "datapackage.json"
 

@@ -1,31 +1,31 @@
 """What has been scored already: one row a photo's content, committed photo by photo.
 
 The ledger lies in .lawnscore/ of the round. Losing it costs time, never facts: every table can
-be made again from the photos.
+be made again from the photos. Each row carries a checksum: one that changed on the disk is not
+believed, and its photo is scored anew.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import sqlite3
-import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.register.lock import FOLDER, locked, own_folder, touch_own
 
-FOLDER = ".lawnscore"
-"""Folder of a round that the program keeps for itself."""
+__all__ = ["FILE_NAME", "FOLDER", "SCHEMA_VERSION", "Ledger", "Method", "locked"]
 
 FILE_NAME = "ledger.sqlite3"
-_LOCK_NAME = "lock.sqlite3"
 
-SCHEMA_VERSION = 1
-"""Kept as SQLite's `user_version`; a ledger of another version is set aside."""
+SCHEMA_VERSION = 2
+"""Kept as SQLite's `user_version`; a ledger of a later version is set aside."""
 
 _RACY_NS = 2_000_000_000
 """A file changed less than 2 s before it was hashed is hashed again: file systems keep times
@@ -35,11 +35,11 @@ _SCHEMA = """
 CREATE TABLE IF NOT EXISTS files (
     photo TEXT PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL,
     ctime_ns INTEGER NOT NULL, inode INTEGER NOT NULL, hashed_ns INTEGER NOT NULL,
-    sha256 TEXT NOT NULL
+    sha256 TEXT NOT NULL, checksum TEXT NOT NULL
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS scores (
     sha256 TEXT NOT NULL, version TEXT NOT NULL, settings_id TEXT NOT NULL,
-    card_id TEXT NOT NULL, row TEXT NOT NULL, extra TEXT NOT NULL, scored_at TEXT NOT NULL,
+    card_id TEXT NOT NULL, row TEXT NOT NULL, extra TEXT NOT NULL, checksum TEXT NOT NULL,
     PRIMARY KEY (sha256, version, settings_id, card_id)
 ) WITHOUT ROWID;
 """
@@ -74,8 +74,8 @@ class Ledger:
 
     Attributes
     ----------
-    problem
-        What was wrong with the ledger found, in one line; empty when nothing was.
+    n_bad
+        How many rows that were asked for had changed on the disk.
 
     Raises
     ------
@@ -84,14 +84,14 @@ class Ledger:
     """
 
     def __init__(self, round_path: Path | str) -> None:
-        self.path = Path(round_path) / FOLDER / FILE_NAME
-        self.problem = ""
-        _make_folder(self.path.parent)
+        self.path = own_folder(Path(round_path)) / FILE_NAME
+        self.n_bad = 0
+        self._found = ""
         try:
             self._db = _open(self.path)
         except _DamagedError as error:
             kept = _set_aside(self.path)
-            self.problem = (
+            self._found = (
                 f"{self.path}: the ledger {error}. It was kept as {kept.name} and all photos "
                 "are scored anew."
             )
@@ -103,6 +103,15 @@ class Ledger:
     def __exit__(self, *_error: object) -> None:
         self.close()
 
+    @property
+    def problem(self) -> str:
+        """What was wrong with the ledger, in one line; empty when nothing was."""
+        if not self.n_bad:
+            return self._found
+        rows = "1 row" if self.n_bad == 1 else f"{self.n_bad} rows"
+        bad = f"{self.path}: {rows} of the ledger had changed on the disk and were not believed."
+        return f"{self._found} {bad} Their photos are scored anew; check the disk.".strip()
+
     def close(self) -> None:
         """Close the file."""
         self._db.close()
@@ -111,41 +120,79 @@ class Ledger:
         """Return the SHA-256 kept for a file when the file is surely unchanged since."""
         with _as_one_line(self.path):
             found = self._db.execute(
-                "SELECT size, mtime_ns, ctime_ns, inode, hashed_ns, sha256 FROM files"
+                "SELECT size, mtime_ns, ctime_ns, inode, hashed_ns, sha256, checksum FROM files"
                 " WHERE photo = ?",
                 (photo,),
             ).fetchone()
         if found is None:
             return None
-        size, mtime_ns, ctime_ns, inode, hashed_ns, sha256 = found
-        if (size, mtime_ns, ctime_ns, inode) != _stamp(path):
+        *stamp, hashed_ns, sha256, checksum = found
+        if checksum != _checksum(photo, *stamp, hashed_ns, sha256):
+            self.n_bad += 1
             return None
-        return sha256 if max(mtime_ns, ctime_ns) + _RACY_NS < hashed_ns else None
+        if tuple(stamp) != _stamp(path):
+            return None
+        return str(sha256) if max(stamp[1], stamp[2]) + _RACY_NS < hashed_ns else None
 
     def keep_hash(self, photo: str, path: Path, sha256: str, *, hashed_ns: int) -> None:
         """Keep the SHA-256 of a file that was read at ``hashed_ns`` (ns since 1970)."""
+        values = (photo, *_stamp(path), hashed_ns, sha256)
         with _as_one_line(self.path), self._db:
             self._db.execute(
-                "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (photo, *_stamp(path), hashed_ns, sha256),
+                "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (*values, _checksum(*values)),
             )
 
     def forget_files_except(self, photos: set[str]) -> None:
         """Forget the hashes of files that are gone; their scores are kept by content."""
+        self._forget("files", "photo", photos)
+
+    def forget_scores_except(self, hashes: Iterable[str]) -> None:
+        """Forget the scores of contents that neither these are nor any file still kept has."""
+        with _as_one_line(self.path):
+            kept = {row[0] for row in self._db.execute("SELECT sha256 FROM files")}
+        self._forget("scores", "sha256", kept | set(hashes))
+
+    def forget_files(self, photos: Iterable[str]) -> int:
+        """Forget the hashes of these photos; return how many there were."""
+        return self._delete("files", "photo", photos)
+
+    def forget_scores(self, hashes: Iterable[str]) -> int:
+        """Forget the scores of these contents; return how many there were."""
+        return self._delete("scores", "sha256", hashes)
+
+    def _forget(self, table: str, column: str, kept: set[str]) -> None:
+        with _as_one_line(self.path):
+            known = self._db.execute(f"SELECT DISTINCT {column} FROM {table}").fetchall()
+        self._delete(table, column, [value for (value,) in known if value not in kept])
+
+    def _delete(self, table: str, column: str, values: Iterable[str]) -> int:
         with _as_one_line(self.path), self._db:
-            known = [row[0] for row in self._db.execute("SELECT photo FROM files")]
-            gone = [(photo,) for photo in known if photo not in photos]
-            self._db.executemany("DELETE FROM files WHERE photo = ?", gone)
+            found = self._db.executemany(
+                f"DELETE FROM {table} WHERE {column} = ?", [(value,) for value in values]
+            )
+        return max(0, found.rowcount)
 
     def score(self, sha256: str, method: Method) -> dict[str, Any] | None:
         """Return the row kept for a content scored by a method, or ``None``."""
+        found = self.score_text(sha256, method)
+        return None if found is None else _row(found[0])
+
+    def score_text(self, sha256: str, method: Method) -> tuple[str, str] | None:
+        """Return the row kept as JSON text, and its checksum; ``None`` where there is none."""
+        key = (sha256, method.version, method.settings_id, method.card_id)
         with _as_one_line(self.path):
             found = self._db.execute(
-                "SELECT row FROM scores WHERE sha256 = ? AND version = ? AND settings_id = ?"
-                " AND card_id = ?",
-                (sha256, method.version, method.settings_id, method.card_id),
+                "SELECT row, extra, checksum FROM scores WHERE sha256 = ? AND version = ?"
+                " AND settings_id = ? AND card_id = ?",
+                key,
             ).fetchone()
-        return None if found is None else json.loads(found[0])
+        if found is None:
+            return None
+        if found[2] != _checksum(*key, *found[:2]):
+            self.n_bad += 1
+            return None
+        return str(found[0]), str(found[2])
 
     def keep_score(
         self,
@@ -153,66 +200,45 @@ class Ledger:
         method: Method,
         row: Mapping[str, Any],
         extra: Mapping[str, Any] | None = None,
-    ) -> None:
-        """Keep a row, with what else the score offers, and commit it at once."""
-        when = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
+    ) -> tuple[str, str]:
+        """Keep a row, with what else the score offers, and commit it at once.
+
+        Where the photo lies is not kept: a score belongs to a content. Returns what
+        :meth:`score_text` will.
+        """
+        placeless = {name: value for name, value in row.items() if name != "photo"}
+        key = (sha256, method.version, method.settings_id, method.card_id)
+        values = (*key, _json(placeless), _json(extra or {}))
+        checksum = _checksum(*values)
         with _as_one_line(self.path), self._db:
             self._db.execute(
                 "INSERT OR REPLACE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (
-                    sha256,
-                    method.version,
-                    method.settings_id,
-                    method.card_id,
-                    _json(row),
-                    _json(extra or {}),
-                    when,
-                ),
+                (*values, checksum),
             )
+        return values[4], checksum
+
+    def audit(self) -> tuple[int, int]:
+        """Return how many rows there are, and how many of them have changed on the disk."""
+        n_bad = n = 0
+        with _as_one_line(self.path):
+            for table in ("files", "scores"):
+                for *values, checksum in self._db.execute(f"SELECT * FROM {table}"):
+                    n += 1
+                    n_bad += checksum != _checksum(*values)
+        return n, n_bad
 
     def extras(self, method: Method) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
-        """Yield content, row and what else was kept, for all scores of a method."""
+        """Yield content, row and what else was kept, for all sound scores of a method."""
+        key = (method.version, method.settings_id, method.card_id)
         with _as_one_line(self.path):
             found = self._db.execute(
-                "SELECT sha256, row, extra FROM scores WHERE version = ? AND settings_id = ?"
-                " AND card_id = ? ORDER BY sha256",
-                (method.version, method.settings_id, method.card_id),
+                "SELECT sha256, row, extra, checksum FROM scores WHERE version = ?"
+                " AND settings_id = ? AND card_id = ? ORDER BY sha256",
+                key,
             ).fetchall()
-        for sha256, row, extra in found:
-            yield sha256, json.loads(row), json.loads(extra)
-
-
-@contextmanager
-def locked(round_path: Path | str) -> Iterator[None]:
-    """Hold the round for one run; the lock goes with the process, however it ends.
-
-    Raises
-    ------
-    LawnscoreError
-        When another run holds it, or nothing can be written there.
-    """
-    path = Path(round_path) / FOLDER / _LOCK_NAME
-    _make_folder(path.parent)
-    lock = sqlite3.connect(path, timeout=0, isolation_level=None)
-    try:
-        try:
-            lock.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
-            if "locked" in str(error):
-                raise LawnscoreError(
-                    "another run is scoring this round",
-                    "Wait until it has finished and run again.",
-                    round_path,
-                ) from None
-            raise _unwritable(path, error) from None
-        except sqlite3.DatabaseError:  # damaged; it holds nothing
-            lock.close()
-            path.unlink(missing_ok=True)
-            lock = sqlite3.connect(path, timeout=0, isolation_level=None)
-            lock.execute("BEGIN EXCLUSIVE")
-        yield
-    finally:
-        lock.close()
+        for sha256, row, extra, checksum in found:
+            if checksum == _checksum(sha256, *key, row, extra):
+                yield sha256, json.loads(row), json.loads(extra)
 
 
 class _DamagedError(Exception):
@@ -229,18 +255,22 @@ def _open(path: Path) -> sqlite3.Connection:
     LawnscoreError
         When it cannot be written.
     """
+    touch_own(path)
     db = sqlite3.connect(path, timeout=10)
     try:
         if db.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
             raise _DamagedError("is damaged")
         found = db.execute("PRAGMA user_version").fetchone()[0]
-        if found not in (0, SCHEMA_VERSION):
+        if found not in (0, 1, SCHEMA_VERSION):
             raise _DamagedError(f"is of another program version (schema {found})")
+        if found == 1:  # scores of other code, with paths in them; none of them could be used
+            db.executescript("DROP TABLE IF EXISTS files; DROP TABLE IF EXISTS scores; VACUUM;")
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = NORMAL")
+        db.execute("PRAGMA secure_delete = ON")  # what is forgotten does not stay in the file
         db.executescript(_SCHEMA)
-        db.execute("SELECT photo, sha256 FROM files LIMIT 1")
-        db.execute("SELECT row, extra FROM scores LIMIT 1")
+        db.execute("SELECT photo, checksum FROM files LIMIT 1")
+        db.execute("SELECT row, checksum FROM scores LIMIT 1")
         db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         db.commit()
     except _DamagedError:
@@ -286,24 +316,24 @@ def _unwritable(path: Path, error: sqlite3.Error) -> LawnscoreError:
     )
 
 
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise LawnscoreError(
-            f"the folder cannot be made ({error.strerror})",
-            "Allow yourself to write in the round and run again.",
-            folder,
-        ) from None
-
-
 def _stamp(path: Path) -> tuple[int, int, int, int]:
     status = path.stat()
     return (status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
 
 
+def _row(text: str) -> dict[str, Any]:
+    row: dict[str, Any] = json.loads(text)
+    return row
+
+
+def _checksum(*values: object) -> str:
+    """Return a checksum of the values of a row; it guards against a disk, not against people."""
+    text = "\x1f".join(map(str, values))
+    return hashlib.blake2b(text.encode("utf-8", "surrogatepass"), digest_size=8).hexdigest()
+
+
 def _json(values: Mapping[str, Any]) -> str:
-    return json.dumps(_plain(values), ensure_ascii=False, allow_nan=False)
+    return json.dumps(_plain(values), allow_nan=False)
 
 
 def _plain(value: Any) -> Any:

@@ -1,118 +1,293 @@
-"""Score many photos: one after another, or in a few processes."""
+"""Worker processes that may die: each holds one task at a time, and end with their parent.
+
+When a worker dies (killed, out of memory, a fault of a library), the task it held is tried once
+more and then given up; the others go on. Workers end when the process that started them does,
+however that ends.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import os
-import traceback
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from multiprocessing import connection, get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.reasons import REASONS
-from lawnscore.contract.settings import ScoringSettings
 
-if TYPE_CHECKING:
-    from lawnscore.card.reference import ReferenceCard
+Task = Callable[[Any], Any]
+"""A function of one item; it goes to other processes by its name, its result by pickling."""
 
-Row = dict[str, Any]
+ITEMS_A_PROCESS = 4
+"""Photos from which one more process costs less than it saves: about 1.5 s of CPU a start."""
 
-Scorer = Callable[..., Any]
-"""Called as ``scorer(path, card, settings=...)``; returns a `PhotoScore`."""
+PROCESS_BYTES = 400_000_000
+"""Memory that a process may take: 300 MB for 12 megapixels, and room for larger ones."""
 
-PROCESSES_MAX = 2
-"""Processes taken by default; each holds one photo, and memory is counted."""
+TRIES = 2
+"""How often a task is tried whose process ends while it holds it."""
 
-PROCESSES_PAY_FROM = 12
-"""Photos from which starting processes costs less than it saves: about 2 s a start."""
+SECONDS_MAX = 120.0
+"""A process that holds one task longer than this is stopped; the slowest known takes 10 s."""
 
+_FAILED_STARTS_MAX = 5
 
-@dataclass(frozen=True, eq=False)
-class Job:
-    """What scoring one photo needs; goes to other processes."""
-
-    scorer: Scorer
-    card: ReferenceCard | None
-    settings: ScoringSettings
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 
 
-@dataclass(frozen=True, eq=False)
-class Scored:
-    """What came of one photo: its row, what else is kept, and the traceback of a fault."""
+@dataclass(frozen=True)
+class Lost:
+    """What came of an item whose process ended at every try, in words that follow `the process`."""
 
-    row: Row
-    extra: Row
-    fault: str = ""
+    how: str
 
 
-def n_processes(workers: int | None, n_photos: int) -> int:
-    """Return how many processes to take for so many photos; ``None`` chooses."""
+def n_processes(workers: int | None, n_items: int) -> int:
+    """Return how many processes to take for so many items; ``None`` chooses.
+
+    Chosen are as many as there are cores, as the free memory holds, and as pay.
+    """
     if workers is None:
-        workers = min(PROCESSES_MAX, os.cpu_count() or 1) if n_photos >= PROCESSES_PAY_FROM else 1
-    return max(1, min(workers, n_photos))
+        paying = -(-n_items // ITEMS_A_PROCESS)
+        workers = min(_n_cores(), paying, max(1, _free_bytes() // PROCESS_BYTES))
+    return max(1, min(workers, n_items))
 
 
-def each_scored(job: Job, paths: list[Path], workers: int | None) -> Iterator[tuple[int, Scored]]:
-    """Yield the index of each path and what came of it, as soon as it is there.
+def each_done(task: Task, items: Sequence[Any], workers: int | None) -> Iterator[tuple[int, Any]]:
+    """Yield the index of each item and what the task made of it, as soon as it is there.
+
+    What it made is :class:`Lost` where its process ended at every try.
+
+    Parameters
+    ----------
+    task, items
+        What to do with what.
+    workers
+        Processes beside this one; 0 does it in this process, ``None`` chooses.
 
     Raises
     ------
     LawnscoreError
-        When the card cannot be used, or a process ended unexpectedly.
+        When the task raises one, or processes cannot be started.
     """
-    n = n_processes(workers, len(paths))
-    if n == 1:
-        for index, path in enumerate(paths):
-            yield index, _score_one(job, path)
+    if workers == 0:
+        yield from ((index, task(item)) for index, item in enumerate(items))
         return
-    from multiprocessing import get_context
-
-    pool = ProcessPoolExecutor(n, get_context("spawn"), _start_process)
+    if not items:
+        return
+    pool = _Pool(task, items, n_processes(workers, len(items)))
     try:
-        waiting: dict[Future[Scored], int] = {
-            pool.submit(_score_one, job, path): index for index, path in enumerate(paths)
-        }
-        for future in as_completed(waiting):
-            yield waiting[future], future.result()
-    except BrokenProcessPool:
-        raise LawnscoreError(
-            "a process that scores photos ended unexpectedly, often for want of memory",
-            "Run again with one process (--workers 1); what was scored is kept.",
-        ) from None
+        yield from pool.results()
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        pool.stop()
 
 
-def _score_one(job: Job, path: Path) -> Scored:
+@dataclass(eq=False)
+class _Worker:
+    """One process, its end of the pipe, and the item it holds (its index and since when).
+
+    It is ready once it has said so: starting takes seconds on a busy machine, no item's fault.
+    """
+
+    process: Any
+    pipe: Any
+    ready: bool = False
+    index: int | None = None
+    since: float = field(default_factory=time.monotonic)
+
+
+class _Pool:
+    """Processes that are handed one item each, and replaced when they die."""
+
+    def __init__(self, task: Task, items: Sequence[Any], n: int) -> None:
+        self.task = task
+        self.items = items
+        self.waiting = deque(range(len(items)))
+        self.deaths: Counter[int] = Counter()
+        self.n_failed_starts = 0
+        self.workers: list[_Worker] = []
+        try:
+            self.workers += (_start(task) for _ in range(n))
+        except BaseException:
+            self.stop()
+            raise
+
+    def results(self) -> Iterator[tuple[int, Any]]:
+        left = len(self.items)
+        while left:
+            for worker in self.workers:
+                self._hand_out(worker)
+            for index, result in self._gather():
+                left -= 1
+                yield index, result
+
+    def stop(self) -> None:
+        for worker in self.workers:
+            worker.process.kill()
+            worker.process.join()
+            worker.pipe.close()
+
+    def _hand_out(self, worker: _Worker) -> None:
+        if worker.ready and worker.index is None and self.waiting:
+            worker.index, worker.since = self.waiting.popleft(), time.monotonic()
+            with contextlib.suppress(OSError):  # it has died, which is seen next
+                worker.pipe.send(self.items[worker.index])
+
+    def _gather(self) -> Iterator[tuple[int, Any]]:
+        """Wait for an answer or a death, and yield what came of the items concerned."""
+        busy = [w for w in self.workers if w.index is not None or not w.ready]
+        ends = [worker.pipe for worker in busy] + [worker.process.sentinel for worker in busy]
+        ready = connection.wait(ends, timeout=1.0)
+        for worker in busy:
+            if worker.pipe in ready or worker.process.sentinel in ready:
+                yield from self._answer(worker)
+            elif worker.ready and time.monotonic() - worker.since > SECONDS_MAX:
+                worker.process.kill()
+                yield from self._lost(worker, f"took longer than {SECONDS_MAX:g} s")
+
+    def _answer(self, worker: _Worker) -> Iterator[tuple[int, Any]]:
+        try:
+            answer = worker.pipe.recv() if worker.pipe.poll() else None
+        except (EOFError, OSError):
+            answer = None
+        if answer is None:
+            worker.process.join()
+            yield from self._lost(worker, _death(worker.process.exitcode))
+        elif not worker.ready:
+            worker.ready = True
+        elif answer.error is not None:
+            raise answer.error
+        elif worker.index is not None:
+            yield worker.index, answer.result
+            worker.index = None
+
+    def _lost(self, worker: _Worker, how: str) -> Iterator[tuple[int, Lost]]:
+        """Replace a process, and try the item it held once more, last of all."""
+        index = worker.index
+        self.n_failed_starts += not worker.ready
+        if self.n_failed_starts > _FAILED_STARTS_MAX:
+            raise LawnscoreError(
+                f"no process can be started: it {how}",
+                "Close other programs and run again; what was done is kept.",
+            )
+        worker.process.join()
+        worker.pipe.close()
+        self.workers.remove(worker)
+        self.workers.append(_start(self.task))
+        if index is None:
+            return
+        self.deaths[index] += 1
+        if self.deaths[index] < TRIES:
+            self.waiting.append(index)
+        else:
+            yield index, Lost(f"{how}, {TRIES} times" if TRIES > 1 else how)
+
+
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """What a worker sends back: a result, or what the task raised."""
+
+    result: Any = None
+    error: BaseException | None = None
+
+
+def _start(task: Task) -> _Worker:
+    context = get_context("spawn")
+    here, there = context.Pipe()
+    process = context.Process(target=_work, args=(there, task), daemon=True)
     try:
-        score = job.scorer(path, job.card, settings=job.settings)
-    except LawnscoreError:
-        raise
-    except Exception as error:  # a fault of the program must not stop the other photos
-        row: Row = {
-            "status": "refused",
-            "reason": "failed",
-            "detail": f"{REASONS['failed'].meaning} ({type(error).__name__}: {error})",
-            "version": __version__,
-            "settings_id": job.settings.settings_id,
-        }
-        return Scored(row, {}, traceback.format_exc())
-    extra = {
-        "patch_residual_lab": getattr(score, "patch_residual_lab", None),
-        "measured_polygon_px": score.measured_polygon_px,
-    }
-    return Scored(dict(score.row), extra)
+        with _one_thread_each():
+            process.start()
+    except OSError as error:
+        raise LawnscoreError(
+            f"no process can be started ({error.strerror or error})",
+            "Close other programs and run again; what was done is kept.",
+        ) from None
+    there.close()
+    return _Worker(process, here)
 
 
-def _start_process() -> None:
-    """Prepare a process: one thread each, and an interrupt is for the first process to handle."""
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Let the number libraries of a process take one thread: the processes are the threads."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _work(pipe: Any, task: Task) -> None:
+    """Do the task for the items that come through the pipe until it is closed."""
+    _prepare()
+    with contextlib.suppress(OSError):
+        pipe.send(_Answer())  # ready
+    while True:
+        try:
+            item = pipe.recv()
+        except (EOFError, OSError):
+            return
+        try:
+            answer = _Answer(task(item))
+        except Exception as error:  # raised again in the first process
+            answer = _Answer(error=error)
+        try:
+            pipe.send(answer)
+        except OSError:
+            return
+
+
+def _prepare() -> None:
+    """Take one thread, leave an interrupt to the first process, and end when that one ends."""
     import signal
+    from threading import Thread
 
     import cv2
 
     cv2.setNumThreads(1)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    from multiprocessing import parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def _death(exit_code: int | None) -> str:
+    if exit_code is not None and exit_code < 0:
+        import signal
+
+        name = signal.strsignal(-exit_code) or f"signal {-exit_code}"
+        return f"was ended ({name}; often for want of memory)"
+    return f"ended by itself (exit status {exit_code})"
+
+
+def _n_cores() -> int:
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _free_bytes() -> int:
+    """Return the memory that can be taken without swapping; much where it is not known."""
+    try:
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+    except OSError:
+        return 1 << 40
+    words = next((line.split() for line in lines if line.startswith("MemAvailable:")), None)
+    return int(words[1]) * 1024 if words else 1 << 40

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 from pathlib import Path
 
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import write_whole
+from lawnscore.contract.spreadsheet import plain_column, safe_column
 from lawnscore.contract.tables import OUTPUT_TABLES, Table
 
 REPORTS = "reports"
@@ -62,6 +63,9 @@ def write_table(
     parquet
         Write the same rows as Parquet beside it.
 
+    Text that a spreadsheet would run as a formula is written so that it does not, and read back
+    unchanged by :func:`read_table`.
+
     Returns
     -------
     Path
@@ -106,6 +110,8 @@ def read_table(round_path: Path | str, name: str) -> pd.DataFrame:
     if missing:
         raise LawnscoreError(f"column {missing[0]} is missing", mend, path)
     for column in table.columns:
+        if column.type == "string":
+            text[column.name] = plain_column(text[column.name])
         if column.type == "boolean":
             text[column.name] = text[column.name].map({"true": True, "false": False})
     try:
@@ -124,36 +130,11 @@ def tidied(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     return tidy
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Replace a file in one step, so that a reader sees the old or the new one, never a part.
-
-    Raises
-    ------
-    LawnscoreError
-        When it cannot be written.
-    """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        if path.is_file() and path.read_bytes() == data:
-            return
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise LawnscoreError(
-            f"the file cannot be written ({error.strerror or error})",
-            "Close it in other programs, free some space and run again.",
-            path,
-        ) from None
-
-
 def _as_csv(table: Table, tidy: pd.DataFrame) -> str:
     flags = [column.name for column in table.columns if column.type == "boolean"]
     words = {name: tidy[name].map({True: "true", False: "false"}) for name in flags}
+    texts = [column.name for column in table.columns if column.type == "string"]
+    words |= {name: safe_column(tidy[name]) for name in texts}
     return tidy.assign(**words).to_csv(index=False, lineterminator="\n")
 
 

@@ -141,7 +141,7 @@ def test_a_table_of_an_older_card_is_refused_in_words(tmp_path: Path) -> None:
         assert new in text
         text = text.replace(new, old)
     path.write_text(text)
-    with pytest.raises(LawnscoreError, match="older turf-a5.*no patch `red`.*Print the card anew"):
+    with pytest.raises(LawnscoreError, match=r"older turf-a5.*no patch `red`.*Print the card anew"):
         load_reference(str(path))
 
 

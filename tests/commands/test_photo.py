@@ -75,7 +75,7 @@ def test_picture_goes_where_it_is_wanted(photo: Path, tmp_path: Path) -> None:
 def test_picture_of_no_known_kind(photo: Path, tmp_path: Path) -> None:
     done = inspect(photo, "--picture", tmp_path / "seen.xyz")
     assert isinstance(done.exception, LawnscoreError)
-    assert "ending in .png" in str(done.exception)
+    assert "written as .png" in str(done.exception)
 
 
 def test_a_refused_photo_says_why_and_how_to_retake_it(tmp_path: Path) -> None:

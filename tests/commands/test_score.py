@@ -150,7 +150,7 @@ def test_ctrl_c_says_that_nothing_is_lost(tmp_path: Path, monkeypatch: pytest.Mo
     def stopped(*_args: object, **_options: object) -> object:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("lawnscore.photo.score.score_photo", stopped)
+    monkeypatch.setattr("lawnscore.scoring.batch.each_scored", stopped)
     result = run([base])
     assert result.exit_code == 130
     assert "run the same command again" in result.stderr

@@ -481,3 +481,30 @@ def test_any_bytes_are_read_or_refused(
 @given(st.binary(min_size=0, max_size=64))
 def test_every_beginning_has_a_kind_or_words(head: bytes) -> None:
     assert bool(kind_of(head)) or words_for(head)
+
+
+def test_a_picture_too_long_to_be_warped_is_refused_in_words(tmp_path: Path) -> None:
+    path = tmp_path / "long.png"
+    Image.new("RGB", (1_100_000, 64), (10, 200, 30)).save(path)
+    with pytest.raises(PhotoRefused, match="too long to be a photo") as refused:
+        read_photo(path)
+    assert refused.value.reason == "unreadable"
+
+
+def test_a_tiff_is_reduced_in_strips_as_it_would_be_whole(tmp_path: Path) -> None:
+    pixels = np.random.default_rng(4).integers(0, 255, (1501, 1203, 3), np.uint8)
+    Image.fromarray(pixels).save(tmp_path / "a.tif")
+    Image.fromarray(pixels).save(tmp_path / "a.png")
+    for reduction in (1, 2, 4, 8):
+        tiff = read_photo(tmp_path / "a.tif", reduction=reduction).rgb
+        np.testing.assert_array_equal(tiff, read_photo(tmp_path / "a.png", reduction=reduction).rgb)
+
+
+@pytest.mark.parametrize("pixels", [(9000, 9000)])
+def test_a_tiff_that_would_fill_the_memory_is_refused(
+    tmp_path: Path, pixels: tuple[int, int]
+) -> None:
+    path = tmp_path / "large.tif"
+    Image.new("RGB", pixels).save(path, compression="tiff_lzw")
+    with pytest.raises(PhotoRefused, match="too large"):
+        read_photo(path)

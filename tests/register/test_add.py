@@ -169,3 +169,13 @@ def test_whatever_is_added_is_read_back(tmp_path_factory, lawns: list[str]) -> N
     for lawn in lawns:
         add_lawn(folder, lawn)
     assert list(read_register(folder).lawns["lawn"]) == wanted
+
+
+def test_a_name_like_a_formula_is_written_safely_and_read_back(tmp_path: Path) -> None:
+    name = '=HYPERLINK("x")'
+    added = add_lawn(tmp_path, "elm-row-9", name=name, notes="@home")
+    assert (added.values["name"], added.values["notes"]) == (name, "@home")
+    text = (tmp_path / "lawns.csv").read_text()
+    assert "'=HYPERLINK" in text
+    assert "'@home" in text
+    assert read_register(tmp_path).lawns["name"].tolist() == [name]

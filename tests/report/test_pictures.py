@@ -147,7 +147,7 @@ def test_a_path_out_of_the_round_is_not_read(tmp_path: Path) -> None:
     outside.write_bytes(b"x")
     (tmp_path / "round").mkdir()
     book = PictureBook(tmp_path / "round", ScoringSettings())
-    assert book.draw([photo("9", photo="../secret.jpg"), photo("8", photo=str(outside))]) == 0
+    assert book.draw([photo("9", photo="../secret.jpg"), photo("8", photo=str(outside))]).n == 0
 
 
 def test_two_stages_of_one_day_are_told_apart_in_the_caption(rounds: RoundRows, words) -> None:

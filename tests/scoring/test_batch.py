@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -345,7 +346,7 @@ def test_progress_is_told_for_each_photo(base: Path) -> None:
 
 @pytest.mark.parametrize(
     ("workers", "n_photos", "cores", "expected"),
-    [(None, 3, 4, 1), (None, 500, 4, 2), (None, 500, 1, 1), (1, 500, 4, 1), (8, 3, 4, 3)],
+    [(None, 3, 4, 1), (None, 500, 4, 4), (None, 500, 1, 1), (1, 500, 4, 1), (8, 3, 4, 3)],
 )
 def test_processes_are_taken_when_they_pay(
     workers: int | None,
@@ -354,7 +355,7 @@ def test_processes_are_taken_when_they_pay(
     expected: int,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(processes.os, "cpu_count", lambda: cores)
+    monkeypatch.setattr(processes, "_n_cores", lambda: cores)
     assert processes.n_processes(workers, n_photos) == expected
 
 
@@ -374,3 +375,87 @@ def test_scores_keep_what_the_ageing_of_a_card_needs(base: Path) -> None:
         kept = list(ledger.extras(method))
     assert len(kept) == 3
     assert all(set(extra) == {"patch_residual_lab", "measured_polygon_px"} for _, _, extra in kept)
+
+
+# ------------------------------------------------------------------ what is kept, and for whom
+
+
+def test_a_digit_changed_in_the_ledger_does_not_change_the_tables(base: Path) -> None:
+    score(base)
+    before = files_of(base)
+    path = base / FOLDER / "ledger.sqlite3"
+    with sqlite3.connect(path) as db:
+        db.execute("UPDATE scores SET row = replace(row, '0.5', '0.6')")
+    db.close()
+    summary = score(base)
+    assert summary.n_new == 3
+    assert "changed on the disk" in summary.problems[0]
+    assert files_of(base) == before
+
+
+def test_a_name_that_is_not_utf_8_has_its_row(base: Path) -> None:
+    (base / VISIT / "p1.jpg").rename(base / VISIT / os.fsdecode(b"p1 \xff.jpg"))
+    summary = score(base)
+    assert summary.n_scored == 3
+    assert read_table(base, "photo_scores")["photo"].str.contains(r"p1 \udcff", regex=False).any()
+    assert score(base).n_new == 0
+    (base / VISIT / os.fsdecode(b"text \xff.jpg")).write_text("no photo")
+    real = score_round(base, today=TODAY)
+    assert r"text \udcff.jpg" in {Path(one.photo).name for one in real.refused}
+
+
+def test_all_photos_refused_and_a_renovation_give_tables_and_reasons(base: Path) -> None:
+    for photo in (base / VISIT).iterdir():
+        photo.write_text("no photo")
+    (base / "work.csv").write_text("date,lawn,zone,task\n2026-05-01,oak-lane,front,scarify\n")
+    summary = score(base)
+    assert (summary.n_scored, len(summary.refused)) == (0, 3)
+    assert len(read_table(base, "photo_scores")) == 3
+
+
+def test_scores_of_removed_photos_are_forgotten(base: Path) -> None:
+    score(base)
+    (base / VISIT / "p1.jpg").unlink()
+    score(base)
+    method = batch.method_of(open_round(base), None)
+    with Ledger(base) as ledger:
+        assert len(list(ledger.extras(method))) == 2
+
+
+def test_nothing_is_forgotten_while_all_photos_are_away(base: Path) -> None:
+    score(base)
+    (base / "photos").rename(base / "away")
+    score(base)
+    (base / "away").rename(base / "photos")
+    assert score(base).n_new == 0
+
+
+def test_what_is_written_is_for_its_owner_alone(base: Path) -> None:
+    score(base, Counting(fail_on="p1.jpg"))
+    made = [p for name in ("reports", FOLDER) for p in (base / name, *(base / name).rglob("*"))]
+    assert len(made) > 8
+    assert [p for p in made if p.stat().st_mode & 0o077] == []
+
+
+def test_a_folder_shared_with_a_group_keeps_its_rule(base: Path) -> None:
+    (base / "reports").mkdir()
+    (base / "reports").chmod(0o770)
+    score(base)
+    assert (base / "reports" / "photo_scores.csv").stat().st_mode & 0o777 == 0o660
+
+
+@pytest.mark.parametrize("name", ["reports", ".lawnscore"])
+def test_a_file_where_a_folder_belongs_is_one_line(base: Path, name: str) -> None:
+    (base / name).write_text("mine")
+    with pytest.raises(LawnscoreError) as error:
+        score(base)
+    assert name in str(error.value)
+    assert (base / name).read_text() == "mine"
+
+
+def test_half_written_files_of_a_killed_run_are_tidied_away(base: Path) -> None:
+    (base / "reports").mkdir()
+    left = base / "reports" / ".lawnscore-1-00.part"
+    left.write_text("half")
+    score(base)
+    assert not left.exists()

@@ -145,7 +145,7 @@ def test_only_one_run_at_a_time(tmp_path: Path) -> None:
         assert other.stdout is not None
         assert other.stdout.readline() == "held\n"
         with (
-            pytest.raises(LawnscoreError, match="another run is scoring this round"),
+            pytest.raises(LawnscoreError, match="another run is at work on this round"),
             locked(tmp_path),
         ):
             pass
@@ -168,3 +168,57 @@ def test_a_place_that_cannot_be_written_is_said_in_one_line(tmp_path: Path) -> N
         Ledger(tmp_path)
     with pytest.raises(LawnscoreError, match="cannot be made"), locked(tmp_path):
         pass
+
+
+@pytest.mark.parametrize("bad", ["{broken", "[]", "{}", '{"x": 72}', ""])
+def test_a_row_that_changed_on_the_disk_is_not_believed(tmp_path: Path, bad: str) -> None:
+    with Ledger(tmp_path) as ledger:
+        ledger.keep_score("ab", METHOD, {"x": 71})
+        path = ledger.path
+    with sqlite3.connect(path) as db:
+        db.execute("UPDATE scores SET row = ?", (bad,))
+    db.close()
+    with Ledger(tmp_path) as ledger:
+        assert ledger.score("ab", METHOD) is None
+        assert list(ledger.extras(METHOD)) == []
+        assert "1 row" in ledger.problem
+        assert "scored anew" in ledger.problem
+        ledger.keep_score("ab", METHOD, {"x": 71})
+        assert ledger.score("ab", METHOD) == {"x": 71}
+
+
+def test_a_hash_that_changed_on_the_disk_is_not_believed(tmp_path: Path, photo: Path) -> None:
+    with Ledger(tmp_path) as ledger:
+        ledger.keep_hash("a.jpg", photo, "ab", hashed_ns=time.time_ns() + LATER_NS)
+        path = ledger.path
+    with sqlite3.connect(path) as db:
+        db.execute("UPDATE files SET sha256 = 'cd'")
+    db.close()
+    with Ledger(tmp_path) as ledger:
+        assert ledger.known_hash("a.jpg", photo) is None
+
+
+def test_no_score_says_where_a_photo_lies_or_when_it_was_scored(tmp_path: Path) -> None:
+    with Ledger(tmp_path) as ledger:
+        ledger.keep_score("ab", METHOD, {"photo": "/home/somebody/a.jpg", "x": 1})
+        path = ledger.path
+    assert b"somebody" not in path.read_bytes()
+
+
+def test_what_is_forgotten_is_gone_from_the_file(tmp_path: Path) -> None:
+    with Ledger(tmp_path) as ledger:
+        ledger.keep_score("ab", METHOD, {"x": "a-word-to-look-for"})
+        ledger.keep_score("cd", METHOD, {"x": 2})
+        ledger.forget_scores_except({"cd"})
+        assert ledger.score("ab", METHOD) is None
+        assert ledger.score("cd", METHOD) == {"x": 2}
+        folder = ledger.path.parent
+    kept = b"".join(p.read_bytes() for p in folder.iterdir())
+    assert b"a-word-to-look-for" not in kept
+
+
+def test_ledger_and_lock_are_for_their_owner_alone(tmp_path: Path) -> None:
+    with locked(tmp_path), Ledger(tmp_path) as ledger:
+        ledger.keep_score("ab", METHOD, {})
+        made = [tmp_path / FOLDER, *(tmp_path / FOLDER).iterdir()]
+        assert [p for p in made if p.stat().st_mode & 0o077] == []

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import json
+import os
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import write_whole
+from lawnscore.contract.spreadsheet import plain_cell, safe_cell
 from lawnscore.contract.tables import OUTPUT_TABLES, Column, Table
 from lawnscore.scoring import tables
 from lawnscore.scoring.datapackage import table_schema, write_datapackage
-from lawnscore.scoring.tables import read_table, table_path, tidied, write_table, write_whole
+from lawnscore.scoring.tables import read_table, table_path, tidied, write_table
 
 PHOTO = {
     "lawn": "NA",
@@ -165,7 +169,7 @@ def test_a_failed_write_keeps_the_old_file(tmp_path: Path, monkeypatch: pytest.M
     def full(_fd: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(tables.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(LawnscoreError, match="No space left"):
         write_table(tmp_path, "photo_scores", pd.DataFrame([{**PHOTO, "lawn": "b"}]))
     assert path.read_bytes() == before
@@ -262,3 +266,22 @@ def test_the_data_package_is_the_same_for_the_same_tables(tmp_path: Path) -> Non
     assert write_datapackage(tmp_path).read_bytes() == first
     package = json.loads(first)
     assert [resource["name"] for resource in package["resources"]] == list(OUTPUT_TABLES)
+
+
+@given(st.text(st.sampled_from("'=+-@\t a1"), min_size=1, max_size=6))
+@settings(max_examples=200, deadline=None)
+def test_no_text_is_run_by_a_spreadsheet_and_all_come_back(text: str) -> None:
+    written = safe_cell(text)
+    assert not written.startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert plain_cell(written) == text
+
+
+def test_a_lawn_called_like_a_formula_is_written_safely_and_read_back(tmp_path: Path) -> None:
+    name = '=HYPERLINK("http://example.org";"x")'
+    path = write_table(tmp_path, "photo_scores", pd.DataFrame([{**PHOTO, "lawn": name}]))
+    cells = next(iter(csv.DictReader(path.read_text().splitlines())))
+    assert cells["lawn"] == f"'{name}"
+    read = read_table(tmp_path, "photo_scores")
+    assert read["lawn"].tolist() == [name]
+    numbers = [c.name for c in OUTPUT_TABLES["photo_scores"].columns if c.type == "number"]
+    assert not any(cells[column].startswith("'") for column in numbers)

@@ -1,0 +1,1 @@
+"""What keeps a round sound and private: forgetting, backups, a check-up."""

@@ -1,0 +1,250 @@
+"""Remove a customer from a round: everywhere, said item by item; photos only when asked for.
+
+What stays are counts without names, in `.lawnscore/aggregates.json`.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.files import cannot_write, write_whole
+from lawnscore.contract.tables import OUTPUT_TABLES
+from lawnscore.register.folder import PHOTOS, PhotoPlace, open_round
+from lawnscore.register.lock import FOLDER, locked
+from lawnscore.register.register import nearest, read_register
+from lawnscore.register.remove import folded, without_lawn
+from lawnscore.register.round_log import note
+from lawnscore.report.load import file_stems, rows_of
+from lawnscore.report.pictures import PICTURES, picture_key
+from lawnscore.scoring.batch import FAULTS
+from lawnscore.scoring.datapackage import write_datapackage
+from lawnscore.scoring.ledger import FILE_NAME, Ledger
+from lawnscore.scoring.tables import REPORTS, read_table, table_path, write_table
+from lawnscore.scoring.unchanged import STATE
+
+AGGREGATES = Path(FOLDER) / "aggregates.json"
+_PAGES_OF_ALL = ("index.html", "attention.html", "attention.pdf", "visits.ics", "round.xlsx")
+
+
+@dataclass(frozen=True)
+class Forgotten:
+    """What was removed, as (what, how many), and how many photos were left where they are."""
+
+    lawn: str
+    removed: tuple[tuple[str, int], ...]
+    photos_left: int
+
+
+@dataclass(eq=False)
+class _Work:
+    """One forgetting: the round, the lawn, its photos, and what was removed so far."""
+
+    root: Path
+    lawn: str
+    photos: list[PhotoPlace]
+    hashes: set[str]
+    tables: dict[str, pd.DataFrame]
+    removed: Counter[str] = field(default_factory=Counter)
+
+
+def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> Forgotten:
+    """Remove a lawn from every file of a round.
+
+    Taken out are its rows in hand-kept files and the copies kept of them, its rows in every table,
+    its pages and pictures, its scores, what filing wrote down of it, and what faults said of it.
+    Pages and workbooks that speak of all lawns are removed: `lawnscore report` writes them anew.
+
+    Parameters
+    ----------
+    round_path
+        Folder of the round.
+    lawn
+        The lawn, as in lawns.csv.
+    photos
+        Delete its photos too. This cannot be undone.
+
+    Raises
+    ------
+    LawnscoreError
+        When the lawn is unknown, a hand-kept file cannot be read, or something cannot be removed;
+        what was removed until then stays removed, and the command can be given again.
+    """
+    root = Path(round_path)
+    with locked(root):
+        try:
+            work = _gather(root, lawn)
+            _keep_aggregates(work)
+            for step in (_pages, _pictures, _tables, _scores, _filing, _faults, _register):
+                step(work)
+            if photos:
+                _delete_photos(work)
+        except OSError as error:
+            raise cannot_write(error.filename or root, error) from None
+    left = 0 if photos else len(work.photos)
+    note(root, "forget", photos_removed=len(work.photos) - left)
+    return Forgotten(work.lawn, tuple(sorted(work.removed.items())), left)
+
+
+def _gather(root: Path, lawn: str) -> _Work:
+    opened = open_round(root)
+    register = read_register(root)
+    tables = {n: read_table(root, n) for n in OUTPUT_TABLES if table_path(root, n).exists()}
+    known = {str(name) for frame in (register.lawns, *tables.values()) for name in frame["lawn"]}
+    known |= {place.lawn for place in opened.photos}
+    found = [name for name in known if folded(name) == folded(lawn)]
+    if not found:
+        mend = nearest(lawn, known) or "`lawnscore check` names the lawns of a round."
+        raise LawnscoreError(f"there is no lawn `{lawn}`", mend, root)
+    for path in _hand_kept(root):
+        without_lawn(path.read_bytes(), lawn, where=path)  # says first what cannot be read
+    photos = [place for place in opened.photos if folded(place.lawn) == folded(lawn)]
+    hashes = _own_hashes(tables.get("photo_scores"), lawn)
+    return _Work(root, found[0], photos, hashes, tables)
+
+
+def _own_hashes(scores: pd.DataFrame | None, lawn: str) -> set[str]:
+    """Return the contents of the lawn's photos that are no other lawn's too."""
+    if scores is None:
+        return set()
+    own = scores["lawn"].map(folded) == folded(lawn)
+    return set(scores["sha256"][own].dropna()) - set(scores["sha256"][~own].dropna())
+
+
+def _hand_kept(root: Path) -> list[Path]:
+    return [*sorted(root.glob("*.csv")), *sorted((root / FOLDER / "backups").glob("*.csv"))]
+
+
+def _register(work: _Work) -> None:
+    for path in _hand_kept(work.root):
+        data, n = without_lawn(path.read_bytes(), work.lawn, where=path)
+        if n:
+            write_whole(path, data)
+            kept = "backups of " if path.parent.name == "backups" else ""
+            work.removed[f"rows of {kept}{path.name.partition('-')[0].removesuffix('.csv')}"] += n
+
+
+def _keep_aggregates(work: _Work) -> None:
+    """Add what the lawn's rows say in sum to the round's counts without names."""
+    path = work.root / AGGREGATES
+    try:
+        sums = Counter(json.loads(path.read_text(encoding="ascii")))
+    except (OSError, ValueError, TypeError, RecursionError):
+        sums = Counter()
+    own = {name: _own(frame, work.lawn) for name, frame in work.tables.items()}
+    sums["lawns"] += 1
+    sums["photos"] += len(own.get("photo_scores", ()))
+    sums["visits"] += len(own.get("visit_scores", ()))
+    sums["renovations"] += len(own.get("recovery", ()))
+    if "recovery" in own:
+        sums["recovered"] += int((own["recovery"]["state"] == "recovered").sum())
+    write_whole(path, (json.dumps(dict(sorted(sums.items())), indent=1) + "\n").encode("ascii"))
+
+
+def _own(frame: pd.DataFrame, lawn: str) -> pd.DataFrame:
+    return frame[frame["lawn"].map(folded) == folded(lawn)]
+
+
+def _tables(work: _Work) -> None:
+    for name, frame in work.tables.items():
+        others = frame[frame["lawn"].map(folded) != folded(work.lawn)]
+        if len(others) < len(frame):
+            work.removed[f"rows of {name}"] += len(frame) - len(others)
+            write_table(work.root, name, others)
+        _remove(work, table_path(work.root, name, suffix=".parquet"), "Parquet files of all lawns")
+    _remove(work, work.root / STATE, "notes on the last run")
+    if work.tables:
+        write_datapackage(work.root)
+
+
+def _pages(work: _Work) -> None:
+    names = {str(lawn) for frame in work.tables.values() for lawn in frame["lawn"]}
+    names |= set(read_register(work.root).lawns["lawn"])
+    names |= set(read_register(work.root).work["lawn"])
+    stems = file_stems(sorted(names))
+    own = {stem for name, stem in stems.items() if folded(name) == folded(work.lawn)}
+    reports = work.root / REPORTS
+    for folder in ("customers", "lawns"):
+        for path in sorted((reports / folder).glob("*")):
+            if path.stem in own:
+                _remove(work, path, "pages")
+    for name in _PAGES_OF_ALL:
+        _remove(work, reports / name, "pages of all lawns")
+    for place in work.photos:
+        seen = reports / "seen" / Path(place.relative).parts[0] / place.path.parts[-4]
+        if seen.is_dir():
+            work.removed["pictures"] += sum(p.is_file() for p in seen.rglob("*"))
+            shutil.rmtree(seen)
+    state = work.root / FOLDER / "reports.json"
+    if state.exists():  # names its pages; without it they are all written anew
+        state.unlink()
+
+
+def _pictures(work: _Work) -> None:
+    scores = work.tables.get("photo_scores")
+    keys = [] if scores is None else [picture_key(row) for row in rows_of(_own(scores, work.lawn))]
+    for folder in (work.root / PICTURES, work.root / REPORTS / "lawns" / "pictures"):
+        for key in keys:
+            for path in folder.glob(f"{key}*"):
+                _remove(work, path, "pictures")
+
+
+def _scores(work: _Work) -> None:
+    if (work.root / FOLDER / FILE_NAME).exists():
+        with Ledger(work.root) as ledger:
+            places = {place.relative for place in work.photos}
+            n = ledger.forget_scores(work.hashes) + ledger.forget_files(places)
+        if n:
+            work.removed["rows of the ledger"] += n
+    for path in (work.root / FOLDER).glob("ledger-damaged-*"):
+        _remove(work, path, "damaged ledgers")
+
+
+def _filing(work: _Work) -> None:
+    """Take out what filing saw and did: entries of its journals, and slips it has seen."""
+    for path in sorted((work.root / FOLDER / "filing").glob("*.jsonl*")):
+        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+        kept = [line for line in lines if not _speaks_of(work, line)]
+        if len(kept) < len(lines):
+            work.removed["entries of filing"] += len(lines) - len(kept)
+            write_whole(path, "".join(f"{line}\n" for line in kept).encode("utf-8"))
+    _remove(work, work.root / FOLDER / "slips_seen.json", "lists of slips seen")
+
+
+def _speaks_of(work: _Work, line: str) -> bool:
+    try:
+        entry: dict[str, Any] = json.loads(line)
+        place = Path(entry.get("target") or entry.get("folder") or "")
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        return True  # cut off in its middle: it helps nobody
+    return len(place.parts) > 1 and folded(place.parts[1]) == folded(work.lawn)
+
+
+def _faults(work: _Work) -> None:
+    _remove(work, work.root / FOLDER / FAULTS, "reports of faults")
+
+
+def _delete_photos(work: _Work) -> None:
+    folders = [
+        path
+        for path in (work.root / PHOTOS).iterdir()
+        if path.is_dir() and not path.is_symlink() and folded(path.name) == folded(work.lawn)
+    ]
+    for folder in folders:
+        work.removed["photos"] += sum(path.is_file() for path in folder.rglob("*"))
+        shutil.rmtree(folder)
+
+
+def _remove(work: _Work, path: Path, what: str) -> None:
+    try:
+        path.unlink()
+    except FileNotFoundError:
+        return
+    work.removed[what] += 1
