@@ -15,6 +15,7 @@ ROOMS = (
     "register",
     "filing",
     "scoring",
+    "points",
     "care",
     "report",
     "demo",

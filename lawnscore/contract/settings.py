@@ -63,12 +63,20 @@ class ReportSettings:
 
 
 @dataclass(frozen=True)
+class PointsSettings:
+    """Whether points read by eye correct the shares of the tables: `no` or `yes`."""
+
+    correct: str = "no"
+
+
+@dataclass(frozen=True)
 class Settings:
-    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`."""
+    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`, `[points]`."""
 
     scoring: ScoringSettings = field(default_factory=ScoringSettings)
     history: HistorySettings = field(default_factory=HistorySettings)
     report: ReportSettings = field(default_factory=ReportSettings)
+    points: PointsSettings = field(default_factory=PointsSettings)
 
 
 RANGES: dict[str, tuple[float, float]] = {
@@ -85,6 +93,7 @@ RANGES: dict[str, tuple[float, float]] = {
 CHOICES: dict[str, tuple[str, ...]] = {
     "history.hemisphere": ("north", "south"),
     "report.area_unit": ("m2", "sq ft"),
+    "points.correct": ("no", "yes"),
 }
 """What a text may be where only some will do."""
 

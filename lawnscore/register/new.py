@@ -31,6 +31,8 @@ _MEANING = {
     "report.language": "en or de",
     "report.locale": "how dates and numbers are written, such as en_GB; empty follows the language",
     "report.area_unit": "m2 or sq ft",
+    "points": "Points read by eye (points.csv), to check the numbers by.",
+    "points.correct": "yes corrects the shares of the tables by them; no leaves them as they are",
 }
 """What each setting means; one without an entry is listed without words."""
 

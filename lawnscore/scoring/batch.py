@@ -77,7 +77,7 @@ def score_round(
         or another run is scoring it.
     """
     opened = open_round(path)
-    card = _load_card(opened)
+    card = load_card(opened)
     method = method_of(opened, card)
     job = Job(scorer or _default_scorer(), card, opened.settings.scoring)
     with locked(opened.path), Ledger(opened.path) as ledger:
@@ -191,7 +191,7 @@ def _default_scorer() -> Scorer:
     return score_photo
 
 
-def _load_card(opened: Round) -> ReferenceCard | None:
+def load_card(opened: Round) -> ReferenceCard | None:
     card = opened.settings.scoring.card
     if card == _AUTO:
         return None
