@@ -153,9 +153,7 @@ def _settle(a: float, b: float, rng: np.random.Generator) -> tuple[float, float]
     return (1.0, total - 1.0) if rng.random() < (1.0 - b) / (2.0 - total) else (total - 1.0, 1.0)
 
 
-def draw_points(
-    keep: NDArray[np.bool_], ground: Ground, n: int, rng: np.random.Generator
-) -> Array:
+def draw_points(keep: NDArray[np.bool_], ground: Ground, n: int, rng: np.random.Generator) -> Array:
     """Return points (n, 2), x and y in the frame of the card (mm), on measured ground.
 
     A square grid with a random start; what it has more than ``n`` is left out at random. Where
@@ -207,9 +205,11 @@ def _marks(photos: pd.DataFrame) -> Array:
         columns.append(apart / np.sqrt(2.0) * np.eye(int(codes.max()) + 1)[codes])
     for name in SPREAD_BY:
         values = photos[name].to_numpy(dtype="float64", na_value=np.nan)
-        values = np.where(np.isfinite(values), values, np.nanmedian(values)) if np.isfinite(
-            values
-        ).any() else np.zeros(len(values))
+        values = (
+            np.where(np.isfinite(values), values, np.nanmedian(values))
+            if np.isfinite(values).any()
+            else np.zeros(len(values))
+        )
         spread = values.std()
         columns.append((values / spread if spread > 0 else 0.0 * values)[:, None])
     return np.hstack(columns)

@@ -20,9 +20,11 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.photo.classes import SURFACES
 from lawnscore.scoring.batch import load_card, method_of
 from lawnscore.scoring.ledger import FOLDER
-from lawnscore.scoring.tables import write_whole
+from lawnscore.scoring.tables import read_table, write_whole
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from lawnscore.photo.classes import ClassMap
     from lawnscore.photo.ground import Ground
     from lawnscore.photo.score import PhotoViews
@@ -71,6 +73,19 @@ def shares_at(classes: ClassMap, ground: Ground, places_mm: Array) -> Array:
     return out
 
 
+def current_photos(opened: Round) -> dict[str, str]:
+    """Return the path of each scored photo of the round by its SHA-256, as it was last scored."""
+    scores = read_table(opened.path, "photo_scores")
+    return photos_in(opened, scores)
+
+
+def photos_in(opened: Round, scores: pd.DataFrame) -> dict[str, str]:
+    """Return the path of each scored photo of a table by its SHA-256, where it is still there."""
+    there = {place.relative for place in opened.photos}
+    good = scores[(scores["status"] == "scored") & scores["photo"].isin(list(there))]
+    return dict(zip(good["sha256"].astype(str), good["photo"].astype(str), strict=True))
+
+
 class Program:
     """Asks the program about photos of a round.
 
@@ -78,15 +93,19 @@ class Program:
     ----------
     opened
         The round.
+    scores
+        Its table of photos; by default the one in reports/.
 
     Raises
     ------
     LawnscoreError
-        When the card of the round cannot be read.
+        When the round is not scored, or its card cannot be read.
     """
 
-    def __init__(self, opened: Round) -> None:
+    def __init__(self, opened: Round, scores: pd.DataFrame | None = None) -> None:
         self.opened = opened
+        self.scores = read_table(opened.path, "photo_scores") if scores is None else scores
+        self.current = photos_in(opened, self.scores)
         self.card = load_card(opened)
         method = method_of(opened, self.card)
         text = "\n".join((method.version, method.settings_id, method.card_id))
@@ -102,9 +121,7 @@ class Program:
         """
         from lawnscore.photo.score import score_photo
 
-        score = score_photo(
-            path, self.card, settings=self.opened.settings.scoring, keep_views=True
-        )
+        score = score_photo(path, self.card, settings=self.opened.settings.scoring, keep_views=True)
         if score.views is None:
             raise LawnscoreError(
                 f"the photo is refused ({score.row['reason']})",

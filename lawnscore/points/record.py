@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import POINTS, SEEN_WORDS
+from lawnscore.points.program import current_photos
 from lawnscore.register.cells import CellError, decimal_mark, parse_number
 from lawnscore.register.folder import Round, open_round
 from lawnscore.register.register import nearest
 from lawnscore.register.sheet import Sheet, normal_heading, read_sheet
-from lawnscore.scoring.tables import read_table, write_whole
+from lawnscore.scoring.tables import write_whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,14 +103,6 @@ def read_points(round_path: Path | str) -> pd.DataFrame:
     import pandas as pd
 
     return pd.concat([once, late[late["kind"] == "cast"]]).sort_index().reset_index(drop=True)
-
-
-def current_photos(opened: Round) -> dict[str, str]:
-    """Return the path of each scored photo of the round by its SHA-256, as it was last scored."""
-    scores = read_table(opened.path, "photo_scores")
-    there = {place.relative for place in opened.photos}
-    good = scores[(scores["status"] == "scored") & scores["photo"].isin(there)]
-    return dict(zip(good["sha256"].astype(str), good["photo"].astype(str), strict=True))
 
 
 def _kept_rows(round_path: Path) -> list[dict[str, Any]]:
