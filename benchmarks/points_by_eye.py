@@ -1,9 +1,9 @@
-"""Do points by eye mend a class stage that errs, leave one alone that does not, and say how sure?
+"""Do points by eye mend a class stage that errs, and leave one alone that does not?
 
-Rounds are simulated as numbers, without pictures: lawns, photos, cells of true shares, a class stage
-with the errors it states (most of them lasting on their lawn), and readers who err as two people do:
-each moves points between neighbouring classes, some more, some less. Then points are drawn, read and
-put through the same functions as in `lawnscore points`.
+Rounds are simulated as numbers, without pictures: lawns, photos, cells of true shares, a class
+stage with the errors it states (most of them lasting on their lawn), and readers who err as two
+people do: each moves points between neighbouring classes, some more, some less. Then points are
+drawn, read and put through the same functions as in `lawnscore points`.
 
     python benchmarks/points_by_eye.py [--quick] [--rounds 1000]
 """
@@ -36,7 +36,7 @@ LEAN_SD = 0.5
 
 @dataclass(frozen=True)
 class World:
-    """What a round is like: part of the straw called soil, own errors over stated, size, readers."""
+    """A round: part of the straw called soil, own errors over stated ones, size, readers."""
 
     name: str
     spoilt: float = 0.0
@@ -174,7 +174,7 @@ def corrected(made: Made) -> Corrected:
 
 
 def study(world: World, rounds: int, seed: int) -> dict[str, Array]:
-    """Return errors before and after, and how many intervals held, over rounds: (rounds, 5) each."""
+    """Return errors before and after, and how many intervals held, (rounds, 5) each."""
     plain, mended, held, stated = [], [], [], []
     for number in range(rounds):
         made = make_round(world, np.random.default_rng([seed, number]))
@@ -198,7 +198,8 @@ def main() -> None:
     args = parser.parse_args()
     rounds = 5 if args.quick else args.rounds
     print(
-        f"Python {platform.python_version()}, NumPy {np.__version__}, {rounds} rounds, seed {args.seed}"
+        f"Python {platform.python_version()}, NumPy {np.__version__}, {rounds} rounds, "
+        f"seed {args.seed}"
     )
     print(
         "RMSE over the photos of a round in points, root mean square over rounds; 95 % intervals."
@@ -215,7 +216,8 @@ def main() -> None:
             )
             print(
                 f"{world.name if k == 0 else '':42}{SURFACES[k]:8}{before:7.2f}{after:8.2f}"
-                f"{after / max(before, 1e-9):7.2f}{said:8.2f}{100 * found['held'][:, k].mean():8.1f}"
+                f"{after / before if before > 1e-6 else np.nan:7.2f}{said:8.2f}"
+                f"{100 * found['held'][:, k].mean():8.1f}"
             )
         print(f"{'':42}({time.perf_counter() - began:.0f} s)", flush=True)
 

@@ -16,6 +16,7 @@ _COMMAND_MODULES = (
     "photo",
     "demo",
     "score",
+    "points",
     "register",
     "filing",
     "history",

@@ -111,6 +111,11 @@ PHOTO_SCORES = Table(
             "integer",
             "points read by eye that its shares were corrected by; empty where they were not",
         ),
+        Column(
+            "checked_casts",
+            "integer",
+            "casts marked by eye that its count was corrected by; empty where it was not",
+        ),
     ),
     ("photo",),
 )
@@ -148,6 +153,11 @@ VISIT_SCORES = Table(
             "checked_points",
             "integer",
             "points read by eye that its shares were corrected by; empty where they were not",
+        ),
+        Column(
+            "checked_casts",
+            "integer",
+            "casts marked by eye that its count was corrected by; empty where it was not",
         ),
     ),
     ("lawn", "zone", "date", "stage"),
@@ -315,7 +325,7 @@ WEATHER = Table(
 )
 
 SEEN_WORDS = ("green leaf", "straw", "soil", "cast", "litter", "cannot tell")
-"""What a reader may say of a point; the first five are the surfaces of the shares, in their order."""
+"""What a reader may say of a point; the first five are the surfaces, in the order of the shares."""
 
 POINTS = Table(
     "points",

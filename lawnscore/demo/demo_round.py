@@ -162,6 +162,7 @@ def render_job(root: Path, job: PhotoJob) -> PhotoJob:
     import cv2
 
     from lawnscore.demo.photograph import photograph
+    from lawnscore.demo.reader import ground_path, keep_ground
     from lawnscore.demo.scene import grow_lawn
 
     cv2.setNumThreads(1)
@@ -183,6 +184,7 @@ def render_job(root: Path, job: PhotoJob) -> PhotoJob:
     part = target.with_name(target.name + ".part")
     photo.save_jpeg(part)
     part.replace(target)
+    keep_ground(scene, ground_path(root, job))
     beside.write_text(json.dumps(row), encoding="utf-8")
     return job
 

@@ -53,7 +53,8 @@ def cohen_kappa(counts: ArrayLike) -> Kappa:
     table = np.asarray(counts, dtype=np.float64)
     n = float(table.sum())
     if n <= 0:
-        return Kappa(0.0, *[float("nan")] * 4)
+        nan = float("nan")
+        return Kappa(0.0, nan, nan, nan, nan)
     p = table / n
     row, col, same = p.sum(axis=1), p.sum(axis=0), np.diag(p)
     observed, by_chance = float(same.sum()), float(row @ col)

@@ -1,4 +1,4 @@
-"""Which photos are looked at, and where in them: every photo and every place has the same chance."""
+"""Which photos are looked at, and where: every photo and every place has the same chance."""
 
 from __future__ import annotations
 

@@ -47,20 +47,40 @@ class Estimate:
         return self.low > 0 or self.high < 0
 
 
-def mean_over_photos(values: ArrayLike) -> Estimate:
+def mean_over_photos(values: ArrayLike, *, least_se: float = 0.0) -> Estimate:
     """Return the mean of one value a photo, with Student's interval.
 
-    Below :data:`FEWEST_PHOTOS` photos there is no interval.
+    Below :data:`FEWEST_PHOTOS` photos there is no interval. Its standard error is never taken below
+    ``least_se`` (:func:`binomial_se`): photos that agree by luck do not make it 0.
     """
     y = np.asarray(values, dtype=np.float64)
     if y.size == 0:
-        return Estimate(*[float("nan")] * 4, 0)
-    se = float(np.sqrt(y.var(ddof=1) / y.size)) if y.size >= FEWEST_PHOTOS else float("nan")
+        return _unknown(0)
+    if y.size < FEWEST_PHOTOS:
+        return _with_interval(float(y.mean()), float("nan"), y.size)
+    se = max(float(np.sqrt(y.var(ddof=1) / y.size)), least_se)
     return _with_interval(float(y.mean()), se, y.size)
 
 
+def binomial_se(share: float, n: int) -> float:
+    """Return the standard error of a share of ``n`` points, never 0: as if 2 of 4 more were hits.
+
+    Agresti & Coull 1998, Am. Stat. 52:119-126 (from memory); ``sqrt(p (1 - p) / n)`` otherwise.
+
+    >>> round(binomial_se(0.0, 96), 4)
+    0.014
+    """
+    p = (share * n + 2.0) / (n + 4.0)
+    return float(np.sqrt(p * (1.0 - p) / (n + 4.0)))
+
+
 def difference_estimate(
-    seen: ArrayLike, program: ArrayLike, program_all: ArrayLike, *, weight: float | None = None
+    seen: ArrayLike,
+    program: ArrayLike,
+    program_all: ArrayLike,
+    *,
+    weight: float | None = None,
+    least_se: float = 0.0,
 ) -> Estimate:
     """Return the mean share over all photos, from points in some and the program in all.
 
@@ -80,6 +100,9 @@ def difference_estimate(
         between 0 and 1 (prediction-powered inference: Angelopoulos, Duchi & Zrnic 2023, arXiv
         2311.01453): so the program never makes the points worse.
 
+    least_se
+        The standard error is not taken below this (:func:`binomial_se`).
+
     Notes
     -----
     The variance is ``Var(seen - w program) / k + w**2 Var(program) / N``.
@@ -93,14 +116,14 @@ def difference_estimate(
     y, f, every = (np.asarray(a, dtype=np.float64) for a in (seen, program, program_all))
     k, n = y.size, every.size
     if k < FEWEST_PHOTOS:
-        return Estimate(*[float("nan")] * 4, k)
+        return _unknown(k)
     if weight is None:
         spread = float(f.var(ddof=1))
         best = float(np.cov(y, f)[0, 1]) / ((1 + k / n) * spread) if spread > 0 else 0.0
         weight = min(max(best, 0.0), 1.0)
     value = float(y.mean() + weight * (every.mean() - f.mean()))
     variance = (y - weight * f).var(ddof=1) / k + weight**2 * f.var(ddof=1) / n
-    return _with_interval(value, float(np.sqrt(variance)), k, weight)
+    return _with_interval(value, max(float(np.sqrt(variance)), least_se), k, weight)
 
 
 def photos_to_halve(values: ArrayLike) -> int | None:
@@ -119,3 +142,8 @@ def photos_to_halve(values: ArrayLike) -> int | None:
 def _with_interval(value: float, se: float, k: int, weight: float = 0.0) -> Estimate:
     half = float(stats.t.ppf(0.975, k - 1)) * se if k > 1 else float("nan")
     return Estimate(value, se, value - half, value + half, k, weight)
+
+
+def _unknown(k: int) -> Estimate:
+    nan = float("nan")
+    return Estimate(nan, nan, nan, nan, k)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.photo.classes import SURFACES
 from lawnscore.scoring.batch import load_card, method_of
-from lawnscore.scoring.ledger import FOLDER
+from lawnscore.scoring.ledger import FOLDER, Ledger
 from lawnscore.scoring.tables import read_table, write_whole
 
 if TYPE_CHECKING:
@@ -107,9 +107,27 @@ class Program:
         self.scores = read_table(opened.path, "photo_scores") if scores is None else scores
         self.current = photos_in(opened, self.scores)
         self.card = load_card(opened)
-        method = method_of(opened, self.card)
+        method = self.method = method_of(opened, self.card)
         text = "\n".join((method.version, method.settings_id, method.card_id))
         self._method = hashlib.sha256(text.encode()).hexdigest()[:12]
+
+    def plain_rows(self) -> list[dict[str, Any]]:
+        """Return the rows of the scored photos as they were before any correction, where known.
+
+        They come from the ledger; a photo that is not in it has its row of the table, unless that
+        is corrected.
+        """
+        rows = []
+        with Ledger(self.opened.path) as ledger:
+            for row in self.scores.to_dict("records"):
+                if row["sha256"] not in self.current:
+                    continue
+                kept = ledger.score(str(row["sha256"]), self.method)
+                if kept is not None and kept.get("status") == "scored":
+                    rows.append(kept)
+                elif not isinstance(row["checked_points"], int):
+                    rows.append({str(k): v for k, v in row.items()})
+        return rows
 
     def views(self, path: Path) -> PhotoViews:
         """Return what each stage sees in a photo.
@@ -130,8 +148,12 @@ class Program:
             )
         return score.views
 
-    def at(self, path: Path, sha256: str, places: Sequence[Place]) -> ProgramView:
+    def at(
+        self, path: Path, sha256: str, places: Sequence[Place], *, views: PhotoViews | None = None
+    ) -> ProgramView:
         """Return what the program sees at places of a photo, in order.
+
+        ``views`` saves scoring the photo again where they are at hand.
 
         Raises
         ------
@@ -142,7 +164,7 @@ class Program:
         kept = _read(file)
         keys = [_key(place) for place in places]
         if any(key not in kept["shares"] for key in keys):
-            views = self.views(path)
+            views = self.views(path) if views is None else views
             kept["casts"] = _casts(views).round(4).tolist()
             found = shares_at(views.classes, views.ground, np.array(places, dtype=np.float64))
             for key, shares in zip(keys, found, strict=True):

@@ -220,8 +220,10 @@ def _of_round(
                 f"its {len(own)} rows are kept, but say nothing of the present photo."
             )
         else:
-            problems.append(f"{name}: {photo} is not a photo of this round: {len(own)} rows left "
-                            "out. Read them into the round that the page was made from.")  # fmt: skip
+            problems.append(
+                f"{name}: {photo} is not a photo of this round: {len(own)} rows left out. "
+                "Read them into the round that the page was made from."
+            )
     return taken, problems
 
 

@@ -27,6 +27,9 @@ __all__ = ["ScoreSummary", "score_round"]
 Progress = Callable[[int, int, str], None]
 """Called with photos looked at, photos to look at, and the path of the last."""
 
+Corrector = Callable[[Round, "pd.DataFrame"], "pd.DataFrame"]
+"""Called with a round and its table of photos; returns the table with what was corrected."""
+
 FAULTS = "faults.txt"
 """File in .lawnscore/ that keeps the tracebacks of photos the program failed on."""
 
@@ -42,6 +45,7 @@ def score_round(
     workers: int | None = 1,
     parquet: bool = False,
     today: str | None = None,
+    corrector: Corrector | None = None,
 ) -> ScoreSummary:
     """Score every new or changed photo of a round and write its tables.
 
@@ -64,6 +68,8 @@ def score_round(
         Write the tables as Parquet too.
     today
         Date for what is due, YYYY-MM-DD; today by default.
+    corrector
+        Called with the round and the table of photos; returns the table that is written.
 
     Returns
     -------
@@ -86,7 +92,9 @@ def score_round(
         ledger.forget_files_except({place.relative for place in opened.photos})
         problems = [ledger.problem] if ledger.problem else []
         problems += card_warnings(ledger, method, card)
-        return _write(opened, rows, problems, run, parquet=parquet, today=today)
+        return _write(
+            opened, rows, problems, run, parquet=parquet, today=today, corrector=corrector
+        )
 
 
 class _Run:
@@ -245,6 +253,7 @@ def _write(
     *,
     parquet: bool,
     today: str | None,
+    corrector: Corrector | None,
 ) -> ScoreSummary:
     from lawnscore.register.register import read_register
     from lawnscore.scoring.datapackage import write_datapackage
@@ -252,6 +261,8 @@ def _write(
 
     register = read_register(opened.path)
     photos = tidied(PHOTO_SCORES, PHOTO_SCORES.frame(rows))
+    if corrector is not None:
+        photos = tidied(PHOTO_SCORES, corrector(opened, photos))
     frames = _history(photos, register, opened, today)
     paths = {
         name: write_table(opened.path, name, frame, parquet=parquet)
@@ -275,6 +286,8 @@ def _write(
         problems=(*problems, *(problem.line() for problem in register.problems)),
         attention=_attention_lines(frames[ATTENTION.name]),
         tables=paths,
+        checked_points=_most(photos["checked_points"]),
+        checked_casts=_most(photos["checked_casts"]),
     )
 
 
@@ -305,6 +318,10 @@ def _history(
             settings=settings,
         ),
     }
+
+
+def _most(counts: pd.Series) -> int:
+    return int(counts.max()) if counts.notna().any() else 0
 
 
 def _attention_lines(frame: pd.DataFrame) -> tuple[Attention, ...]:
