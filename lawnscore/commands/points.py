@@ -161,8 +161,11 @@ def _print_shares(check: PointsCheck) -> None:
             ]
             for one in check.shares
         ],
-        title="Shares, in points of 100",
+        title="Shares, % of the ground",
     )  # fmt: skip
+    more = max((one.more_photos or 0 for one in check.shares), default=0)
+    if more:
+        typer.echo(f"{more} more photos with as many points each would halve these intervals.")
 
 
 def _print_confusion(check: PointsCheck) -> None:
@@ -173,7 +176,9 @@ def _print_confusion(check: PointsCheck) -> None:
         shown = [f"{100 * v / total:.0f} %" if total else "" for v in line]
         rows.append([name, f"{total:.0f}", *shown])
     typer.echo("")
-    print_table(["seen", "points", *names], rows, title="What the program called it")
+    print_table(
+        ["seen", "points", *names], rows, title="What the program's cells of 5 mm hold there"
+    )
 
 
 def _print_groups(check: PointsCheck) -> None:
@@ -188,7 +193,9 @@ def _print_groups(check: PointsCheck) -> None:
     ]  # fmt: skip
     typer.echo("")
     print_table(
-        ["by", "", "photos", "points", *names], rows, title="Program less eye, by light and lawn"
+        ["by", "which", "photos", "points", *names],
+        rows,
+        title="Program less eye, by light and lawn",
     )
     typer.echo("")
 

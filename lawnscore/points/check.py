@@ -9,10 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.contract.measures import SURFACE_SHARES
 from lawnscore.contract.tables import SEEN_WORDS
 from lawnscore.points.casts import CastCounts, CastFactor, cast_factor, count_casts
-from lawnscore.points.compare import N_CLASSES, PhotoMeans, compare_points, photo_means
+from lawnscore.points.compare import (
+    N_CLASSES,
+    SHARE_COLUMNS,
+    PhotoMeans,
+    compare_points,
+    photo_means,
+)
 from lawnscore.points.estimate import (
     FEWEST_PHOTOS,
     Estimate,
@@ -182,7 +187,7 @@ def _all_shares(program: Program) -> Array:
     A corrected table does not hold them; the ledger does.
     """
     rows = program.plain_rows()
-    return np.array([[row[name] for name in SURFACE_SHARES] for row in rows], dtype=float) / 100.0
+    return np.array([[row[name] for name in SHARE_COLUMNS] for row in rows], dtype=float) / 100.0
 
 
 def _share_check(k: int, means: PhotoMeans, every: Array) -> ShareCheck:
@@ -192,7 +197,7 @@ def _share_check(k: int, means: PhotoMeans, every: Array) -> ShareCheck:
     lucky = _luck(seen, n_points)
     both = difference_estimate(means.seen[:, k], means.program[:, k], every[:, k], least_se=lucky)
     return ShareCheck(
-        SURFACE_SHARES[k],
+        SHARE_COLUMNS[k],
         SEEN_WORDS[k],
         _in_points(mean_over_photos(gap, least_se=lucky)),
         100.0 * float(every[:, k].mean()),
@@ -228,7 +233,7 @@ def _groups(means: PhotoMeans, scores: pd.DataFrame) -> list[GroupBias]:
             seen = means.seen[own].mean(axis=0)
             bias = {
                 measure: _in_points(mean_over_photos(gap[:, k], least_se=_luck(seen[k], n_points)))
-                for k, measure in enumerate(SURFACE_SHARES)
+                for k, measure in enumerate(SHARE_COLUMNS)
             }
             found.append(GroupBias(kind, str(name), int(own.sum()), n_points, bias))
     return found
@@ -294,7 +299,7 @@ def as_dict(check: PointsCheck) -> dict[str, Any]:
             }
             for pair in check.pairs
         ],
-        "reader_se": dict(zip(SURFACE_SHARES, check.reader_se.tolist(), strict=True)),
+        "reader_se": dict(zip(SHARE_COLUMNS, check.reader_se.tolist(), strict=True)),
         "casts": None if check.casts is None else _casts_dict(check.casts),
         "corrects_the_tables": check.corrected,
     }

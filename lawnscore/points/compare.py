@@ -22,6 +22,16 @@ Index = NDArray[np.int64]
 N_CLASSES = len(SEEN_WORDS) - 1
 """Surfaces that shares are of; the last word is `cannot tell`."""
 
+SHARE_COLUMNS = (
+    "green_cover_pct",
+    "straw_cover_pct",
+    "bare_soil_pct",
+    "cast_cover_pct",
+    "litter_pct",
+)
+"""Columns of the shares in the order of the class map and of what a reader may say, which is not
+that of the tables."""
+
 _BORROWED = 60.0
 """Points of the common kind that each photo's spread is pulled towards; our choice."""
 

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.contract.measures import SURFACE_SHARES
 from lawnscore.photo.condition import condition, condition_se
 from lawnscore.points.casts import CastFactor, cast_factor, count_casts
-from lawnscore.points.compare import PhotoMeans, compare_points, photo_means
+from lawnscore.points.compare import SHARE_COLUMNS, PhotoMeans, compare_points, photo_means
 from lawnscore.points.flows import Corrected, Evidence, Targets, correct_shares
 from lawnscore.points.program import Program
 from lawnscore.points.readers import reader_se
@@ -111,8 +110,8 @@ def evidence_of(
     photos
         The table of photos; those with all shares are corrected.
     """
-    shares = photos[list(SURFACE_SHARES)].to_numpy(float) / 100.0
-    se = photos[[f"{name}_se" for name in SURFACE_SHARES]].to_numpy(float) / 100.0
+    shares = photos[list(SHARE_COLUMNS)].to_numpy(float) / 100.0
+    se = photos[[f"{name}_se" for name in SHARE_COLUMNS]].to_numpy(float) / 100.0
     whole = np.isfinite(shares).all(axis=1) & np.isfinite(se).all(axis=1)
     rows = np.flatnonzero(whole & (photos["status"] == "scored").to_numpy())
     place = np.asarray(photos.groupby(["lawn", "zone"], dropna=False).ngroup(), dtype=np.int64)
@@ -145,7 +144,7 @@ def _correct_shares(out: pd.DataFrame, points: pd.DataFrame, program: Program) -
         return False
     found: Corrected = correct_shares(evidence, targets)
     index = out.index[rows]
-    for k, name in enumerate(SURFACE_SHARES):
+    for k, name in enumerate(SHARE_COLUMNS):
         out.loc[index, name] = 100.0 * found.shares[:, k]
         out.loc[index, f"{name}_se"] = 100.0 * found.se[:, k]
     out.loc[index, "checked_points"] = n_points
