@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-LAWN_APART = 3.0
-ZONE_APART = 1.0
+LAWN_APART = 6.0
+ZONE_APART = 2.0
 """How far apart photos of two lawns, or of two zones of one, are taken to lie, in standard
 deviations of the other marks; our choice. Lawns come first, so that none is left out lightly."""
 
@@ -39,8 +39,8 @@ SPREAD_BY = (
 MOST_PHOTOS = 3000
 """A larger round is thinned at random to this many before the draw is spread."""
 
-_DENSER = 1.1
-"""The grid is drawn with this many more points than wanted, and the surplus left out at random."""
+_DENSER = 1.05
+"""The grid is drawn with this many more points than wanted; the surplus is left out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,8 +156,9 @@ def _settle(a: float, b: float, rng: np.random.Generator) -> tuple[float, float]
 def draw_points(keep: NDArray[np.bool_], ground: Ground, n: int, rng: np.random.Generator) -> Array:
     """Return points (n, 2), x and y in the frame of the card (mm), on measured ground.
 
-    A square grid with a random start; what it has more than ``n`` is left out at random. Where
-    there are fewer than ``n`` pixels of ground there are fewer points.
+    A square grid with a random start; of what it has more than ``n``, points are left out along
+    the grid at equal distances from a random start. Where there are fewer than ``n`` pixels of
+    ground there are fewer points.
 
     Parameters
     ----------
@@ -178,7 +179,7 @@ def draw_points(keep: NDArray[np.bool_], ground: Ground, n: int, rng: np.random.
         if on.sum() >= n:
             break
         step *= 0.97
-    picked = np.sort(rng.choice(np.flatnonzero(on), n, replace=False))
+    picked = np.flatnonzero(on)[((rng.random() + np.arange(n)) * on.sum() / n).astype(int)]
     # a pixel's centre is a whole number of pixels from the origin, its edges are halfway
     place = np.column_stack([col[picked], row[picked]]) - 0.5
     return np.asarray(np.array(ground.origin_mm) + place * ground.mm_per_px)
