@@ -129,9 +129,13 @@ def spread_sample(photos: pd.DataFrame, n: int, rng: np.random.Generator) -> NDA
         rows = np.sort(rng.choice(rows, MOST_PHOTOS, replace=False))
     if n >= len(rows):
         return np.asarray(rows, dtype=np.intp)
-    marks = _marks(photos.iloc[rows])
-    chance = np.full(len(rows), n / len(rows))
-    open_ = list(range(len(rows)))
+    return np.asarray(rows[pivoted(_marks(photos.iloc[rows]), n, rng)], dtype=np.intp)
+
+
+def pivoted(marks: Array, n: int, rng: np.random.Generator) -> NDArray[np.bool_]:
+    """Return which of the units with these marks (m, d) are drawn, (m,); ``n`` of them."""
+    chance = np.full(len(marks), n / len(marks))
+    open_ = list(range(len(marks)))
     while len(open_) > 1:
         one = open_[int(rng.integers(len(open_)))]
         others = np.array([k for k in open_ if k != one])
@@ -142,7 +146,7 @@ def spread_sample(photos: pd.DataFrame, n: int, rng: np.random.Generator) -> NDA
         open_ = [k for k in open_ if 1e-9 < chance[k] < 1 - 1e-9]
     if open_:  # rounding alone leaves one
         chance[open_[0]] = float(rng.random() < chance[open_[0]])
-    return np.asarray(rows[chance > 0.5], dtype=np.intp)
+    return np.asarray(chance > 0.5)
 
 
 def _settle(a: float, b: float, rng: np.random.Generator) -> tuple[float, float]:

@@ -35,7 +35,7 @@ N = 5
 SCALES = np.array([0.01, 0.05, 0.2, 0.8])
 """Standard deviations of a flow: nothing, a little, some, most of it."""
 
-SCALE_COUNTS = np.array([12.0, 3.0, 1.5, 1.0])
+SCALE_COUNTS = np.array([16.0, 3.0, 1.2, 0.8])
 """Flows of each scale as if seen before. Our own choice, tried on simulated rounds
 (benchmarks/points_by_eye.py)."""
 
@@ -45,7 +45,7 @@ SMALL_SHARE = 0.01
 OWN_ERROR = np.array([0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0])
 """Errors of the photos over the stated ones that are thought of."""
 
-OWN_ERROR_USUAL, OWN_ERROR_SD = 1.1, 0.5
+OWN_ERROR_USUAL, OWN_ERROR_SD = 1.0, 0.35
 """Middle of that factor and spread of its logarithm beforehand. Our own choice, tried likewise."""
 
 _MAIN = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
