@@ -191,20 +191,36 @@ def _all_shares(program: Program) -> Array:
 
 
 def _share_check(k: int, means: PhotoMeans, every: Array) -> ShareCheck:
-    gap = means.program[:, k] - means.seen[:, k]
-    seen, n_points = float(means.seen[:, k].mean()), int(means.n_points.sum())
-    least = binomial_se(seen, n_points)
-    lucky = _luck(seen, n_points)
-    both = difference_estimate(means.seen[:, k], means.program[:, k], every[:, k], least_se=lucky)
+    seen, program = means.seen[:, k], means.program[:, k]
+    bias = _mean_gap(means, np.ones(len(seen), bool), k)
+    n_points = int(means.n_points.sum())
+    least = max(_luck(float(seen.mean()), n_points), _chance_se(means.covariance[:, k, k]))
+    eye = mean_over_photos(seen, least_se=binomial_se(float(seen.mean()), n_points))
     return ShareCheck(
         SHARE_COLUMNS[k],
         SEEN_WORDS[k],
-        _in_points(mean_over_photos(gap, least_se=lucky)),
+        _in_points(bias),
         100.0 * float(every[:, k].mean()),
-        _in_points(mean_over_photos(means.seen[:, k], least_se=least)),
-        _in_points(both),
-        photos_to_halve(gap),
+        _in_points(eye),
+        _in_points(difference_estimate(seen, program, every[:, k], least_se=least)),
+        photos_to_halve(program - seen),
     )
+
+
+def _mean_gap(means: PhotoMeans, own: NDArray[np.bool_], k: int) -> Estimate:
+    """Return the mean of program less eye of one share over some of the photos."""
+    gap = means.program[own, k] - means.seen[own, k]
+    luck = _luck(float(means.seen[own, k].mean()), int(means.n_points[own].sum()))
+    least = max(luck, _chance_se(means.covariance[own, k, k]))
+    return mean_over_photos(gap, least_se=least)
+
+
+def _chance_se(variance: Array) -> float:
+    """Return the standard error of a mean over photos, (k,), that the choice of points alone makes.
+
+    Photos that happen to agree are no reason to state less.
+    """
+    return float(np.sqrt(variance.sum()) / len(variance))
 
 
 def _luck(share: float, n: int) -> float:
@@ -228,11 +244,9 @@ def _groups(means: PhotoMeans, scores: pd.DataFrame) -> list[GroupBias]:
             own = names == name
             if own.sum() < FEWEST_PHOTOS:
                 continue
-            gap = means.program[own] - means.seen[own]
             n_points = int(means.n_points[own].sum())
-            seen = means.seen[own].mean(axis=0)
             bias = {
-                measure: _in_points(mean_over_photos(gap[:, k], least_se=_luck(seen[k], n_points)))
+                measure: _in_points(_mean_gap(means, own, k))
                 for k, measure in enumerate(SHARE_COLUMNS)
             }
             found.append(GroupBias(kind, str(name), int(own.sum()), n_points, bias))
