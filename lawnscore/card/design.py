@@ -117,7 +117,7 @@ _GREENS = (
     ("turf-yellowing", (134, 140, 62)),
     ("turf-bright", (112, 158, 66)),
     ("turf-blue-pale", (110, 156, 124)),
-    ("turf-lime", (158, 182, 74)),
+    ("turf-lime", (146, 164, 100)),
     ("turf-pale", (160, 186, 124)),
     ("turf-grey", (124, 138, 110)),
 )
@@ -138,19 +138,23 @@ _GROUND = (
     ("leaf-gold", (202, 146, 44)),
     ("cast-wet", (66, 56, 46)),
 )
+# Hues 30 degrees apart in CIELAB, light (L* 62) and deep (L* 40) in turn, each as strong as an office
+# printer prints it. `benchmarks/card_patches.py` chose offset and levels: the fit over the colours that
+# lawns show has a mean variance of 0.019 with this row and 0.042 without it, a condition number of 38
+# and of 143.
 _VIVID = (
-    ("red", (186, 48, 48)),
-    ("skin", (206, 158, 134)),
-    ("blue", (46, 68, 150)),
-    ("orange", (218, 116, 44)),
-    ("sky", (106, 150, 196)),
-    ("yellow", (232, 204, 50)),
-    ("purple", (94, 56, 112)),
-    ("cyan", (44, 146, 172)),
-    ("rose", (206, 106, 126)),
-    ("green", (62, 152, 72)),
-    ("magenta", (178, 62, 134)),
-    ("skin-dark", (118, 82, 66)),
+    ("hue-010-light", (235, 109, 136)),
+    ("hue-040-deep", (145, 74, 57)),
+    ("hue-070-light", (197, 138, 73)),
+    ("hue-100-deep", (101, 95, 48)),
+    ("hue-130-light", (98, 167, 55)),
+    ("hue-160-deep", (38, 106, 76)),
+    ("hue-190-light", (88, 162, 157)),
+    ("hue-220-deep", (31, 103, 117)),
+    ("hue-250-light", (31, 160, 216)),
+    ("hue-280-deep", (82, 94, 125)),
+    ("hue-310-light", (177, 126, 237)),
+    ("hue-340-deep", (158, 52, 126)),
 )
 
 

@@ -180,6 +180,7 @@ def _marker_of(data: dict[str, Any]) -> Marker:
 def _from_cgats(text: str, path: Path) -> ReferenceCard:
     table = read_cgats(text, path)
     design = _design_for(table.header.get("TARGET_TYPE", ""), table.names, path)
+    _refuse_another_edition(design, table.names, path)
     order = {_plain(name): row for row, name in enumerate(table.names)}
     linear = np.full((len(design.patches), 3), np.nan)
     for n, patch in enumerate(design.patches):
@@ -191,6 +192,23 @@ def _from_cgats(text: str, path: Path) -> ReferenceCard:
         "learned" if table.header.get("ORIGINATOR", "").startswith("lawnscore card") else "measured"
     )
     return ReferenceCard(design, name, linear, source, np.zeros_like(linear))
+
+
+_STRANGERS = 3
+"""Samples that no patch is named like, from which a table speaks of another edition of the card."""
+
+
+def _refuse_another_edition(design: CardDesign, names: tuple[str, ...], path: Path) -> None:
+    """Raise when a table measures patches that this card does not have."""
+    known = {_plain(p.name) for p in design.patches}
+    strangers = [name for name in names if _plain(name) not in known]
+    if len(strangers) >= _STRANGERS and len(names) - len(strangers) < len(known):
+        raise LawnscoreError(
+            f"measures an older {design.name}: this one has no patch `{strangers[0]}`"
+            f" ({len(strangers)} such names)",
+            "Print the card anew with `lawnscore card`, and have that print measured.",
+            path,
+        )
 
 
 def _plain(name: str) -> str:

@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from lawnscore.card.colourspace import ciede2000, decode_srgb, linear_to_lab
 from lawnscore.card.design import (
     DESIGNS,
     MARKER_DICTIONARY,
@@ -148,3 +149,33 @@ def test_a_chart_of_unknown_size_says_so_and_how_to_mend_it() -> None:
 def test_a_size_that_no_chart_has_is_told(name: str) -> None:
     with pytest.raises(LawnscoreError, match="no size of a chart"):
         card_design(name)
+
+
+def _lab(srgb: np.ndarray) -> np.ndarray:
+    return linear_to_lab(decode_srgb(np.asarray(srgb) / 255.0))
+
+
+@pytest.mark.parametrize("edition", ["chart24", "chart24-1976"])
+def test_vivid_patches_are_not_those_of_the_classic_chart(edition: str) -> None:
+    # McCamy, Marcus & Davidson 1976 and the edition of 2014, as shipped in colour-science.
+    chart = _lab(np.array([p.srgb for p in card_design(edition).patches[:18]]))
+    card = [p for p in card_design("turf-a5").patches if p.name.startswith("hue-")]
+    card += [p for p in card_design("turf-a5").patches if p.name == "turf-lime"]
+    apart = ciede2000(_lab(np.array([p.srgb for p in card]))[:, None], chart[None])
+    assert len(card) == 13
+    assert apart.min() >= 8.0
+    order = [int(i) for i in apart.argmin(axis=1)[:12]]
+    steps = np.diff(order)
+    assert np.count_nonzero(steps == 1) < 3  # nor do they stand in its order
+
+
+def test_vivid_patches_are_evenly_spaced_hues_at_two_levels() -> None:
+    card = [p for p in card_design("turf-a5").patches if p.name.startswith("hue-")]
+    lab = _lab(np.array([p.srgb for p in card]))
+    hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360
+    assert np.allclose(hue, 10 + 30 * np.arange(12), atol=1.5)
+    assert np.allclose(lab[0::2, 0], 62, atol=1.0)
+    assert np.allclose(lab[1::2, 0], 40, atol=1.0)
+    assert [p.name for p in card] == [
+        f"hue-{10 + 30 * k:03d}-{'deep' if k % 2 else 'light'}" for k in range(12)
+    ]

@@ -133,6 +133,18 @@ def test_bad_cgats_is_told_with_its_place(text: str, message: str, tmp_path: Pat
     assert "card.txt" in str(caught.value)
 
 
+def test_a_table_of_an_older_card_is_refused_in_words(tmp_path: Path) -> None:
+    path = tmp_path / "old.txt"
+    write_cgats(path, NAMES, TRUE, header={"TARGET_TYPE": "turf-a5"})
+    text = path.read_text()
+    for new, old in (("hue-010-light", "red"), ("hue-040-deep", "sky"), ("hue-070-light", "rose")):
+        assert new in text
+        text = text.replace(new, old)
+    path.write_text(text)
+    with pytest.raises(LawnscoreError, match="older turf-a5.*no patch `red`.*Print the card anew"):
+        load_reference(str(path))
+
+
 def test_auto_leaves_the_card_to_its_markers() -> None:
     assert load_reference("auto") is None
 

@@ -1,0 +1,183 @@
+"""The network of the class stage as a PyTorch module; the arithmetic is that of `photo/class_net`.
+
+Batch normalisation steadies the training and is folded into the convolutions when the weights
+leave. Most of the network lies at its coarse levels, where a convolution costs little.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+from torch.nn import functional as F
+
+CELL_PX = 4
+N_OUT = 7
+HIDDEN = 32
+LEARNED = 3
+WIDE = (16, 24, 64, 96)
+FINE = 12
+DEEP = 2
+MIDDLE = 0.5
+"""Taken off the channels in training: sums of numbers that are all positive kill thresholds."""
+
+
+def norm_conv(n_in: int, n_out: int, size: int, stride: int = 1) -> nn.Sequential:
+    """Return a convolution and its normalisation."""
+    pad = 1 if size == 3 else 0
+    return nn.Sequential(
+        nn.Conv2d(n_in, n_out, size, stride, pad, bias=False), nn.BatchNorm2d(n_out)
+    )
+
+
+class Rest(nn.Module):
+    """What follows the first layer: a U of convolutions over cells of 5, 10, 20 and 40 mm."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        a, b, c, d = WIDE
+        self.d2, self.d3, self.d4 = (
+            norm_conv(a, b, 2, 2),
+            norm_conv(b, c, 2, 2),
+            norm_conv(c, d, 2, 2),
+        )
+        self.e2 = nn.ModuleList([norm_conv(b, b, 3)])
+        self.e3 = nn.ModuleList([norm_conv(c, c, 3) for _ in range(DEEP)])
+        self.e4 = nn.ModuleList([norm_conv(d, d, 3) for _ in range(DEEP)])
+        self.u3, self.u2, self.u1 = norm_conv(d, c, 1), norm_conv(c, b, 1), norm_conv(b, FINE, 1)
+        self.skip = norm_conv(a, FINE, 1)
+        self.f3, self.f2, self.f1 = norm_conv(c, c, 3), norm_conv(b, b, 3), norm_conv(FINE, FINE, 3)
+        self.head = nn.Conv2d(FINE, N_OUT, 1)
+
+    def forward(
+        self, cells: torch.Tensor, context: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor]:
+        """Return (B, 7, H, W) and what the coarsest level says on the whole, (B, d, 1, 1)."""
+        x2 = F.relu(self.d2(cells))
+        for layer in self.e2:
+            x2 = F.relu(layer(x2))
+        x3 = F.relu(self.d3(x2) + context)
+        for layer in self.e3:
+            x3 = F.relu(layer(x3))
+        x4 = F.relu(self.d4(x3))
+        for layer in self.e4:
+            x4 = F.relu(layer(x4))
+        y3 = F.relu(self.f3(F.relu(F.interpolate(self.u3(x4), scale_factor=2.0) + x3)))
+        y2 = F.relu(self.f2(F.relu(F.interpolate(self.u2(y3), scale_factor=2.0) + x2)))
+        y1 = F.relu(
+            self.f1(F.relu(F.interpolate(self.u1(y2), scale_factor=2.0) + self.skip(cells)))
+        )
+        return self.head(y1), F.adaptive_avg_pool2d(x4, 1)
+
+
+class Net(nn.Module):
+    """Colour table, first layer and rest."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.mood0, self.mood1 = nn.Linear(5, HIDDEN), nn.Linear(HIDDEN, HIDDEN)
+        self.mood2 = nn.Linear(HIDDEN, HIDDEN)
+        self.pixel0, self.pixel1 = nn.Linear(5, HIDDEN), nn.Linear(HIDDEN, HIDDEN)
+        self.pixel2 = nn.Linear(HIDDEN, LEARNED)
+        self.stem = norm_conv(LEARNED + 1, WIDE[0], CELL_PX, CELL_PX)
+        self.context = nn.Linear(WIDE[0] + HIDDEN, WIDE[2])
+        self.rest = Rest()
+
+    def features(self, linear: torch.Tensor) -> torch.Tensor:
+        """Return (..., 5) of (..., 3) linear sRGB."""
+        held = linear.clamp(0, 1.5)
+        total = held.sum(-1, keepdim=True) + 0.01
+        return torch.cat([(held + 1e-7).sqrt(), 2 * held[..., :2] / total], -1)
+
+    def mood(self, linear: torch.Tensor, some: int = 4000) -> torch.Tensor:
+        """Return (B, 32): the mean of what each of the photo's colours (B, n, 3) says."""
+        n = linear.shape[1]
+        linear = linear[:, torch.randint(n, (min(some, n),), device=linear.device)]
+        x = F.leaky_relu(self.mood0(self.features(linear)), 0.0)
+        x = F.relu(self.mood1(x))
+        return F.relu(self.mood2(x.mean(1)))
+
+    def channels(self, linear: torch.Tensor, mood: torch.Tensor) -> torch.Tensor:
+        """Return (B, n, 4) channels of (B, n, 3) colours."""
+        x = F.relu(self.pixel0(self.features(linear)) + mood[:, None])
+        x = torch.sigmoid(self.pixel2(F.relu(self.pixel1(x))))
+        y = (linear @ linear.new_tensor([0.2126, 0.7152, 0.0722])).clamp(0, 1)
+        return torch.cat([(y + 1e-9).pow(1 / 3).unsqueeze(-1), x], -1)
+
+    def forward(
+        self, linear: torch.Tensor, keep: torch.Tensor, forget: float = 0.0
+    ) -> tuple[torch.Tensor, torch.Tensor]:
+        """Return outputs (B, 7, H/4, W/4) and deep means (B, d) of linear sRGB (B, H, W, 3)."""
+        b, h, w, _ = linear.shape
+        flat = linear.reshape(b, h * w, 3)
+        mood = self.mood(flat)
+        if forget:
+            mood = mood * (torch.rand(b, 1, device=linear.device) > forget)
+        seen = self.channels(flat, mood).transpose(1, 2).reshape(b, -1, h, w)
+        if self.training:
+            seen = seen + (torch.rand_like(seen) - 0.5) / 128
+        keep = keep.unsqueeze(1)
+        cells = F.relu(self.stem(seen - MIDDLE)) * keep
+        mean = cells.mean((2, 3))
+        context = self.context(torch.cat([mean, mood], 1))
+        out, deep = self.rest(cells, context[..., None, None])
+        return out, deep.flatten(1)
+
+
+def folded(layer: nn.Sequential) -> tuple[torch.Tensor, torch.Tensor]:
+    """Return weight and bias of a convolution with its normalisation multiplied in."""
+    conv, norm = layer[0], layer[1]
+    gain = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+    return conv.weight * gain[:, None, None, None], norm.bias - norm.running_mean * gain
+
+
+class _Plain(nn.Module):
+    """The rest with normalisation folded in, for export."""
+
+    def __init__(self, rest: Rest) -> None:
+        super().__init__()
+        self.rest = rest
+        for module in rest.modules():
+            if isinstance(module, nn.Sequential):
+                weight, bias = folded(module)
+                conv = nn.Conv2d(
+                    weight.shape[1], weight.shape[0], weight.shape[2], module[0].stride,
+                    module[0].padding,
+                )  # fmt: skip
+                conv.weight.data, conv.bias.data = weight.detach().clone(), bias.detach().clone()
+                module[0], module[1] = conv, nn.Identity()
+
+    def forward(
+        self, cells: torch.Tensor, context: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor]:
+        return self.rest(cells, context)  # type: ignore[no-any-return]
+
+
+def export(model: Net, path: Path) -> None:
+    """Write PATH.npz (colour table, first layer, context) and PATH.onnx (the rest)."""
+    import copy
+
+    model = copy.deepcopy(model).cpu().eval()
+
+    def t(x: torch.Tensor) -> np.ndarray:
+        return x.detach().numpy().astype(np.float32)
+
+    out = {}
+    for name in (*(f"{n}{k}" for n in ("mood", "pixel") for k in range(3)), "context"):
+        layer = getattr(model, name)
+        out[f"{name}.weight"], out[f"{name}.bias"] = t(layer.weight).T.copy(), t(layer.bias)
+    weight, bias = folded(model.stem)
+    stem = t(weight).transpose(2, 3, 1, 0)  # row, column, channel, out
+    out["stem.weight"] = stem.reshape(-1, stem.shape[-1]) / np.float32(255.0)
+    out["stem.bias"] = t(bias - MIDDLE * weight.sum((1, 2, 3)))
+    np.savez(path.with_suffix(".npz"), **out)
+    free = {2: "h", 3: "w"}
+    torch.onnx.export(
+        _Plain(model.rest).eval(),
+        (torch.zeros(1, WIDE[0], 96, 80), torch.zeros(1, WIDE[2], 1, 1)),
+        str(path.with_suffix(".onnx")), opset_version=13, dynamo=False,
+        input_names=["cells", "context"], output_names=["out", "deep"],
+        dynamic_axes={"cells": free, "out": free},
+    )  # fmt: skip
