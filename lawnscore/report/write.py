@@ -263,9 +263,11 @@ def _checked(job: _Job) -> Iterator[tuple[str, bool]]:
     from lawnscore.report.checked_page import checked_page
 
     check = check_points(job.rounds.path)
-    if check is not None:
-        page = checked_page(check, job.rounds, job.words)
-        yield _put(job, "checked.html", page.encode("utf-8"))
+    if check is None:  # points.csv was taken away: its page goes too
+        (job.folder / "checked.html").unlink(missing_ok=True)
+        return
+    page = checked_page(check, job.rounds, job.words)
+    yield _put(job, "checked.html", page.encode("utf-8"))
 
 
 def _links(job: _Job) -> list[tuple[str, str]]:

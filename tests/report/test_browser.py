@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import CHROMIUM
+
+from tests.report.conftest import CHROMIUM
 
 pytestmark = pytest.mark.browser
 

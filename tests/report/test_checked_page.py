@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from lawnscore.points.check import CastCheck, GroupBias, PointsCheck, ShareCheck
 from lawnscore.points.compare import SHARE_COLUMNS
 from lawnscore.points.estimate import Estimate
 from lawnscore.points.readers import Pair
+from lawnscore.report import write_reports
 from lawnscore.report.checked_page import checked_page
 from lawnscore.report.language import words_for
 from lawnscore.report.load import RoundRows
@@ -92,6 +94,22 @@ def test_nothing_told(rounds: RoundRows) -> None:
                 confusion=np.zeros((5, 5)), reader_se=np.full(5, NAN))  # fmt: skip
     assert "No point could be told yet." in text
     assert "nan" not in text.lower().replace("finance", "")
+
+
+def test_the_page_is_linked_while_there_are_points_and_goes_with_them(
+    written: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from lawnscore.points import check as module
+
+    own = Path(shutil.copytree(written, tmp_path / "round", copy_function=shutil.copy2))
+    monkeypatch.setattr(module, "check_points", lambda *_: check())
+    write_reports(own, lawns=["First"], pictures="none")
+    assert "Green cover: the program says" in (own / "reports" / "checked.html").read_text()
+    assert 'href="checked.html"' in (own / "reports" / "index.html").read_text()
+    monkeypatch.setattr(module, "check_points", lambda *_: None)
+    write_reports(own, lawns=["First"], pictures="none")
+    assert not (own / "reports" / "checked.html").exists()
+    assert "checked.html" not in (own / "reports" / "index.html").read_text()
 
 
 def test_in_german(rounds: RoundRows) -> None:
