@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from PIL import Image
@@ -15,7 +13,6 @@ from lawnscore.points.draw import draw_photos
 from lawnscore.points.page import PageSummary, write_page
 from tests.scoring.rounds import new_round, put_lawn_photo
 
-CHROMIUM = Path("/usr/bin/chromium")
 VISITS = (
     ("oak-lane", "front", "2026-05-01"),
     ("oak-lane", "front", "2026-06-01"),
@@ -59,17 +56,3 @@ def points_page(scored: Path, tmp_path_factory: pytest.TempPathFactory) -> PageS
 def casts_page(scored: Path, tmp_path_factory: pytest.TempPathFactory) -> PageSummary:
     draw = draw_photos(scored, 1, seed=2)
     return write_page(draw, tmp_path_factory.mktemp("page") / "casts.html", mode="casts")
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    assert CHROMIUM.exists(), "install Debian's chromium"
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=str(CHROMIUM),
-            args=["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"],
-        )
-        yield started
-        started.close()

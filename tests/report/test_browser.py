@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.report.conftest import CHROMIUM
+from tests.conftest import CHROMIUM
 
 pytestmark = pytest.mark.browser
 
