@@ -1,0 +1,1 @@
+"""Studies of lawnscore: how right, how fast, and where its constants come from."""

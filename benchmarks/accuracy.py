@@ -2,7 +2,7 @@
 
     python benchmarks/accuracy.py --results DIR                          the full run
     python benchmarks/accuracy.py --results DIR --jobs 32 --seconds 500  begins none after 500 s
-    python benchmarks/accuracy.py --results DIR --tables-only --markdown ACCURACY.md
+    python benchmarks/accuracy.py --results DIR --tables-only --markdown docs/ACCURACY.md
     python benchmarks/accuracy.py --results DIR --tables cover casts     some of it
     python benchmarks/accuracy.py --quick                                a check that it runs
 
@@ -11,7 +11,7 @@ keeps what it has, and the same command goes on. A change of the program makes t
 Real photographs are read when the environment variable LAWNSCORE_DATA names their folder.
 
 There are two sets of cases: `choosing`, whose figures may be looked at when a method or a stated
-error is chosen, and `reporting`, whose seeds nothing else uses, for the tables of ACCURACY.md.
+error is chosen, and `reporting`, whose seeds nothing else uses, for the tables of docs/ACCURACY.md.
 """
 
 from __future__ import annotations

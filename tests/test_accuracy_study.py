@@ -255,9 +255,9 @@ def test_the_study_runs_small_and_writes_its_tables(
 
 
 def test_the_speed_study_runs_small(capsys: pytest.CaptureFixture[str]) -> None:
-    import speed
+    from benchmarks.speed import score
 
-    assert speed.main(["--quick", "--stages"]) == 0
+    assert score.main(["--quick", "--stages"]) == 0
     printed = capsys.readouterr().out
     for words in ("full decode", "ratio", "peak memory", "classify"):
         assert words in printed

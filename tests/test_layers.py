@@ -9,6 +9,7 @@ import pytest
 
 ROOMS = (
     "contract",
+    "paper",
     "card",
     "photo",
     "history",

@@ -37,7 +37,7 @@ STEP = {"rendered": (0.75, 1.3), "sketched": (0.75, 1.3), "field": (0.55, 1.3),
 EVALUATED_PX = {"field": 576, "wheat": 352}
 NOMINAL_STEP = {"field": 0.87, "wheat": 1.0}
 CARD_CORRECTED = ("rendered", "sketched")
-MIXED = 0.3
+MIXED = 0.22
 """Crops whose leaf or litter is laid on another crop's ground."""
 BACK = 3
 """Every third group is kept back."""
@@ -147,8 +147,8 @@ def cast_heat(
 def recoloured(linear: torch.Tensor, corrected: torch.Tensor) -> torch.Tensor:
     """Vary gain, tint, saturation and gamma: little where a card corrected the colours."""
     b, device = len(linear), linear.device
-    free = torch.rand(b, device=device) < 0.25
-    wide = torch.where(corrected & ~free, 0.3, 1.0)[:, None, None, None]
+    free = torch.rand(b, device=device) < 0.12
+    wide = torch.where(corrected & ~free, 0.15, 1.0)[:, None, None, None]
 
     def normal(*shape: int) -> torch.Tensor:
         return torch.randn(b, *shape, device=device)

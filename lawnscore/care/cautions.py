@@ -1,4 +1,4 @@
-"""The cautions that belong beside an amount: one registry, read by commands, sheets and README.
+"""The cautions that belong beside an amount: one registry, read by commands and sheets.
 
 Nothing here authorises an application. The product label, its safety data sheet and the law of
 the place override every figure of this package.

@@ -37,8 +37,8 @@ SINGLE_DOSE_N_G_M2: dict[Release, tuple[float, float]] = {
     "mixed": (6.0, 8.0),
     "slow": (8.0, 10.0),
 }
-"""Ceiling of N in one application by kind of release, g/m2: German sports-ground handbook, seen
-in a secondary copy."""
+"""Ceiling of N in one application by kind of release, g/m2. Common practice on sports grounds, no
+source; the label and local rules decide."""
 
 
 @dataclass(frozen=True)
@@ -78,17 +78,6 @@ def oxide_share(oxide: str) -> float:
 def to_element(oxide: str, amount: float) -> float:
     """Return the amount of the element in an amount of its oxide, in the same unit."""
     return amount * oxide_share(oxide)
-
-
-def to_oxide(oxide: str, amount: float) -> float:
-    """Return the amount of ``oxide`` that holds an amount of its element.
-
-    Examples
-    --------
-    >>> round(to_oxide("P2O5", 1), 4)
-    2.2914
-    """
-    return amount / oxide_share(oxide)
 
 
 @dataclass(frozen=True)
@@ -151,21 +140,21 @@ _LABEL_NAMES = {
 
 
 def read_label(text: str) -> Label:
-    """Read a label such as ``5-3-10`` or ``6-0-5 + 2 MgO + 6 Fe``.
+    """Read a label such as ``4-0-8`` or ``4-0-8 + 3 MgO + 4 Fe``.
 
     Examples
     --------
-    >>> read_label("5-3-10")
-    Label(n_pct=5.0, p2o5_pct=3.0, k2o_pct=10.0, ca_pct=nan, mg_pct=nan, fe_pct=nan, s_pct=nan)
-    >>> round(read_label("6-0-5 + 2 MgO + 6 Fe").mg_pct, 3)
-    1.206
+    >>> read_label("4-0-8")
+    Label(n_pct=4.0, p2o5_pct=0.0, k2o_pct=8.0, ca_pct=nan, mg_pct=nan, fe_pct=nan, s_pct=nan)
+    >>> round(read_label("4-0-8 + 3 MgO + 4 Fe").mg_pct, 3)
+    1.809
 
     Raises
     ------
     LawnscoreError
         When it cannot be read, or is no possible label.
     """
-    mend = "Write N-P2O5-K2O, then more, such as 6-0-5 + 2 MgO + 6 Fe."
+    mend = "Write N-P2O5-K2O, then more, such as 4-0-8 + 3 MgO + 4 Fe."
     first, *more = [part.strip() for part in text.replace("–", "-").split("+")]
     main = re.split(r"\s*[-:]\s*", first)
     if len(main) != 3:
@@ -209,9 +198,9 @@ def feed(label: Label, rate_g_m2: float, area_m2: float) -> Feed:
 
     Examples
     --------
-    >>> done = feed(read_label("5-3-10"), 35, 140)
+    >>> done = feed(read_label("4-0-8"), 30, 140)
     >>> round(done.product_kg, 3), round(done.nutrients_g_m2["N"], 3)
-    (4.9, 1.75)
+    (4.2, 1.2)
 
     Raises
     ------

@@ -33,7 +33,6 @@ MOST_PHOTOS = 40
 """Photos a zone beyond which a plan says that the goal is out of reach; our choice."""
 
 _Z_INTERVAL = 1.959964
-_Z_POWER = 0.841621
 _VISIT = ["lawn", "zone", "date", "stage"]
 
 NEED_COLUMNS = (

@@ -9,15 +9,19 @@ from typing import Any
 import pandas as pd
 
 from lawnscore.care.spots import Spot, where_to_stand
-from lawnscore.contract.errors import LawnscoreError
+from lawnscore.paper.fit import fitted
+from lawnscore.paper.fonts import PLAIN, PLAIN_BOLD
+from lawnscore.paper.sheet import new_sheet
+from lawnscore.paper.sizes import PAPERS_MM
 
-_PAGE_MM = (210.0, 297.0)  # A4, ISO 216
+_PAGE_MM = PAPERS_MM["a4"]
 _MARGIN_MM = 15.0
+_WIDTH_MM = _PAGE_MM[0] - 2 * _MARGIN_MM
 _GAP_MM = 8.0
 _BOX_MM = (86.0, 44.0)
 _TEXT_MM = 26.0
-_MM = 72 / 25.4
 _LIST_COLUMNS = 4
+_LINE_MM = 0.2
 
 
 def draw_plan(
@@ -36,89 +40,77 @@ def draw_plan(
     spots
         Spots by lawn and zone.
     path
-        PDF to write.
+        PDF to write; a folder that is not there is made.
 
     Raises
     ------
     LawnscoreError
         When the file cannot be written.
     """
-    from reportlab.pdfgen.canvas import Canvas
-
-    canvas = Canvas(str(path), pagesize=tuple(side * _MM for side in _PAGE_MM), invariant=1)
-    canvas.setTitle(title)
     step = _BOX_MM[1] + _TEXT_MM + _GAP_MM
-    rows = int((_PAGE_MM[1] - 2 * _MARGIN_MM - 12) // step)
+    on_page = 2 * int((_PAGE_MM[1] - 2 * _MARGIN_MM - 12) // step)
     records = needs.to_dict("records")
-    pages = 0
-    for number, need in enumerate(records):
-        on_page = number % (rows * 2)
-        if on_page == 0:
-            if number:
-                canvas.showPage()
-            pages += 1
-            _heading(canvas, title)
-        left = _MARGIN_MM + (on_page % 2) * (_BOX_MM[0] + _GAP_MM)
-        top = _PAGE_MM[1] - _MARGIN_MM - 14 - (on_page // 2) * step
-        place = str(need["lawn"]), str(need["zone"])
-        _zone(canvas, left, top, need, spots.get(place, ()))
-    canvas.showPage()
-    try:
-        canvas.save()
-    except OSError as error:
-        raise LawnscoreError(f"cannot be written ({error})", "Choose another file.", path) from None
-    return pages
+    with new_sheet(path, _PAGE_MM, title=title) as sheet:
+        for first in range(0, max(len(records), 1), on_page):
+            _heading(sheet.pen, title)
+            for number, need in enumerate(records[first : first + on_page]):
+                left = _MARGIN_MM + (number % 2) * (_BOX_MM[0] + _GAP_MM)
+                top = _PAGE_MM[1] - _MARGIN_MM - 14 - (number // 2) * step
+                place = str(need["lawn"]), str(need["zone"])
+                _zone(sheet.pen, left, top, need, spots.get(place, ()))
+            sheet.next_page()
+    return sheet.n_pages
 
 
-def _heading(canvas: Any, title: str) -> None:
-    top = _PAGE_MM[1] - _MARGIN_MM
-    canvas.setFont("Helvetica-Bold", 13)
-    canvas.drawString(_MARGIN_MM * _MM, (top - 4) * _MM, title)
-    canvas.setFont("Helvetica", 8)
-    words = "The box is the zone. You come in at the left; its long side runs to the right. "
-    words += "Stand at the same spots on every visit; start the file name with the spot: A1--."
-    canvas.drawString(_MARGIN_MM * _MM, (top - 9) * _MM, words)
-
-
-def _zone(
-    canvas: Any, left: float, top: float, need: dict[Any, Any], spots: Sequence[Spot]
+def _words(
+    pen: Any, at: tuple[float, float], text: str, size: float, *, font: str = PLAIN, width: float
 ) -> None:
-    canvas.setFont("Helvetica-Bold", 9)
-    canvas.drawString(left * _MM, (top - 3) * _MM, _fitting(f"{need['lawn']} / {need['zone']}", 48))
-    canvas.setFont("Helvetica", 8)
-    canvas.drawString(left * _MM, (top - 7) * _MM, f"{need['photos']} photos {need['goal']}")
+    pen.setFont(font, size)
+    pen.drawString(*at, fitted(text, font, size, width))
+
+
+def _heading(pen: Any, title: str) -> None:
+    top = _PAGE_MM[1] - _MARGIN_MM
+    _words(pen, (_MARGIN_MM, top - 3), title, 4.4, font=PLAIN_BOLD, width=_WIDTH_MM)
+    for line, text in enumerate(
+        (
+            "The box is the zone. You come in at the left; its long side runs to the right.",
+            "Stand at the same spots on every visit; start the file name with the spot: A1--.",
+        )
+    ):
+        _words(pen, (_MARGIN_MM, top - 7 - 3.6 * line), text, 2.7, width=_WIDTH_MM)
+
+
+def _zone(pen: Any, left: float, top: float, need: dict[Any, Any], spots: Sequence[Spot]) -> None:
+    place = f"{need['lawn']} / {need['zone']}"
+    _words(pen, (left, top - 3), place, 3.2, font=PLAIN_BOLD, width=_BOX_MM[0])
+    said = f"{need['photos']} photos {need['goal']}"
+    _words(pen, (left, top - 7), said, 2.7, width=_BOX_MM[0])
     bottom = top - 9 - _BOX_MM[1]
-    canvas.setStrokeGray(0.4)
-    canvas.rect(left * _MM, bottom * _MM, _BOX_MM[0] * _MM, _BOX_MM[1] * _MM)
+    pen.setLineWidth(_LINE_MM)
+    pen.setStrokeGray(0.4)
+    pen.rect(left, bottom, *_BOX_MM)
+    pen.setStrokeGray(0.85)
     for quarter in (0.25, 0.5, 0.75):
-        canvas.setStrokeGray(0.85)
-        x = (left + quarter * _BOX_MM[0]) * _MM
-        canvas.line(x, bottom * _MM, x, (bottom + _BOX_MM[1]) * _MM)
-    canvas.setStrokeGray(0)
+        x = left + quarter * _BOX_MM[0]
+        pen.line(x, bottom, x, bottom + _BOX_MM[1])
+    pen.setStrokeGray(0)
     for spot in spots:
         if spot.along == spot.along:
-            x = (left + spot.along * _BOX_MM[0]) * _MM
-            y = (bottom + spot.across * _BOX_MM[1]) * _MM
-            canvas.circle(x, y, 1.1 * _MM, fill=1)
-            canvas.setFont("Helvetica", 7)
-            canvas.drawString(x + 1.6 * _MM, y - 0.8 * _MM, spot.name)
-    _spot_list(canvas, left, bottom - 3.5, spots)
+            x, y = left + spot.along * _BOX_MM[0], bottom + spot.across * _BOX_MM[1]
+            pen.circle(x, y, 1.1, fill=1)
+            _words(pen, (x + 1.6, y - 0.8), spot.name, 2.4, width=left + _BOX_MM[0] - x - 2)
+    _spot_list(pen, left, bottom - 3.5, spots)
 
 
-def _spot_list(canvas: Any, left: float, top: float, spots: Sequence[Spot]) -> None:
-    canvas.setFont("Helvetica", 6)
-    most = _LIST_COLUMNS * 5
+def _spot_list(pen: Any, left: float, top: float, spots: Sequence[Spot]) -> None:
+    most, column_mm = _LIST_COLUMNS * 5, _BOX_MM[0] / _LIST_COLUMNS
     for number, spot in enumerate(spots[:most]):
         words = where_to_stand(spot).replace(" along", "").replace(" across", "")
         if spot.along != spot.along:
             words = "as before"
-        x = left + (number % _LIST_COLUMNS) * _BOX_MM[0] / _LIST_COLUMNS
-        y = top - (number // _LIST_COLUMNS) * 3.2
-        canvas.drawString(x * _MM, y * _MM, f"{spot.name}  {words}")
+        at = (left + (number % _LIST_COLUMNS) * column_mm, top - (number // _LIST_COLUMNS) * 3.2)
+        _words(pen, at, f"{spot.name}  {words}", 2.1, width=column_mm - 0.5)
     if len(spots) > most:
-        y = top - (most // _LIST_COLUMNS) * 3.2
-        canvas.drawString(left * _MM, y * _MM, f"and {len(spots) - most} more in the box")
-
-
-def _fitting(text: str, n: int) -> str:
-    return text if len(text) <= n else f"{text[: n - 1]}…"
+        at = (left, top - (most // _LIST_COLUMNS) * 3.2)
+        _words(pen, at, f"and {len(spots) - most} more in the box", 2.1, width=_BOX_MM[0])

@@ -70,14 +70,3 @@ def top_dressing(
     return TopDressing(
         area, depth, litres, litres * density / 1000, depth * density, tuple(warnings)
     )
-
-
-def bulk_density(mass_kg: float, volume_l: float) -> float:
-    """Return the bulk density, t/m3, from a weighed bucket of loose material.
-
-    Examples
-    --------
-    >>> bulk_density(15, 10)
-    1.5
-    """
-    return positive("mass", mass_kg, "kg") / positive("volume", volume_l, "l")

@@ -19,7 +19,7 @@ JAR_L = 1.0
 
 FORMS = ("wettable powder", "granule", "flowable", "emulsion", "solution", "wetting agent")
 """Forms of product in the usual order of mixing: powders, granules, flowables, emulsions,
-solutions, wetting agents. From memory of extension guides; the labels decide."""
+solutions, wetting agents. From memory; the labels decide."""
 
 Unit = Literal["l", "kg"]
 

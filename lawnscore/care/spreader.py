@@ -68,17 +68,6 @@ def calibrate(mass_g: float | Sequence[float], width_m: float, distance_m: float
     return Calibration(mean.mean, mean.low, mean.high, mean.spread_pct, len(rates), area)
 
 
-def course_length_m(area_m2: float, width_m: float) -> float:
-    """Return the length of a test course that covers ``area_m2``.
-
-    Examples
-    --------
-    >>> round(course_length_m(93, 1.8), 1)
-    51.7
-    """
-    return positive("area", area_m2, "m2") / positive("effective width", width_m, "m")
-
-
 def rate_per_pass(rate_g_m2: float, passes: int = 2) -> float:
     """Return what one pass must lay down: half the rate for two directions.
 

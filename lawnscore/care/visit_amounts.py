@@ -32,7 +32,7 @@ _GROWING_MONTHS = range(4, 11)
 """April to October on the northern half: the season where weather is not known; our choice."""
 _LATE_MONTHS = (11, 12, 1, 2)
 """November to February: no feed or seed in any weather, as late fast nitrogen raises the risk of
-Microdochium patch (turf pathology articles)."""
+Microdochium patch (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -24,14 +24,13 @@ from lawnscore.contract.errors import LawnscoreError
 if TYPE_CHECKING:
     from lawnscore.care.feed import Feed, Label, Release
 
-LABEL = typer.Argument(help="N-P2O5-K2O, then more: 5-3-10, or '6-0-5 + 2 MgO + 6 Fe'.")
+LABEL = typer.Argument(help="N-P2O5-K2O, then more: '4-0-8 + 3 MgO + 4 Fe'.")
 RATE = typer.Option(None, "--rate", help="Product laid down: '35 g/m2', '20 l/ha'.")
 TARGET = typer.Option(None, "--target", help="Nutrient wanted, such as '3.5 g/m2'.")
 NUTRIENT = typer.Option("N", "--nutrient", help="Nutrient of the target: N, P2O5, K2O, Fe ...")
 RELEASE = typer.Option(None, "--release", help="How the N is released: fast, mixed or slow.")
 DENSITY = typer.Option(None, "--density", help="Density of a liquid, such as '1.2 kg/l'.")
 UNIT = typer.Option("g/m2", "--unit", help="Unit of the rates shown, such as 'lb/1000 sq ft'.")
-BAG = typer.Option(None, "--bag", help="Weight of a full bag, such as '20 kg'.")
 HEADERS_YEAR = ("lawn", "zone", "year", "feeds", "N", "P2O5", "K2O", "P", "K", "largest N", "note")
 
 

@@ -78,7 +78,7 @@ def _add_work(
     rate: float = typer.Option(None, help="Amount laid down per area."),
     rate_unit: str = typer.Option(None, help="Its unit, such as g/m2 or l/ha."),
     area_m2: float = typer.Option(None, "--area-m2", "--area", help="Area worked, m2."),
-    npk: str = typer.Option(None, help="N-P2O5-K2O on the label, such as 5-3-10."),
+    npk: str = typer.Option(None, help="N-P2O5-K2O on the label, such as 4-0-8."),
     ca: float = typer.Option(None, help="Ca, %."),
     mg: float = typer.Option(None, help="Mg, %."),
     fe: float = typer.Option(None, help="Fe, %."),

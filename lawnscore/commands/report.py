@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
         ),
         pdf: bool = typer.Option(False, "--pdf", help="Customers' reports and sheet as PDF too."),
         open_: bool = typer.Option(False, "--open", help="Open the page when it is written."),
-        xlsx: bool = typer.Option(False, "--xlsx", help="All tables as one Excel workbook."),
+        xlsx: bool = typer.Option(False, "--xlsx", help="All tables as one XLSX workbook."),
         parquet: bool = typer.Option(False, "--parquet", help="The tables as Parquet files."),
         pictures: str = typer.Option(
             "all",

@@ -1,4 +1,4 @@
-"""What wants attention: one registry of flags, read by the code, the reports and the README."""
+"""What wants attention: one registry of flags, read by the code, the reports and the documents."""
 
 from __future__ import annotations
 

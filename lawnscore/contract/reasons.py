@@ -1,4 +1,4 @@
-"""Why a photo is refused: one registry, read by the code, the messages and the README."""
+"""Why a photo is refused: one registry, read by the code, the messages and the documents."""
 
 from __future__ import annotations
 

@@ -62,6 +62,8 @@ class Table:
 
 
 STAGES = ("before", "after", "check")
+STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
+"""In the order of a day: a check without work stands where the work would."""
 
 _PLACE = (
     Column("lawn", "string", "lawn, as in lawns.csv", True),
@@ -233,7 +235,7 @@ ATTENTION = Table(
     (
         Column("rank", "integer", "1 is most urgent", True),
         *_PLACE,
-        Column("flag", "string", "what is the matter; one of the list in the README", True),
+        Column("flag", "string", "what is the matter; one word of the list of flags", True),
         Column("since", "date", "since when"),
         Column("measure", "string", "measure that shows it"),
         Column("evidence", "string", "one sentence with its numbers", True),

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.card.colourspace import LUMINANCE
+from lawnscore.card.colourspace import LUMINANCE, encode_srgb
 from lawnscore.demo import spectra
 from lawnscore.demo.camera import Camera, Light
 from lawnscore.demo.geometry import View
@@ -120,7 +120,7 @@ def tone_table(camera: Camera) -> NDArray[np.uint8]:
     # A shoulder: strong curves keep highlights up to 1.25 below white.
     shoulder = 0.25 * camera.tone
     level = np.clip(linear / (1.0 + shoulder * linear**2), 0.0, 1.0)
-    code = np.where(level <= 0.0031308, 12.92 * level, 1.055 * level ** (1 / 2.4) - 0.055)
+    code = encode_srgb(level)
     curved = code + 1.4 * camera.tone * (code - 0.42) * code * (1.0 - code)
     return np.clip(np.round(255.0 * np.clip(curved, 0.0, 1.0)), 0, 255).astype(np.uint8)
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
+from lawnscore.card.colourspace import decode_srgb
 from lawnscore.demo import spectra
 from lawnscore.demo.spectra import WAVELENGTHS_NM, Floats
 
@@ -87,7 +88,7 @@ def separation(srgb: tuple[int, int, int]) -> tuple[float, float, float, float]:
 
     The nearest printable colour in a perceptual (cube-root) space; black replaces the grey part.
     """
-    wanted = _decode(np.asarray(srgb, dtype=np.float64) / 255.0)
+    wanted = decode_srgb(np.asarray(srgb, dtype=np.float64) / 255.0)
     paper = spectra.to_linear_srgb(ink_spectra([[0, 0, 0, 0]], CALIBRATED))[0]
     # Media-relative: white of the file is the white of the paper.
     target = np.cbrt(wanted * paper)
@@ -108,7 +109,3 @@ def printed_spectra(srgb: ArrayLike, ink: Ink) -> Floats:
     rows = np.asarray(srgb).reshape(-1, 3)
     coverage = [separation((int(r), int(g), int(b))) for r, g, b in rows]
     return ink_spectra(coverage, ink)
-
-
-def _decode(v: Floats) -> Floats:
-    return np.asarray(np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4))

@@ -8,7 +8,8 @@ condition) apply the rule of :mod:`lawnscore.photo` to the true shares:
   least three quarters are measured;
 * leaf colour: mean over green pixels, all in open light, of linear sRGB under D65, as lit in the
   photo relative to level white ground (``colour_index``), and of the same lawn under an overcast
-  D65 sky (``colour_index_overcast``), which does not depend on the light of the photo.
+  D65 sky (``colour_index_overcast``), which does not depend on the light of the photo. Lab and hue
+  are scikit-image's, so that a fault in our own colour arithmetic is none of the truth.
 """
 
 from __future__ import annotations
@@ -78,19 +79,12 @@ def near_part(polygon_px: Floats, back: Floats, middle_px: tuple[float, float]) 
     """Return the part (k, 2) of a polygon of the photo whose ground is not too deep.
 
     The depth of a plane is inverse to the third coordinate of the homography ``back`` (3, 3) from
-    photo to plane; the polygon is cut along the line of the greatest depth (Sutherland and Hodgman
-    1974).
+    photo to plane; the polygon is cut along the line of the greatest depth.
     """
-    row = back[2] / (back[2] @ np.array([*middle_px, 1.0]))
-    nearness = polygon_px @ row[:2] + row[2] - 1.0 / FARTHEST_DEPTHS
-    out = []
-    for k, (here, value) in enumerate(zip(polygon_px, nearness, strict=True)):
-        before, was = polygon_px[k - 1], nearness[k - 1]
-        if (value >= 0) != (was >= 0):
-            out.append(before + (here - before) * was / (was - value))
-        if value >= 0:
-            out.append(here)
-    return np.array(out, np.float64).reshape(-1, 2)
+    from lawnscore.photo.ground import clip_polygon
+
+    nearness = back[2] / (back[2] @ np.array([*middle_px, 1.0])) - [0, 0, 1 / FARTHEST_DEPTHS]
+    return clip_polygon(np.asarray(polygon_px, np.float64), nearness)
 
 
 def _sheet_mm(photo: Photograph, rim_mm: float) -> Floats:
@@ -244,9 +238,6 @@ def _leaf(
     light: Light | None,
 ) -> dict[str, float]:
     """Return leaf colour: as lit (when a light is given) and under an overcast D65 sky."""
-    from lawnscore.card.colourspace import encode_srgb, linear_to_lab
-    from lawnscore.photo.measures import dgci
-
     every = 2  # a pixel in two is enough for a mean
     part = np.ix_(rows, cols)
     planes = [
@@ -262,11 +253,25 @@ def _leaf(
         if lit is None:
             continue
         colour = mean_colour(planes, scene, replace(lit, shade="none"), pick)
-        out |= {f"colour_index{name}": dgci(encode_srgb(np.clip(colour, 0.0, 1.0)))}
-        keys = ("leaf_L", "leaf_a", "leaf_b")
-        lab = linear_to_lab(colour)
-        out |= {f"{k}{name}": float(v) for k, v in zip(keys, lab, strict=True)}
+        out |= {f"{key}{name}": value for key, value in _colour_of(colour).items()}
     return out
+
+
+def _colour_of(linear: Floats) -> dict[str, float]:
+    """Return the dark green colour index and CIELAB (D65) of linear sRGB (3,).
+
+    Karcher & Richardson 2003, "Quantifying turfgrass color using digital image analysis", Crop Sci.
+    43:943-951: the mean of (hue - 60) / 60, 1 - saturation and 1 - brightness.
+    """
+    from skimage.color import rgb2hsv, rgb2lab
+
+    from lawnscore.card.colourspace import encode_srgb
+
+    encoded = encode_srgb(np.clip(linear, 0.0, 1.0))
+    hue, saturation, brightness = (float(v) for v in rgb2hsv(encoded))
+    index = ((360.0 * hue - 60.0) / 60.0 + (1.0 - saturation) + (1.0 - brightness)) / 3.0
+    lab = (float(v) for v in rgb2lab(encoded))
+    return {"colour_index": index} | dict(zip(("leaf_L", "leaf_a", "leaf_b"), lab, strict=True))
 
 
 def mean_colour(

@@ -14,17 +14,17 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import STAGES
 from lawnscore.filing.places import is_folder_name
 from lawnscore.filing.slip_code import SlipCode, slip_text
+from lawnscore.paper.fit import fitted, wrapped
+from lawnscore.paper.fonts import PLAIN, PLAIN_BOLD
+from lawnscore.paper.sheet import new_sheet
+from lawnscore.paper.sizes import PAPERS_MM
 from lawnscore.register.folder import SPOT_MARK, open_round
 from lawnscore.register.register import WHOLE_LAWN, nearest, read_register
-
-PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""A4 by ISO 216; letter by ANSI/ASME Y14.1."""
 
 _MARGIN_MM = 10.0
 _COLUMNS, _ROWS = 2, 4
 _BAND_MM = 12.0
 _CUT_MARK_MM = 5.0
-_MM = 72 / 25.4
 _QUIET_MODULES = 4  # ISO/IEC 18004: quiet zone of four modules
 _SAID = {"before": "BEFORE", "after": "AFTER", "check": "CHECK", "": "SPOT"}
 _HELP = {
@@ -185,29 +185,16 @@ def _pages(panels: Sequence[Panel]) -> list[dict[tuple[int, int], Panel]]:
 def _draw(
     pages: Sequence[Mapping[tuple[int, int], Panel]], out: Path, paper_mm: tuple[float, float]
 ) -> int:
-    from reportlab.pdfgen.canvas import Canvas
-
     width_mm = (paper_mm[0] - 2 * _MARGIN_MM) / _COLUMNS
     height_mm = (paper_mm[1] - 2 * _MARGIN_MM) / _ROWS
-    _load_fonts()
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        size = (paper_mm[0] * _MM, paper_mm[1] * _MM)
-        canvas = Canvas(str(out), pagesize=size, invariant=1, initialFontName="slip")
-        canvas.setTitle("Slips")
+    with new_sheet(out, paper_mm, title="Slips") as sheet:
         for page in pages:
-            canvas.scale(_MM, _MM)
             for (column, row), panel in page.items():
                 left = _MARGIN_MM + column * width_mm
                 bottom = paper_mm[1] - _MARGIN_MM - (row + 1) * height_mm
-                _place_panel(canvas, panel, (left, bottom, width_mm, height_mm))
-            canvas.showPage()
-        canvas.save()
-    except OSError as error:
-        raise LawnscoreError(
-            f"cannot be written ({error.strerror or error})", "Name another file.", out
-        ) from None
-    return len(pages)
+                _place_panel(sheet.pen, panel, (left, bottom, width_mm, height_mm))
+            sheet.next_page()
+    return sheet.n_pages
 
 
 def _place_panel(canvas: Any, panel: Panel, box: tuple[float, float, float, float]) -> None:
@@ -246,17 +233,17 @@ def _draw_panel(canvas: Any, panel: Panel, width: float, height: float) -> None:
     canvas.setLineWidth(0.6)
     canvas.rect(*band, stroke=1, fill=int(dark))
     canvas.setFillGray(1 if dark else 0)
-    canvas.setFont("slip-bold", 9)
+    canvas.setFont(PLAIN_BOLD, 9)
     canvas.drawCentredString(width / 2, band[1] + 2.8, _SAID[code.stage])
     canvas.setFillGray(0)
     side = height - _BAND_MM - 11.0
     _draw_code(canvas, slip_text(code), (3.0, 8.0), side)
     _draw_words(canvas, panel, side + 6.0, band[1] - 2.0, width - side - 9.0)
     said = " · ".join(part for part in (code.lawn, code.zone, code.stage, code.spot) if part)
-    canvas.setFont("slip-bold", 2.6)
-    canvas.drawString(5.0, 5.6, _fitted(said, "slip-bold", 2.6, width - 9))
-    canvas.setFont("slip", 2.6)
-    canvas.drawString(5.0, 2.0, _fitted(_HELP[code.stage], "slip", 2.6, width - 9))
+    canvas.setFont(PLAIN_BOLD, 2.6)
+    canvas.drawString(5.0, 5.6, fitted(said, PLAIN_BOLD, 2.6, width - 9))
+    canvas.setFont(PLAIN, 2.6)
+    canvas.drawString(5.0, 2.0, fitted(_HELP[code.stage], PLAIN, 2.6, width - 9))
 
 
 def _draw_code(canvas: Any, text: str, corner: tuple[float, float], side_mm: float) -> None:
@@ -282,63 +269,14 @@ def _draw_words(canvas: Any, panel: Panel, left: float, top: float, width: float
     names = [name for name in (code.spot, code.zone, code.lawn) if name]
     if not code.spot and code.zone == WHOLE_LAWN:
         names.reverse()
-    words = [("slip-bold", 6.0, names[0], 3), *(("slip-bold", 4.2, n, 3) for n in names[1:])]
-    words += [("slip", 3.2, line, 4) for line in panel.lines]
+    words = [(PLAIN_BOLD, 6.0, names[0], 3), *((PLAIN_BOLD, 4.2, n, 3) for n in names[1:])]
+    words += [(PLAIN, 3.2, line, 4) for line in panel.lines]
     y = top
     for font, size, text, most in words:
-        for line in _wrapped(text, font, size, width)[:most]:
+        for line in wrapped(text, font, size, width)[:most]:
             y -= size * 1.2
             if y < 9.0:
                 return
             canvas.setFont(font, size)
             canvas.drawString(left, y, line)
         y -= size * 0.35
-
-
-def _wrapped(text: str, font: str, size: float, width: float) -> list[str]:
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if stringWidth(longer, font, size) <= width:
-            lines[-1] = longer
-            continue
-        pieces = _broken(word, font, size, width)
-        lines = [*lines, *pieces] if lines[-1] else pieces
-    return lines
-
-
-def _broken(word: str, font: str, size: float, width: float) -> list[str]:
-    """Break a word that is too long for a line, after a hyphen where there is one."""
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
-    pieces, piece = [], ""
-    for letter in word:
-        if piece and stringWidth(piece + letter, font, size) > width:
-            cut = piece.rfind("-") + 1 or len(piece)
-            pieces.append(piece[:cut])
-            piece = piece[cut:]
-        piece += letter
-    return [*pieces, piece]
-
-
-def _fitted(text: str, font: str, size: float, width: float) -> str:
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
-    if stringWidth(text, font, size) <= width:
-        return text
-    while text and stringWidth(text + "…", font, size) > width:
-        text = text[:-1]
-    return text + "…"
-
-
-def _load_fonts() -> None:
-    """Register the fonts that come with Matplotlib, so that every name can be printed."""
-    import matplotlib as mpl
-    from reportlab.pdfbase.pdfmetrics import registerFont
-    from reportlab.pdfbase.ttfonts import TTFont
-
-    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
-    registerFont(TTFont("slip", str(folder / "DejaVuSans.ttf")))
-    registerFont(TTFont("slip-bold", str(folder / "DejaVuSans-Bold.ttf")))

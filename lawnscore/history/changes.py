@@ -11,13 +11,12 @@ import pandas as pd
 from scipy import special
 
 from lawnscore.contract.measures import MEASURES
-from lawnscore.contract.tables import CHANGES
+from lawnscore.contract.tables import CHANGES, STAGE_ORDER
 from lawnscore.history.intervals import difference_interval, t_quantile
 from lawnscore.history.paired import PairedSpots, paired_spots
 from lawnscore.history.persistent import correlation, likeness, method_changed, renewed_between
 from lawnscore.history.sampling import ALPHA, POWER
 from lawnscore.history.series import (
-    STAGE_ORDER,
     Occasions,
     iso_dates,
     occasions,

@@ -9,8 +9,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.tables import STAGE_ORDER
 from lawnscore.history.intervals import fit_spread, satterthwaite, t_quantile
-from lawnscore.history.series import STAGE_ORDER, Occasions, day_numbers
+from lawnscore.history.series import Occasions, day_numbers
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]

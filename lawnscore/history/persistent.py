@@ -7,7 +7,7 @@ cancels. With the standard errors ``a`` and ``b`` that the photos of either visi
     variance of the difference's error = a**2 + b**2 - 2 rho a b
 
 ``rho`` is the lasting share of the stated variance. It is a matter of figures, and these come from
-`benchmarks/same_lawn.py`: lawns followed over a season, soil moisture, dew, cover, straw,
+`benchmarks/studies/same_lawn.py`: lawns followed over a season, soil moisture, dew, cover, straw,
 chlorophyll, mowing, light, camera and its settings changing from visit to visit. ``1 - rho`` is
 what was left of the stated variance in differences, so an error that is stated too wide counts
 as lasting: only what differences really err by matters here.
@@ -53,8 +53,9 @@ LASTING: dict[str, tuple[float, float]] = {
     "condition": (0.6, 0.5),
 }
 """Lasting share of the stated variance on an unchanged lawn: card colours measured or learned, and
-nominal. From `benchmarks/same_lawn.py`, 30 lawns of either family, the less of the two; less still
-for casts, which differ much from lawn to lawn, and for colours that hang on one print of a card."""
+nominal. From `benchmarks/studies/same_lawn.py`, 30 lawns of either family, the less of the two;
+less still for casts, which differ much from lawn to lawn, and for colours that hang on one print of
+a card."""
 
 FADES_AT_POINTS = 30.0
 """Change of the ground's cover at which nothing of the error is taken to last (same source)."""
@@ -94,8 +95,8 @@ class Likeness:
     corrected: Flags | None = None
 
     def lasting_share(self, measure: str) -> Array:
-        """Return ``rho`` of one measure, (q,), 0 to 1."""
-        known, nominal = LASTING[measure]
+        """Return ``rho`` of one measure, (q,), 0 to 1; 0 of one that was not studied."""
+        known, nominal = LASTING.get(measure, (0.0, 0.0))
         share = np.where(self.nominal, nominal, known)
         share = share * np.clip(1 - self.points / FADES_AT_POINTS, 0, 1)
         share = np.where(self.renewed, RENEWED * share, share)

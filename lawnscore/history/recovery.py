@@ -28,7 +28,7 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 TARGET = 0.95
-"""Share of the cover before that counts as recovered (CONTRACT: days to 95 %)."""
+"""Share of the cover before that counts as recovered; our choice."""
 MIN_POOL = 5
 """Past recoveries of the round before its own course is expected; our choice."""
 DEFAULT_LOG_SD = 0.35

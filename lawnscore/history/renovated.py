@@ -150,7 +150,7 @@ def gather_cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | Non
     first_after = np.searchsorted(key, place * span + end_day * 4 + 2, side="left")
     following = np.r_[(place * span + day * 4)[1:], np.iinfo(np.int64).max // 2]
     stop = np.searchsorted(key, np.minimum(following + 1, (place + 1) * span), side="left")
-    before = rows[np.maximum(last_before, 0)]
+    before = rows[np.maximum(last_before, 0)] if len(rows) else np.zeros_like(place)
     has_before = (last_before >= 0) & (series.place[before] == place)
     has_before &= day - series.day[before] <= BEFORE_DAYS
     n_later = np.maximum(stop - first_after, 0)
@@ -158,7 +158,7 @@ def gather_cases(series: Occasions, done: pd.DataFrame, clock: GrowthClock | Non
     inside = np.arange(_MOST_VISITS) < n_later[:, None]
     seen = rows[np.minimum(index, len(rows) - 1)] if len(rows) else np.zeros_like(index)
     inside &= series.day[seen] - end_day[:, None] <= COURSE_DAYS
-    last = rows[np.clip(stop - 1, 0, max(len(rows) - 1, 0))]
+    last = rows[np.clip(stop - 1, 0, len(rows) - 1)] if len(rows) else np.zeros_like(place)
     t = _elapsed(clock, end_day[:, None], series.day[seen])
     effect, unknown = _round_course(series, cover, se, done)
     # what the other lawns did since, season or drought, is none of the recovery's doing

@@ -10,12 +10,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.tables import TASKS
+from lawnscore.contract.tables import STAGE_ORDER, TASKS
 
 Days = npt.NDArray[np.int64]
 Array = npt.NDArray[np.float64]
 
-STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
 """Order of the stages within a visit."""
 
 MERGE_DAYS = 14

@@ -11,7 +11,7 @@ import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES, Measure
-from lawnscore.contract.tables import VISIT_SCORES
+from lawnscore.contract.tables import STAGE_ORDER, VISIT_SCORES
 from lawnscore.history.intervals import (
     fit_spread,
     satterthwaite,
@@ -103,8 +103,7 @@ def visit_scores(photo_scores: pd.DataFrame) -> pd.DataFrame:
 
 def _visit_rows(photos: pd.DataFrame) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
     keys = photos[list(_KEY)].astype("object")
-    order = {"before": "0", "check": "1", "after": "2"}
-    keyed = keys.assign(_stage=keys["stage"].map(lambda s: order.get(str(s), "3")))
+    keyed = keys.assign(_stage=keys["stage"].map(lambda s: STAGE_ORDER.get(str(s), 3)))
     grouper = keyed.groupby(["lawn", "zone", "date", "_stage"], sort=True, dropna=False)
     group = grouper.ngroup().to_numpy(np.int64)
     first = np.full(int(group.max()) + 1 if len(group) else 0, -1, np.int64)

@@ -34,7 +34,7 @@ class Watch:
     priors
         Standard deviations on that scale.
     threshold
-        Standardised step that raises the flag; tuned by ``benchmarks/attention.py``.
+        Standardised step that raises the flag; tuned by ``benchmarks/studies/attention.py``.
     least
         Smallest step worth a flag, in the unit of the measure.
     points

@@ -152,7 +152,7 @@ def _polygon(photo: Photo, card_fit: CardFit, reach_mm: float) -> Array | None:
     middle = np.array(card_fit.design.centre_mm)
     polygon = middle + reach_mm * np.column_stack([np.cos(_CIRCLE), np.sin(_CIRCLE)])
     for line in _half_planes(photo, card_fit):
-        polygon = _clip(polygon, line)
+        polygon = clip_polygon(polygon, line)
         if len(polygon) < 3:
             return None
     under, height = _camera_foot(card_fit)
@@ -177,8 +177,11 @@ def _half_planes(photo: Photo, card_fit: CardFit) -> Array:
     return np.vstack([frame @ h, [0.0, 0.0, farthest] - h[2]])
 
 
-def _clip(polygon: Array, line: Array) -> Array:
-    """Return the part of a convex polygon on the positive side (Sutherland & Hodgman 1974)."""
+def clip_polygon(polygon: Array, line: Array) -> Array:
+    """Return the part (k, 2) of a convex polygon on the positive side of a line (3,).
+
+    Sutherland & Hodgman 1974, "Reentrant polygon clipping", Commun. ACM 17:32-42.
+    """
     value = polygon @ line[:2] + line[2]
     kept: list[Array] = []
     for n in range(len(polygon)):

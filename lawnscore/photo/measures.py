@@ -57,7 +57,7 @@ DOUBTFUL_PART = 0.5
 SQUARE_PART, SQUARE_PART_SD = 1.0, 1.5
 """Variance that errors of the class stage add to that of green cover between squares, over the
 square of the stated error of the photo's green cover, and how much that differs between photos (1
-sigma). Fitted by `benchmarks/fit_evenness.py` on 40 rendered photos of the family `train`."""
+sigma). `benchmarks/studies/fit_evenness.py` fits it on 40 rendered photos of family `train`."""
 
 EVENNESS_REL_SE = 0.10
 """Error of the standard deviation between squares that is left, relative: the class stage draws

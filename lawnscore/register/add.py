@@ -99,7 +99,7 @@ def add_work(
 
 
 def label_analysis(npk: str | None) -> dict[str, float | None]:
-    """Return N, P2O5 and K2O in percent from a label's analysis such as ``5-3-10``.
+    """Return N, P2O5 and K2O in percent from a label's analysis such as ``4-0-8``.
 
     Raises
     ------
@@ -108,8 +108,8 @@ def label_analysis(npk: str | None) -> dict[str, float | None]:
 
     Examples
     --------
-    >>> label_analysis("5-3-10")
-    {'n_pct': 5.0, 'p2o5_pct': 3.0, 'k2o_pct': 10.0}
+    >>> label_analysis("4-0-8")
+    {'n_pct': 4.0, 'p2o5_pct': 0.0, 'k2o_pct': 8.0}
     """
     names = ("n_pct", "p2o5_pct", "k2o_pct")
     if not npk:
@@ -121,7 +121,7 @@ def label_analysis(npk: str | None) -> dict[str, float | None]:
         numbers = []
     if len(numbers) != len(names):
         raise LawnscoreError(
-            f"`{npk}` is not an analysis", "Write N-P2O5-K2O as on the label, such as 5-3-10."
+            f"`{npk}` is not an analysis", "Write N-P2O5-K2O as on the label, such as 4-0-8."
         )
     return dict(zip(names, numbers, strict=True))
 

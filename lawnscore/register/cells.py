@@ -16,8 +16,8 @@ _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})$")
 _YEAR_LAST = re.compile(r"(\d{1,2})([-/.]) ?(\d{1,2})\2 ?(\d{4}|\d{2})$")
 _MONTH_WORD = re.compile(r"(\d{1,2})[. -]+([^\W\d_]+)[. -]+(\d{4}|\d{2})$")
 _CLOCK = re.compile(r"[T ]\d{1,2}:\d{2}.*$")
-_SERIAL_DAYS = (30_000, 60_000)  # 1982 to 2064 as Excel's day numbers
-_EXCEL_DAY_ZERO = date(1899, 12, 30)
+_SERIAL_DAYS = (30_000, 60_000)  # 1982 to 2064 as day numbers of spreadsheets
+_DAY_ZERO = date(1899, 12, 30)
 _MONTH_LANGUAGES = ("en", "de", "fr", "nl")
 _SPACES = re.compile(r"[\s\u00a0\u202f'’]")
 _DECIMALS = {
@@ -86,7 +86,7 @@ def parse_date(text: str, order: DateOrder = "unknown") -> str:
     if match:
         return _year_last(match, order, text)
     if stripped.isdecimal() and _SERIAL_DAYS[0] <= int(stripped) <= _SERIAL_DAYS[1]:
-        day = _EXCEL_DAY_ZERO + timedelta(days=int(stripped))
+        day = _DAY_ZERO + timedelta(days=int(stripped))
         raise CellError(
             f"`{text}` is a day number of a spreadsheet, perhaps {day}",
             "Format the column as a date and save again, or write the date as YYYY-MM-DD.",

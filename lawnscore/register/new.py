@@ -54,9 +54,9 @@ _WORK_EXAMPLES = (
     {"date": "2026-03-05", "lawn": "mill-lane-3", "zone": "front", "task": "scarify",
      "machine": "scarifier", "setting": "2", "passes": "2", "depth_mm": "3",
      "material_off": "6", "material_unit": "boxes"},
-    {"date": "2026-03-19", "lawn": "mill-lane-3", "zone": "front", "task": "feed",
-     "product": "spring feed 5-3-10", "rate": "35", "rate_unit": "g/m2", "n_pct": "5",
-     "p2o5_pct": "3", "k2o_pct": "10", "form": "granular", "product_used_kg": "4.9"},
+    {"date": "2026-05-07", "lawn": "mill-lane-3", "zone": "front", "task": "feed",
+     "product": "May feed 4-0-8", "rate": "30", "rate_unit": "g/m2", "n_pct": "4",
+     "p2o5_pct": "0", "k2o_pct": "8", "form": "granular", "product_used_kg": "4.2"},
 )  # fmt: skip
 _WEATHER_EXAMPLES = (
     "One row a day; mean_c is the mean air temperature in degrees Celsius.",

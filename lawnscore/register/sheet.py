@@ -15,7 +15,7 @@ from pathlib import Path
 from lawnscore.contract.errors import LawnscoreError
 
 SEPARATORS = (",", ";", "\t")
-_EXCEL_ERROR = re.compile(r"#(N/A|REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!)")
+_CELL_ERROR = re.compile(r"#(N/A|REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!)")
 _ZIP_MAGIC = b"PK\x03\x04"  # xlsx and ods are ZIP files: APPNOTE.TXT, section 4.3.7
 _SAVE_AS = "Save it from the spreadsheet as `CSV UTF-8`."
 
@@ -133,7 +133,7 @@ def _decode(data: bytes, where: Path) -> tuple[str, str]:
 
 def _is_comment(cells: list[str]) -> bool:
     first = next((cell.strip() for cell in cells if cell.strip()), "")
-    return first.startswith("#") and not _EXCEL_ERROR.match(first)
+    return first.startswith("#") and not _CELL_ERROR.match(first)
 
 
 def _n_known(body: str, separator: str, known: Collection[str]) -> int:

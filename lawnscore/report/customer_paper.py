@@ -8,10 +8,12 @@ from typing import Any
 
 from reportlab.platypus import Image, KeepTogether, Table
 
+from lawnscore.paper.fonts import TEXT
+from lawnscore.paper.sizes import MM
 from lawnscore.report.customer import CustomerStory, Drawing, Figure, ZoneStory, pair_caption
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
-from lawnscore.report.paper import INK, MM, RULE, WIDTH, beside, build, para, plain, rule
+from lawnscore.report.paper import INK, RULE, WIDTH, beside, build, para, plain, rule
 from lawnscore.report.paper_chart import PaperChart
 from lawnscore.report.pictures import Pair
 
@@ -198,7 +200,7 @@ def _figures(figures: Sequence[Figure], words: Words) -> Any:
             ]
         )
     style = [
-        ("FONTNAME", (0, 0), (-1, -1), "Text"),
+        ("FONTNAME", (0, 0), (-1, -1), TEXT),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),

@@ -227,6 +227,9 @@ class Words:
 
     def _template(self, key: str) -> str:
         section, _, name = key.partition(".")
+        if section in ("measure", "meaning") and name in MEASURES and not self.has(key):
+            meaning = MEASURES[name].meaning  # a measure the language has no words for yet
+            return meaning[0].upper() + meaning[1:]
         return _sentences(self.language)[section][name]
 
 

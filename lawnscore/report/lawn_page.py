@@ -10,14 +10,13 @@ from markupsafe import Markup
 
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
+from lawnscore.contract.tables import STAGE_ORDER
 from lawnscore.report.customer import Drawing, zone_story
 from lawnscore.report.glance import change_interval, flag_words, step_words
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pages import render
 from lawnscore.report.story import task_words
-
-_STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +148,7 @@ def _newest(changes: Sequence[Row]) -> list[Row]:
     kinds = {kind: i for i, kind in enumerate(("work", "visit", "since_renovation", "year"))}
     by_measure = sorted(changes, key=lambda c: (kinds[c["kind"]], measures[c["measure"]]))
     return sorted(
-        by_measure, key=lambda c: (c["to_date"], _STAGE_ORDER[c["to_stage"]]), reverse=True
+        by_measure, key=lambda c: (c["to_date"], STAGE_ORDER[c["to_stage"]]), reverse=True
     )
 
 

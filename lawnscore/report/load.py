@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lawnscore.contract.settings import Settings
+from lawnscore.contract.tables import OUTPUT_TABLES, STAGE_ORDER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 """One row of a table: column -> value, ``None`` where it is unknown."""
 
-_STAGE_ORDER = {"before": 0, "check": 1, "after": 2}
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)  # Windows device names
 _UNSAFE = re.compile(r'[\x00-\x1f\x7f/\\<>:"|?*%#]+')
 _STEM_LENGTH = 80
@@ -176,7 +176,7 @@ def _lawn(lawn: str, stem: str, grouped: dict[str, dict[str, list[Row]]]) -> Law
 
 
 def _moment(row: Row) -> tuple[str, int, str, str]:
-    stage = _STAGE_ORDER.get(row["stage"], 9)
+    stage = STAGE_ORDER.get(row["stage"], 9)
     return (row["date"], stage, row["zone"], str(row.get("photo", "")))
 
 
@@ -194,7 +194,6 @@ def read_round(path: Path) -> RoundRows:
         When there is no round or it has not been scored.
     """
     from lawnscore.contract.settings import read_settings
-    from lawnscore.contract.tables import OUTPUT_TABLES
     from lawnscore.register.register import read_register
     from lawnscore.scoring.tables import read_table
 

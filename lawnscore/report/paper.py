@@ -1,7 +1,6 @@
 """Paper: page, fonts, styles and the few blocks that every PDF is made of.
 
-Drawn with ReportLab, which is plain Python, so it needs no browser and no system library. The
-fonts are DejaVu and STIX as Matplotlib ships them, embedded as subsets.
+Drawn with ReportLab, which is plain Python, so it needs no browser and no system library.
 """
 
 from __future__ import annotations
@@ -9,23 +8,20 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from functools import cache
-from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
-import matplotlib
 from markupsafe import Markup
 from reportlab import rl_config
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.pdfbase.pdfmetrics import registerFont, registerFontFamily
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import HRFlowable, Paragraph, SimpleDocTemplate, Table
 
+from lawnscore.paper.fonts import PLAIN, TEXT, TEXT_ITALIC, register_fonts
+from lawnscore.paper.sizes import MM
 from lawnscore.report.language import Words
 
-MM = 72 / 25.4  # points a millimetre
 MARGIN = 16 * MM
 FRAME_PADDING = 6  # points, ReportLab's own
 WIDTH = float(A4[0] - 2 * MARGIN - 2 * FRAME_PADDING)
@@ -35,32 +31,14 @@ INK, SOFT, RULE = HexColor("#1c1f19"), HexColor("#4a4f45"), HexColor("#c9c2b0")
 DEEP, EARTH, BAND = HexColor("#1c4d68"), HexColor("#874700"), HexColor("#c9dce3")
 FAINT = HexColor("#e6e0d1")
 
-_FONTS = {
-    "Text": "STIXGeneral.ttf",
-    "Text-Bold": "STIXGeneralBol.ttf",
-    "Text-Italic": "STIXGeneralItalic.ttf",
-    "Small": "DejaVuSans.ttf",
-}
-
-
-@cache
-def register_fonts() -> None:
-    """Make the fonts known to ReportLab; once."""
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    for name, file in _FONTS.items():
-        registerFont(TTFont(name, str(folder / file)))
-    registerFontFamily(
-        "Text", normal="Text", bold="Text-Bold", italic="Text-Italic", boldItalic="Text-Bold"
-    )
-
 
 @cache
 def _styles() -> dict[str, Any]:
     register_fonts()
     base = ParagraphStyle(
         "body",
-        fontName="Text",
-        bulletFontName="Text",
+        fontName=TEXT,
+        bulletFontName=TEXT,
         fontSize=10,
         leading=13,
         textColor=INK,
@@ -77,9 +55,9 @@ def _styles() -> dict[str, Any]:
         "lead": style("lead", fontSize=13.5, leading=17.5, spaceAfter=6),
         "h2": style("h2", fontSize=13.5, leading=17, spaceBefore=3, spaceAfter=2, keepWithNext=1),
         "h3": style("h3", fontSize=10.5, leading=13, spaceAfter=1, keepWithNext=1),
-        "small": style("small", fontName="Small", fontSize=7.4, leading=10, textColor=soft),
+        "small": style("small", fontName=PLAIN, fontSize=7.4, leading=10, textColor=soft),
         "number": style("number", fontSize=30, leading=32),
-        "caveat": style("caveat", fontName="Text-Italic", textColor=EARTH),
+        "caveat": style("caveat", fontName=TEXT_ITALIC, textColor=EARTH),
         "value": style("value", fontSize=11, leading=13),
     }
 
@@ -104,7 +82,7 @@ def build(flow: Sequence[Any], words: Words, *, title: str, author: str) -> tupl
         title=title,
         author=author,
         lang=words.language,
-        initialFontName="Small",
+        initialFontName=PLAIN,
         invariant=1,
     )
     document.build(list(flow), onFirstPage=_foot(title), onLaterPages=_foot(title))
@@ -114,7 +92,7 @@ def build(flow: Sequence[Any], words: Words, *, title: str, author: str) -> tupl
 def _foot(title: str) -> Callable[[Any, Any], None]:
     def draw(canvas: Any, document: Any) -> None:
         canvas.saveState()
-        canvas.setFont("Small", 6.8)
+        canvas.setFont(PLAIN, 6.8)
         canvas.setFillColor(SOFT)
         canvas.drawString(MARGIN, 8 * MM, title)
         canvas.drawRightString(document.pagesize[0] - MARGIN, 8 * MM, str(document.page))
@@ -131,7 +109,7 @@ def rule(colour: Any = RULE, before: float = 5.0) -> Any:
 def beside(cells: Sequence[Any], widths: Sequence[float]) -> Any:
     """Return cells side by side, top-aligned, without lines."""
     style = [
-        ("FONTNAME", (0, 0), (-1, -1), "Text"),
+        ("FONTNAME", (0, 0), (-1, -1), TEXT),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), 6),

@@ -6,8 +6,9 @@ from typing import Any
 
 from reportlab.platypus import Flowable
 
+from lawnscore.paper.fonts import PLAIN, TEXT_ITALIC, register_fonts
 from lawnscore.report.charts import Chart, Shape
-from lawnscore.report.paper import BAND, DEEP, EARTH, FAINT, INK, RULE, SOFT, register_fonts
+from lawnscore.report.paper import BAND, DEEP, EARTH, FAINT, INK, RULE, SOFT
 
 _DOT = 3.0  # units of the drawing
 _LINES: dict[str, tuple[Any, float, tuple[float, ...]]] = {
@@ -54,7 +55,7 @@ class PaperChart(Flowable):  # type: ignore[misc]
 
     def _text(self, shape: Shape, point: tuple[float, float]) -> None:
         note = shape.role == "note"
-        self.canv.setFont("Text-Italic" if note else "Small", 11.5 if note else 10)
+        self.canv.setFont(TEXT_ITALIC if note else PLAIN, 11.5 if note else 10)
         self.canv.setFillColor(INK if note else SOFT)
         draw = {
             "start": self.canv.drawString,

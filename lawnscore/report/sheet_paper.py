@@ -7,9 +7,11 @@ from typing import Any
 
 from reportlab.platypus import Flowable, Table
 
+from lawnscore.paper.fonts import TEXT
+from lawnscore.paper.sizes import MM
 from lawnscore.report.language import Words
 from lawnscore.report.load import RoundRows
-from lawnscore.report.paper import INK, MM, RULE, WIDTH, build, para, rule
+from lawnscore.report.paper import INK, RULE, WIDTH, build, para, rule
 from lawnscore.report.sheet import SHEET_ROWS, SheetRow, more_line
 
 
@@ -68,7 +70,7 @@ def _sheet_table(rows: Sequence[SheetRow], words: Words) -> Any:
             ]
         )
     style = [
-        ("FONTNAME", (0, 0), (-1, -1), "Text"),
+        ("FONTNAME", (0, 0), (-1, -1), TEXT),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LINEBELOW", (0, 0), (-2, -1), 0.4, RULE),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),

@@ -1,4 +1,4 @@
-"""The tables of a round as one Excel workbook."""
+"""The tables of a round as one XLSX workbook."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lawnscore.report.load import RoundRows, rows_of
 
 _WIDTHS = {"string": 22, "date": 12, "datetime": 26, "number": 14, "integer": 10, "boolean": 10}
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # not allowed in XML 1.0
-_CELL_LENGTH = 32_767  # characters an Excel cell holds
+_CELL_LENGTH = 32_767  # characters a cell of an XLSX workbook holds
 
 
 def workbook(rounds: RoundRows) -> bytes:

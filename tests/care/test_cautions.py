@@ -1,3 +1,5 @@
+"""Cautions stand where they belong. What they say is common practice, no source; labels decide."""
+
 from __future__ import annotations
 
 from pathlib import Path

@@ -1,10 +1,12 @@
+"""Seed and top-dressing by arithmetic: 1 mm on 1 m2 is 1 litre. Densities are from memory."""
+
 from __future__ import annotations
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lawnscore.care.seed import bulk_density, seed_kg, top_dressing
+from lawnscore.care.seed import seed_kg, top_dressing
 from lawnscore.contract.errors import LawnscoreError
 
 
@@ -23,10 +25,6 @@ def test_a_millimetre_on_a_square_metre_is_a_litre() -> None:
 
 def test_deep_dressing_is_told() -> None:
     assert "3 goes" in top_dressing(100, 13).warnings[0]
-
-
-def test_bucket() -> None:
-    assert bulk_density(15, 10) == pytest.approx(1.5)
 
 
 @pytest.mark.parametrize(("area", "depth"), [(0, 3), (100, 0), (-1, 3)])

@@ -126,5 +126,22 @@ def test_the_sheet_names_every_zone_and_spot(tmp_path: Path) -> None:
 
 def test_a_sheet_that_cannot_be_written_says_so(tmp_path: Path) -> None:
     needs = photos_needed(None, LAWNS.frame([{"lawn": "a", "zone": "all"}]))
+    (tmp_path / "file").write_text("")
     with pytest.raises(LawnscoreError, match="cannot be written"):
-        draw_plan(needs, {}, tmp_path / "none" / "plan.pdf")
+        draw_plan(needs, {}, tmp_path / "file" / "plan.pdf")
+
+
+def test_a_name_prints_as_it_is_written_and_within_its_box(tmp_path: Path) -> None:
+    names = ("Żółwia Grządka 7", "Łąka świętej Łucji", "przed-domem-" * 9)
+    lawns = LAWNS.frame([{"lawn": name, "zone": "Süd", "area_m2": 90} for name in names])
+    needs = photos_needed(None, lawns)
+    spots = {(names[0], "Süd"): spread_spots(3, place="a")}
+    draw_plan(needs, spots, tmp_path / "plan.pdf")
+    page = PdfReader(tmp_path / "plan.pdf").pages[0]
+    text = page.extract_text()
+    assert f"{names[0]} / Süd" in text
+    assert f"{names[1]} / Süd" in text
+    assert "przed-domem-przed" in text
+    assert "…" in text  # the longest is cut off, not run into its neighbour
+    fonts = [font.get_object() for font in page["/Resources"]["/Font"].values()]
+    assert all("/FontFile2" in font["/FontDescriptor"] for font in fonts)

@@ -1,3 +1,5 @@
+"""Sprayer arithmetic from first principles; the order of mixing is common practice, no source."""
+
 from __future__ import annotations
 
 import pytest
@@ -17,7 +19,7 @@ from lawnscore.contract.errors import LawnscoreError
 
 
 def test_water_volume_of_the_usual_formula() -> None:
-    # l/ha = 600 q / (v w), from memory of sprayer handbooks: 0.8 l/min, 4 km/h, 0.5 m.
+    # l/ha = 600 q / (v w), common practice, no source: 0.8 l/min, 4 km/h, 0.5 m.
     assert water_volume_l_ha(0.8, 4, 0.5) == pytest.approx(240)
 
 

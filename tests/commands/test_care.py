@@ -38,16 +38,16 @@ def lawns(tmp_path: Path) -> str:
 
 
 def test_worked_example() -> None:
-    result = care_json("feed", "5-3-10", "--rate", "35 g/m2", "--area", "140")
-    assert result["product_kg"] == pytest.approx(4.9)
-    assert result["nutrients_g_m2"]["N"] == pytest.approx(1.75)
+    result = care_json("feed", "4-2-8", "--rate", "30 g/m2", "--area", "140")
+    assert result["product_kg"] == pytest.approx(4.2)
+    assert result["nutrients_g_m2"]["N"] == pytest.approx(1.2)
     assert result["nutrients_g_m2"]["Fe"] is None
     assert result["cautions"][0].startswith("The product label")
 
 
 def test_worked_example_as_people_see_it() -> None:
-    text = care("feed", "5-3-10", "--rate", "35 g/m2", "--area", "140").stdout
-    for part in ("4.9 kg", "35 g/m2 x 5 %", "1.75 g/m2", "0.245 kg", "Cautions"):
+    text = care("feed", "4-2-8", "--rate", "30 g/m2", "--area", "140").stdout
+    for part in ("4.2 kg", "30 g/m2 x 4 %", "1.2 g/m2", "0.168 kg", "Cautions"):
         assert part in text
 
 
@@ -60,20 +60,20 @@ def test_feed_from_a_target_in_other_units() -> None:
 
 
 def test_iron_brings_its_caution() -> None:
-    text = care("feed", "6-0-5 + 6 Fe", "--rate", "35 g/m2", "--area", "140").stdout
+    text = care("feed", "4-0-8 + 4 Fe", "--rate", "30 g/m2", "--area", "140").stdout
     assert "never rinse" in text
-    plain = care("feed", "6-0-5", "--rate", "35 g/m2", "--area", "140").stdout
+    plain = care("feed", "4-0-8", "--rate", "30 g/m2", "--area", "140").stdout
     assert "never rinse" not in plain
 
 
 def test_liquid_feed_needs_its_density() -> None:
-    args = ("feed", "5-3-10", "--rate", "20 l/ha", "--area", "140")
+    args = ("feed", "4-2-8", "--rate", "20 l/ha", "--area", "140")
     assert "--density" in str(care(*args).exception)
     assert care_json(*args, "--density", "1.2 kg/l")["rate_g_m2"] == pytest.approx(2.4)
 
 
 def test_bags_for_the_round(lawns: str) -> None:
-    args = ("bags", "5-3-10", "--rate", "35 g/m2", "--bag", "10 kg", "--round", lawns)
+    args = ("bags", "4-2-8", "--rate", "35 g/m2", "--bag", "10 kg", "--round", lawns)
     result = care_json(*args)
     assert (result["n_bags"], result["product_kg"]) == (2, pytest.approx(18.2))
     assert [zone["zone"] for zone in result["zones"]] == [
@@ -169,11 +169,11 @@ def test_cautions_are_listed() -> None:
 @pytest.mark.parametrize(
     ("args", "match"),
     [
-        (("feed", "5-3-10", "--area", "140"), "the rate is missing"),
-        (("feed", "5-3-10", "--rate", "35 g/m2"), "the area is missing"),
-        (("feed", "5-3-10", "--rate", "35 g/m2", "--area", "-4"), "more than 0"),
+        (("feed", "4-2-8", "--area", "140"), "the rate is missing"),
+        (("feed", "4-2-8", "--rate", "35 g/m2"), "the area is missing"),
+        (("feed", "4-2-8", "--rate", "35 g/m2", "--area", "-4"), "more than 0"),
         (("feed", "90-30-10", "--rate", "35 g/m2", "--area", "4"), "adds up to 130 %"),
-        (("feed", "5-3-10", "--rate", "35 g/m2", "--area", "4", "--release", "x"), "not known"),
+        (("feed", "4-2-8", "--rate", "35 g/m2", "--area", "4", "--release", "x"), "not known"),
         (("seed", "--rate", "35", "--area", "4"), "no unit"),
         (("mix", "a", "--area", "4", "--water", "4 l/ha", "--tank", "4 l"), "NAME=DOSE"),
         (("mix", "a=3 gal/acre", "--area", "4", "--water", "4 l/ha", "--tank", "4 l"), "imperial"),

@@ -30,11 +30,11 @@ def folder(tmp_path: Path) -> Path:
 def test_from_an_empty_folder_to_a_checked_round(folder: Path) -> None:
     said = run(
         "add-work", folder, "--date", "5.3.2026", "--lawn", "mill-lane-3", "--zone", "front",
-        "--task", "feed", "--npk", "5-3-10", "--rate", 35, "--rate-unit", "g/m2",
+        "--task", "feed", "--npk", "4-2-8", "--rate", 30, "--rate-unit", "g/m2",
         "--product", "spring feed",
     )  # fmt: skip
     assert "date 2026-03-05" in said
-    assert "k2o_pct 10" in said
+    assert "k2o_pct 8" in said
     assert run("check", folder) == "No problem in 1 zone, 1 task, 0 photos.\n"
 
 

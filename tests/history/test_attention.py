@@ -132,7 +132,7 @@ def cool_wet(days: int, wet_h: float, mean_c: float = 6.0) -> pd.DataFrame:
     [(4, 12, 6, True), (2, 12, 6, False), (4, 9, 6, False), (4, 12, 21, False)],
 )
 def test_disease_weather(days: int, wet_h: float, mean_c: float, risk: bool) -> None:
-    # Microdochium: 0 to 15 degrees C, more than 10 h of wet leaf, several days running
+    # Microdochium: cool leaf, wet for most of the day, for days; common practice, no source
     record = read_weather(cool_wet(days, wet_h, mean_c))
     assert record is not None
     assert (disease_spell(record, record.last_day) is not None) is risk

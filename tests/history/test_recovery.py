@@ -196,3 +196,11 @@ def test_a_fall_of_the_whole_round_is_not_held_against_a_recovery() -> None:
     assert np.isnan(alone["days_to_95"])
     assert among["days_to_95"] == pytest.approx(40, abs=8)
     assert among["state"] == "recovered"
+
+
+def test_a_renovation_without_a_scored_photo_keeps_its_row() -> None:
+    rows = [visit("a", n, np.nan, stage, photos=0, refused=2) for n, stage in
+            ((0, "check"), (40, "before"), (40, "after"))]  # fmt: skip
+    found = recovery(visits(rows), work(("a", 40, "scarify"))).loc[0]
+    assert found["state"] == "too few visits"
+    assert found[["cover_before", "cover_after", "cover_now", "days_to_95"]].isna().all()

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-import same_lawn_tables as study
 
+from benchmarks.studies import same_lawn_tables as study
 from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
 
 LASTING, PASSING, PIECE = 0.6, 0.3, 0.5

@@ -132,7 +132,7 @@ def test_a_missing_column_is_named() -> None:
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
-    # 1,000 zones with 4 spots each, beta between spots, a shared error; benchmarks/intervals.py
+    # 1,000 zones, 4 spots each, beta between spots, a shared error; benchmarks/studies/intervals.py
     # does this for every measure. Binomial error of the coverage is 0.7 points
     rng = np.random.default_rng(7)
     truth = rng.uniform(70, 98, 1000)

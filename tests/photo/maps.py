@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from lawnscore.photo.class_net import CELL_PX, GROUND_MM_PER_PX
 from lawnscore.photo.classes import ClassMap
 
-CELL_MM = 4.0
+CELL_MM = CELL_PX * GROUND_MM_PER_PX  # that of the class stage: 5 mm
 
 
 @dataclass(frozen=True)
@@ -22,8 +23,9 @@ class FlatGround:
 
 
 def discs(shape: tuple[int, int], places: list[tuple[float, float, float]]) -> np.ndarray:
-    """Share of each 4 mm cell covered by discs (x, y, diameter), all in mm."""
-    y_mm, x_mm = np.mgrid[: shape[0] * 4, : shape[1] * 4] + 0.5
+    """Share of each 5 mm cell covered by discs (x, y, diameter), all in mm."""
+    n = round(CELL_MM)  # a pixel a millimetre
+    y_mm, x_mm = np.mgrid[: shape[0] * n, : shape[1] * n] + 0.5
     fine = np.zeros(y_mm.shape, np.float32)
     for x, y, diameter in places:
         fine[(x_mm - x) ** 2 + (y_mm - y) ** 2 <= (diameter / 2) ** 2] = 1.0

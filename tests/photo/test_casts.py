@@ -9,7 +9,7 @@ from lawnscore.photo import casts as casts_stage
 from lawnscore.photo.casts import chances, find_casts, logit
 from tests.photo.maps import FlatGround, class_map, discs
 
-SHAPE = (150, 200)
+SHAPE = (120, 160)
 TURF = np.full(SHAPE, 0.9, np.float32)
 
 
@@ -73,7 +73,7 @@ def test_many_at_random_are_counted_within_a_tenth() -> None:
 def test_ground_left_out_has_no_casts() -> None:
     cast = discs(SHAPE, [(200, 300, 30), (600, 300, 30)])
     weight = np.ones(SHAPE)
-    weight[:, 100:] = 0
+    weight[:, 80:] = 0
     found = find_casts(class_map(TURF, cast=cast, weight=weight), FlatGround())
     assert found.x_mm == pytest.approx([200], abs=2)
 

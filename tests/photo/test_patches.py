@@ -10,7 +10,7 @@ import pytest
 from lawnscore.photo.patches import find_patches
 from tests.photo.maps import class_map, discs
 
-SHAPE = (150, 200)
+SHAPE = (120, 160)
 
 
 def lawn(cover: float = 0.9, seed: int = 1) -> np.ndarray:
@@ -72,7 +72,7 @@ def test_a_patch_that_the_border_cuts_counts_half() -> None:
 def test_ground_that_is_left_out_is_no_part_of_a_patch() -> None:
     bare = discs(SHAPE, [(400, 300, 120)])
     weight = np.ones(SHAPE)
-    weight[:, 100:] = 0
+    weight[:, 80:] = 0
     found = find_patches(class_map(lawn() * (1 - bare), weight=weight))
     assert found.area_cm2 == pytest.approx([113.1 / 2], rel=0.10)
     assert found.cut.all()

@@ -8,8 +8,6 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import CHROMIUM
-
 pytestmark = pytest.mark.browser
 
 CUSTOMERS = ("Orchard House", "Two Parts", "First", "Refused", "Never")
@@ -31,7 +29,6 @@ class Visit:
 
 @pytest.fixture(scope="session")
 def pages(written: Path) -> Path:
-    assert CHROMIUM.exists(), "install Debian's chromium"
     return written / "reports"
 
 
@@ -82,8 +79,25 @@ def test_the_divider_follows_the_mouse(context: Any, pages: Path) -> None:
     page.mouse.up()
     page.mouse.move(box["x"] + 0.9 * box["width"], y)
     assert place(page) == pytest.approx(20, abs=1)  # let go means let go
-    clip = page.evaluate("getComputedStyle(document.querySelector('.divider .earlier')).clipPath")
+    clip = page.evaluate(
+        "getComputedStyle(document.querySelector('.divider .earlier img')).clipPath"
+    )
     assert clip.startswith("inset(0")
+
+
+def test_the_divider_covers_nothing_of_the_picture_but_its_own_line(
+    context: Any, pages: Path
+) -> None:
+    page = customer(context, pages).page
+    line = page.locator(".divider .line").first.bounding_box()
+    frame, picture, tag = (
+        page.locator(f".divider {name}").first.bounding_box()
+        for name in (".frame", ".later img", ".later .tag")
+    )
+    assert line["width"] <= 4
+    assert (line["y"], line["height"]) == pytest.approx((picture["y"], picture["height"]), abs=1)
+    assert tag["y"] + tag["height"] <= picture["y"] + 1  # names and pegs stand above and below
+    assert frame["y"] + frame["height"] >= picture["y"] + picture["height"] + 16
 
 
 def test_the_divider_follows_a_finger(context: Any, pages: Path) -> None:

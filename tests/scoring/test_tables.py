@@ -122,6 +122,37 @@ def test_reading_what_was_written_changes_nothing(
     assert path.read_bytes() == before
 
 
+def cell_values(column: Column) -> st.SearchStrategy[object]:
+    """Anything that may stand in a cell of the column, unknown among it."""
+    if column.allowed:
+        known: st.SearchStrategy[object] = st.sampled_from(column.allowed)
+    else:
+        known = {
+            "string": st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cs")),
+                              min_size=1, max_size=12),
+            "integer": st.integers(-1000, 100_000),
+            "number": st.floats(-1e6, 1e6),
+            "boolean": st.booleans(),
+            "date": st.dates().map(str),
+            "datetime": st.datetimes().map(lambda when: when.isoformat(timespec="seconds")),
+        }[column.type]  # fmt: skip
+    return known if column.required else st.none() | known
+
+
+@pytest.mark.parametrize("name", OUTPUT_TABLES)
+@given(data=st.data())
+@settings(max_examples=8, deadline=None)
+def test_every_table_comes_back_as_it_was_written(
+    tmp_path_factory: pytest.TempPathFactory, name: str, data: st.DataObject
+) -> None:
+    table = OUTPUT_TABLES[name]
+    columns = {column.name: cell_values(column) for column in table.columns}
+    rows = data.draw(st.lists(st.fixed_dictionaries(columns), max_size=3))
+    folder = tmp_path_factory.mktemp("round")
+    write_table(folder, name, table.frame(rows))
+    pd.testing.assert_frame_equal(read_table(folder, name), tidied(table, table.frame(rows)))
+
+
 def test_rounding_stays_well_below_the_standard_error() -> None:
     # A share of 40 % from 10,000 cells has a binomial standard error of 0.49 points.
     assert 10.0 ** -tables.decimals("green_cover_pct") < 0.49 / 100

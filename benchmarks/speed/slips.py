@@ -1,7 +1,7 @@
 """How surely is a slip found in a photo, and what does looking cost?
 
-    python benchmarks/slips.py --quick     few photos, small, for CI
-    python benchmarks/slips.py             20 photos a row; time on 12 megapixels
+    python -m benchmarks.speed.slips --quick     few photos, small, for CI
+    python -m benchmarks.speed.slips             20 photos a row; time on 12 megapixels
 
 Rendered photos: ground of noise, a slip's code under random rotation, tilt, light and sensor
 noise. `read` is the share of photos in which the code was read, `stopped` the share in which it

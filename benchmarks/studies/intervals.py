@@ -13,7 +13,7 @@ measured, less the more the zone has changed; in the pessimistic rows (`lasts` 0
 Beside them stand the intervals that take the errors of two visits as independent. False verdicts
 are those on zones that did not change.
 
-Run `python benchmarks/intervals.py --help`.
+Run `python -m benchmarks.studies.intervals --help`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Which colour correction measures best? Each patch is left out of its own fit.
 
-    python benchmarks/colour_fit.py            real charts and rendered cards, every method
-    python benchmarks/colour_fit.py --quick    a few of each
+    python -m benchmarks.studies.colour_fit            real charts and rendered cards, every method
+    python -m benchmarks.studies.colour_fit --quick    a few of each
 
 Real photographs with a 24-patch chart are read from the folder that LAWNSCORE_DATA names; rendered
 cards (ink, light and camera as spectra; the camera family that no method was chosen on) need
@@ -26,9 +26,10 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.color import deltaE_ciede2000
 
 from lawnscore.card.chart24 import chart24_linear
-from lawnscore.card.colourspace import ciede2000, decode_srgb, encode_srgb, linear_to_lab
+from lawnscore.card.colourspace import decode_srgb, encode_srgb, linear_to_lab
 from lawnscore.card.design import card_design
 from lawnscore.photo.colour import patch_places
 from lawnscore.photo.colour_model import ModelChoice, fit_model, leave_one_out
@@ -232,7 +233,7 @@ def left_out(method: Method, card: Card) -> float:
             found[i] = method(card, rows, card.camera[[i]], card.places[[i]])[0]
         except cv2.error:
             return float("nan")
-    off = ciede2000(linear_to_lab(found), linear_to_lab(card.reference))
+    off = deltaE_ciede2000(linear_to_lab(found), linear_to_lab(card.reference))
     return float(np.median(off))
 
 
@@ -243,7 +244,7 @@ def on_unseen(method: Method, card: Card) -> float:
         found = method(card, rows, card.unseen, np.zeros((len(card.unseen), 2)))
     except cv2.error:
         return float("nan")
-    off = ciede2000(linear_to_lab(found), linear_to_lab(card.unseen_reference))
+    off = deltaE_ciede2000(linear_to_lab(found), linear_to_lab(card.unseen_reference))
     return float(np.mean(off))
 
 
@@ -258,7 +259,7 @@ def leverage_gap(card: Card) -> float:
             for i in range(n)
         ]
     )
-    return float(np.median(ciede2000(linear_to_lab(quick), linear_to_lab(anew))))
+    return float(np.median(deltaE_ciede2000(linear_to_lab(quick), linear_to_lab(anew))))
 
 
 def _table(real: list[Card], rendered: list[Card], quick: bool) -> list[list[str]]:

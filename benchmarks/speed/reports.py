@@ -7,19 +7,17 @@ The round is invented (tables from a seed, green noise for pictures). Three figu
 * one of our small charts against the same chart by Matplotlib, side by side.
 
 Drawing the pictures of new photos is scoring work and is measured with the photos
-(`benchmarks/speed.py`); here every picture is at hand.
+(`benchmarks/speed/score.py`); here every picture is at hand.
 
-Run it as ``python benchmarks/reports.py``; ``--quick`` takes 6 lawns.
+Run it as ``python -m benchmarks.speed.reports``; ``--quick`` takes 6 lawns.
 """
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import os
 import platform
 import statistics
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -56,24 +54,13 @@ def main() -> None:
         print(f"target: {lawns} lawns x {visits} visits in {TARGET_S:.0f} s: {met}")
 
 
-def _invented() -> Any:
-    path = Path(__file__).resolve().parent.parent / "tests" / "report" / "invented.py"
-    spec = importlib.util.spec_from_file_location("invented", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["invented"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 def _time_reports(
     folder: Path, lawns: int, visits: int, options: argparse.Namespace
 ) -> list[tuple[str, float, float]]:
     from lawnscore.report import write_reports
     from lawnscore.scoring.tables import write_table
+    from tests.report import invented
 
-    invented = _invented()
     maker = invented.RoundMaker(options.seed)
     for k in range(lawns):
         maker.lawn(f"lawn {k + 1}", n_visits=visits, n_photos=N_PHOTOS, flag=k % 5 == 0)

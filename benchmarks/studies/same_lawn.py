@@ -17,10 +17,10 @@ Printed, by measure, in stated variances (a stated error squared is 1):
   the ground has changed, with its standard error from drawing lawns again, where other grass has
   grown in between, and where the card was replaced.
 
-    python benchmarks/same_lawn.py --results DIR                    lawns of the family train
-    python benchmarks/same_lawn.py --results DIR --family report    soils, leaf, cameras unseen
-    python benchmarks/same_lawn.py --results DIR --odd              odd leaf and soil as well
-    python benchmarks/same_lawn.py --results DIR --jobs 32          on a larger machine
+    python -m benchmarks.studies.same_lawn --results DIR                  lawns of family train
+    python -m benchmarks.studies.same_lawn --results DIR --family report  soil, leaf, camera unseen
+    python -m benchmarks.studies.same_lawn --results DIR --odd            odd leaf and soil as well
+    python -m benchmarks.studies.same_lawn --results DIR --jobs 32        on a larger machine
 
 Photos already rendered in DIR are scored again, not rendered again. `--quick` proves that it runs.
 """
@@ -39,8 +39,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pandas as pd
-from same_lawn_tables import NEAR_POINTS, tables
 
+from benchmarks.studies.same_lawn_tables import NEAR_POINTS, tables
 from lawnscore.card.reference import ReferenceCard, nominal_reference
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.settings import ScoringSettings

@@ -1,9 +1,9 @@
 """How long does one 12-megapixel photo take, set against OpenCV's full decode of that JPEG?
 
-    python benchmarks/speed.py            one core, interleaved pairs, memory in a fresh process
-    python benchmarks/speed.py --stages   where the time goes
-    python benchmarks/speed.py --kinds    the same photo as progressive JPEG, PNG, WebP and HEIC
-    python benchmarks/speed.py --quick    a smaller photo and few pairs, for CI
+    python -m benchmarks.speed.score           one core, pairs in turn, memory in a fresh process
+    python -m benchmarks.speed.score --stages  where the time goes
+    python -m benchmarks.speed.score --kinds   the same photo as progressive JPEG, PNG, WebP, HEIC
+    python -m benchmarks.speed.score --quick   a smaller photo and few pairs, for CI
 
 The photo is rendered (seeded) unless --photo names one. Both sides read the same file from the
 page cache. Times are processor time of all threads, so that other work on the machine does not
@@ -81,10 +81,13 @@ def render(path: Path, *, quick: bool) -> None:
     photo.save_jpeg(path)
 
 
+ROOT = Path(__file__).resolve().parents[2]
+
+
 def render_apart(path: Path, *, quick: bool) -> None:
     """Render in a process of its own: its heap would spare this one the cost of fresh memory."""
-    command = [sys.executable, __file__, "--render-to", str(path)]
-    subprocess.run([*command, "--quick"] if quick else command, check=True)
+    command = [sys.executable, "-m", "benchmarks.speed.score", "--render-to", str(path.resolve())]
+    subprocess.run([*command, "--quick"] if quick else command, check=True, cwd=ROOT)
 
 
 def seconds(action: object) -> float:

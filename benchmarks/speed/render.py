@@ -1,7 +1,7 @@
 """Time the renderer: growing a lawn, photographing it, and writing the JPEG.
 
-    python benchmarks/render.py            12 megapixels and 2000 x 1500, five lawns each
-    python benchmarks/render.py --quick    one lawn of 1000 x 750
+    python -m benchmarks.speed.render            12 megapixels and 2000 x 1500, five lawns each
+    python -m benchmarks.speed.render --quick    one lawn of 1000 x 750
 
 Processor seconds of one thread; the ratio is to OpenCV's full decode of the JPEG made, timed in
 the same run.

@@ -1,7 +1,7 @@
 """Fit what the class stage adds to the spread between squares: `SQUARE_PART` of measures.py.
 
-    python benchmarks/fit_evenness.py --photos 40 --results FOLDER
-    python benchmarks/fit_evenness.py --quick
+    python -m benchmarks.studies.fit_evenness --photos 40 --results FOLDER
+    python -m benchmarks.studies.fit_evenness --quick
 
 To be run again whenever the class stage changes.
 
@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))  # where the accuracy study lies
 
 import cv2
 import numpy as np

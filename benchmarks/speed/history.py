@@ -4,7 +4,7 @@
 and daily weather. Each step runs on one core; printed are seconds, rows and the peak memory of the
 process. The time includes nothing but the functions themselves.
 
-Run `python benchmarks/history_scale.py --help`.
+Run `python -m benchmarks.speed.history --help`.
 """
 
 from __future__ import annotations

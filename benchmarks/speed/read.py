@@ -1,7 +1,7 @@
 """How long does reading a photo take, and how much memory?
 
-    python benchmarks/read.py --quick      one small picture of each kind, for CI
-    python benchmarks/read.py              12 megapixels of each kind and profile
+    python -m benchmarks.speed.read --quick      one small picture of each kind, for CI
+    python -m benchmarks.speed.read              12 megapixels of each kind and profile
 
 Each time is set against a full decode of the 12-megapixel JPEG by OpenCV, taken in turns with
 it in the same run on one thread, in processor time, so that the ratio holds on other machines

@@ -1,7 +1,7 @@
-"""Tables and outputs of the README that are made from the code.
+"""Tables and outputs of the documents that are made from the code.
 
-Run `python tests/readme_tables.py` to write them into README.md; `test_readme.py` fails when the
-README and the code differ.
+Run `python tests/document_tables.py` to write them into README.md and docs/; `test_documents.py`
+fails when a document and the code differ.
 """
 
 from __future__ import annotations
@@ -24,13 +24,35 @@ from lawnscore.contract.settings import CHOICES, Settings
 from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, TASKS, Table
 from lawnscore.register.new import settings_text
 
-README = Path(__file__).resolve().parent.parent / "README.md"
+ROOT = Path(__file__).resolve().parent.parent
+DOCUMENTS = tuple(ROOT / name for name in ("README.md", "docs/guide.md", "docs/reference.md"))
 BETTER = {1: "more", -1: "less", 0: ""}
 
 
 def markdown(headers: list[str], rows: list[list[str]]) -> str:
     lines = ["| " + " | ".join(headers) + " |", "| " + " | ".join("---" for _ in headers) + " |"]
     return "\n".join(lines + ["| " + " | ".join(row) + " |" for row in rows])
+
+
+def _cell(text: str) -> str:
+    return " ".join(text.split()).replace("|", "\\|")
+
+
+def options_of(words: str, command: Any) -> str:
+    """Return what a command takes: its usage in a line, then one row an option."""
+    arguments = [p for p in command.params if p.param_type_name == "argument"]
+    usage = [
+        (p.metavar or p.name or "").strip("[]").upper() + ("..." if p.nargs == -1 else "")
+        for p in arguments
+    ]
+    usage = [u if p.required else f"[{u}]" for u, p in zip(usage, arguments, strict=True)]
+    rows = [[f"`{u}`", _cell(p.help or "")] for p, u in zip(arguments, usage, strict=True)]
+    for p in command.params:
+        if p.param_type_name != "option" or p.hidden or p.name == "help":
+            continue
+        rows.append([", ".join(f"`{option}`" for option in p.opts), _cell(p.help or "")])
+    head = f"### `{' '.join(['lawnscore', words, *usage])}`"
+    return f"{head}\n\n{markdown(['takes', 'what it is'], rows)}" if rows else head
 
 
 def columns(table: Table) -> str:
@@ -92,11 +114,22 @@ def settings_rows() -> list[list[str]]:
     return rows
 
 
+def _bound(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"
+
+
 def tables() -> dict[str, str]:
     out = {
         "measures": markdown(
             ["measure", "what it is", "better"],
             [[f"`{m.name}`", m.meaning, BETTER[m.better]] for m in MEASURES.values()],
+        ),
+        "measures in full": markdown(
+            ["measure", "what it is", "kind", "from", "to"],
+            [
+                [f"`{m.name}`", m.meaning, m.kind, _bound(m.low), _bound(m.high)]
+                for m in MEASURES.values()
+            ],
         ),
         "reasons": markdown(
             ["reason", "what it means", "how to retake the photo"],
@@ -117,6 +150,7 @@ def tables() -> dict[str, str]:
                 for words, command in commands()
             ],
         ),
+        "options": "\n\n".join(options_of(words, command) for words, command in commands()),
         "settings": markdown(["setting", "default", "what it is"], settings_rows()),
     }
     for table in (*INPUT_TABLES.values(), *OUTPUT_TABLES.values()):
@@ -134,7 +168,7 @@ def output(line: str) -> str:
 
 
 def filled(text: str) -> str:
-    """Return the README's text with every marked table and output made anew."""
+    """Return a document's text with every marked table and output made anew."""
     made = tables()
 
     def table(match: re.Match[str]) -> str:
@@ -150,4 +184,5 @@ def filled(text: str) -> str:
 
 
 if __name__ == "__main__":
-    README.write_text(filled(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for document in DOCUMENTS:
+        document.write_text(filled(document.read_text(encoding="utf-8")), encoding="utf-8")

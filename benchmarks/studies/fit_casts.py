@@ -1,7 +1,7 @@
 """Fit how sure a peak of the cast score is: the constants of `lawnscore/photo/casts.py`.
 
-    python benchmarks/fit_casts.py --photos 24 --results FOLDER
-    python benchmarks/fit_casts.py --quick
+    python -m benchmarks.studies.fit_casts --photos 24 --results FOLDER
+    python -m benchmarks.studies.fit_casts --quick
 
 Renders photos of the family `train` with 0 to 120 casts per m2, finds the peaks of the cast score
 and pairs them with the true casts. Fitted is the evidence of a peak, the logarithm of how much
@@ -20,7 +20,7 @@ from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))  # where the accuracy study lies
 
 import cv2
 import numpy as np

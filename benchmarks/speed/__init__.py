@@ -1,0 +1,1 @@
+"""How long it takes and how much memory: photos, reports, history, filing."""

@@ -1,0 +1,1 @@
+"""What everything that is printed stands on: millimetres, fonts, text that fits, a sheet."""

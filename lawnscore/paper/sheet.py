@@ -1,0 +1,73 @@
+"""A PDF to draw on in millimetres, from the bottom left, and what a failed write says."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from lawnscore.contract.errors import LawnscoreError
+from lawnscore.paper.fonts import PLAIN, register_fonts
+from lawnscore.paper.sizes import MM
+
+
+class Sheet:
+    """Pages of one size; ``pen`` is ReportLab's canvas in millimetres, sizes of fonts too.
+
+    Call :meth:`next_page` after each page.
+    """
+
+    def __init__(self, size_mm: tuple[float, float], title: str) -> None:
+        from reportlab.pdfgen.canvas import Canvas
+
+        register_fonts()
+        size = (size_mm[0] * MM, size_mm[1] * MM)
+        self._out = io.BytesIO()
+        self._canvas: Any = Canvas(self._out, pagesize=size, invariant=1, initialFontName=PLAIN)
+        self._canvas.setTitle(title)
+        self._canvas.setViewerPreference("PrintScaling", "None")
+        self._begun = False
+        self.n_pages = 0
+
+    @property
+    def pen(self) -> Any:
+        """The canvas, scaled once a page: an empty last page would be drawn otherwise."""
+        if not self._begun:
+            self._canvas.scale(MM, MM)
+            self._begun = True
+        return self._canvas
+
+    def next_page(self) -> None:
+        """End the page."""
+        self._canvas.showPage()
+        self._begun = False
+        self.n_pages += 1
+
+    def data(self) -> bytes:
+        """End the drawing and return the PDF."""
+        self._canvas.save()
+        return self._out.getvalue()
+
+
+@contextmanager
+def new_sheet(path: Path, size_mm: tuple[float, float], *, title: str) -> Iterator[Sheet]:
+    """Give a sheet to draw on and save it; a folder that is not there is made.
+
+    The same drawing gives the same bytes. A viewer is told to print at full size.
+
+    Raises
+    ------
+    LawnscoreError
+        When the file cannot be written.
+    """
+    sheet = Sheet(size_mm, title)
+    yield sheet
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(sheet.data())
+    except OSError as error:
+        raise LawnscoreError(
+            f"cannot be written ({error.strerror or error})", "Name another file.", path
+        ) from None
