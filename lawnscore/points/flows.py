@@ -37,7 +37,7 @@ SCALES = np.array([0.01, 0.05, 0.2, 0.8])
 
 SCALE_COUNTS = np.array([16.0, 3.0, 1.2, 0.8])
 """Flows of each scale as if seen before. Our own choice, tried on simulated rounds
-(benchmarks/points_by_eye.py)."""
+(benchmarks/studies/points_by_eye.py)."""
 
 SMALL_SHARE = 0.01
 """Keeps the stated error of a share near 0 or 1 from growing without bound."""
@@ -53,7 +53,7 @@ _MAIN = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
 
 LASTING = np.array([0.3, 0.7])
 """Shares of the variance of a photo's own error that its lawn and zone share, equally likely;
-`benchmarks/same_lawn.py` found 0.5 to 0.8."""
+`benchmarks/studies/same_lawn.py` found 0.5 to 0.8."""
 
 KNOWN_ABOVE = 0.3
 """A flow is looked at only where the points alone would tell it to within this, 1 sigma."""

@@ -1,13 +1,13 @@
 """The correction of shares: what it mends, what it leaves alone, how sure it says it is.
 
-The rounds are those of `benchmarks/points_by_eye.py`, which runs a thousand of each."""
+The rounds are those of `benchmarks/studies/points_by_eye.py`, which runs a thousand of each."""
 
 from __future__ import annotations
 
 import numpy as np
-import points_by_eye as study
 import pytest
 
+from benchmarks.studies import points_by_eye as study
 from lawnscore.points.flows import Evidence, Targets, correct_shares
 
 ROUNDS = 6

@@ -5,7 +5,7 @@ stage with the errors it states (most of them lasting on their lawn), and reader
 people do: each moves points between neighbouring classes, some more, some less. Then points are
 drawn, read and put through the same functions as in `lawnscore points`.
 
-    python benchmarks/points_by_eye.py [--quick] [--rounds 1000]
+    python -m benchmarks.studies.points_by_eye [--quick] [--rounds 1000]
 """
 
 from __future__ import annotations
