@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from lawnscore.history.recovery import recovery
     from lawnscore.history.visits import visit_scores
     from lawnscore.photo.score import PhotoScore, score_photo
-    from lawnscore.scoring.batch import ScoreSummary, score_round
+    from lawnscore.points.correct import score_round
+    from lawnscore.scoring.summary import ScoreSummary
 
 __version__ = "0.1.0"
 
@@ -34,12 +35,12 @@ _HOMES = {
     "LawnscoreError": "lawnscore.contract.errors",
     "PhotoRefused": "lawnscore.contract.errors",
     "PhotoScore": "lawnscore.photo.score",
-    "ScoreSummary": "lawnscore.scoring.batch",
+    "ScoreSummary": "lawnscore.scoring.summary",
     "attention": "lawnscore.history.attention",
     "changes": "lawnscore.history.changes",
     "recovery": "lawnscore.history.recovery",
     "score_photo": "lawnscore.photo.score",
-    "score_round": "lawnscore.scoring.batch",
+    "score_round": "lawnscore.points.correct",
     "visit_scores": "lawnscore.history.visits",
 }
 

@@ -16,6 +16,7 @@ ROOMS = (
     "register",
     "filing",
     "scoring",
+    "points",
     "care",
     "report",
     "upkeep",

@@ -81,7 +81,8 @@ def main() -> None:
         off = x @ without - y
         within = x @ fit(list(parts.values())) - y
         print(
-            f"{name:9s} {len(x):4d} left out: mean {off.mean(0).round(3)} sd {off.std(0).round(3)}; "
+            f"{name:9s} {len(x):4d} left out: mean {off.mean(0).round(3)} "
+            f"sd {off.std(0).round(3)}; "
             f"all: mean {within.mean(0).round(3)} sd {within.std(0).round(3)}"
         )
         spread = off / np.array([scarcity(v) for v in x[:, 7]])[:, None]

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import torch
 from torch import nn
-from torch.nn import functional as F
+from torch.nn import functional as F  # noqa: N812  (its usual name)
 
 CELL_PX = 4
 N_OUT = 7

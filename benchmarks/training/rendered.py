@@ -1,4 +1,4 @@
-"""One rendered piece of ground for training: `lawnscore.demo`, family `train`, corrected by its card."""
+"""Rendered ground for training: `lawnscore.demo`, family `train`, corrected by its card."""
 
 from __future__ import annotations
 

@@ -257,7 +257,8 @@ class _Blades:
         if rng.random() < 0.4:
             main[:6] = _lab(rng, 6, (45, 82), (18, 50), (94, 106))
         return cls(float(np.exp(rng.uniform(np.log(7), np.log(110)))),
-                   float(np.exp(rng.uniform(np.log(0.7), np.log(5.5)))), float(rng.uniform(0.1, 0.5)),
+                   float(np.exp(rng.uniform(np.log(0.7), np.log(5.5)))),
+                   float(rng.uniform(0.1, 0.5)),
                    float(rng.uniform(0.0, 0.7)), float(rng.uniform(0, 0.5)),
                    float(rng.uniform(0, 2 * np.pi)), float(rng.choice([0, 0, rng.uniform(0, 4)])),
                    main, float(rng.uniform(-0.4, 0.4)), float(rng.beta(0.6, 2.5)))  # fmt: skip
@@ -376,8 +377,12 @@ def _leaves(canvas: _Canvas, cover: float) -> None:
     rng, side = canvas.rng, canvas.side
     size = rng.uniform(14, 90) / FINE_MM
     n = int(min(cover * side**2 / (0.35 * size**2), 900)) + 1
-    makes = [_lab(rng, 12, (18, 45), (4, 28), (45, 80)), _lab(rng, 12, (45, 82), (25, 75), (70, 95)),
-             _lab(rng, 12, (25, 55), (20, 55), (25, 55)), _lab(rng, 12, (30, 75), (2, 14), (50, 100))]  # fmt: skip
+    makes = [
+        _lab(rng, 12, (18, 45), (4, 28), (45, 80)),
+        _lab(rng, 12, (45, 82), (25, 75), (70, 95)),
+        _lab(rng, 12, (25, 55), (20, 55), (25, 55)),
+        _lab(rng, 12, (30, 75), (2, 14), (50, 100)),
+    ]
     palette = np.concatenate([makes[k] for k in rng.integers(0, 4, 2)])
     layer = np.zeros((side, side, 3), np.float32)
     drawn = np.full((side, side), 255, np.uint8)

@@ -3,8 +3,8 @@
     python benchmarks/training/stated_error.py --worlds DIR --nets DIR --write class_net.npz
 
 NETS holds `no-WORLD` of `train.py --without WORLD` and `all`. The logarithm of a share's standard
-error is a line in the logarithms of the binomial spread of the share, of the doubt within cells, and
-of how far the photo's deepest features lie from all that the network was trained on (Mahalanobis;
+error is a line in the logarithms of the binomial spread of the share, of the doubt within cells,
+and of how far the photo's deepest features lie from all that the network was trained on (Mahalanobis;
 Lee et al. 2018). It is fitted by the likelihood of Student's t, equal weight to each of the
 SETS, then widened until 95 % intervals hold the truth in 95 % of those pictures (split conformal;
 Vovk, Gammerman & Shafer 2005). Sketches are drawn stranger than lawns are: they are shown and
@@ -127,7 +127,8 @@ def main() -> None:
     }
     lines = []
     print(
-        "| ground | pictures | share | bias | RMSE | 95 % interval | holds |\n|---|---|---|---|---|---|---|"
+        "| ground | pictures | share | bias | RMSE | 95 % interval | holds |\n"
+        "|---|---|---|---|---|---|---|"
     )
     for k, surface in enumerate(CLASSES):
         x = terms(all_of["said"][:, k], all_of["doubt"][:, k], all_of["far"])
@@ -138,7 +139,8 @@ def main() -> None:
         for n, name in enumerate(found):
             e, s = error[names == n], se[names == n]
             print(
-                f"| {name} | {len(e)} | {surface} | {100 * e.mean():+.1f} | {100 * np.sqrt((e**2).mean()):.1f} "
+                f"| {name} | {len(e)} | {surface} | {100 * e.mean():+.1f} "
+                f"| {100 * np.sqrt((e**2).mean()):.1f} "
                 f"| +- {196 * np.median(s):.0f} | {100 * (np.abs(e) <= 1.96 * s).mean():.0f} % |"
             )
         if surface == "straw":
@@ -147,7 +149,8 @@ def main() -> None:
             brier = ((chance - right) ** 2)[weight > 0].mean()
             bins = np.digitize(chance, np.linspace(0, 1, 6)[1:-1])
             said = [
-                f"{chance[bins == b].mean():.2f} said, {right[bins == b].mean():.2f} were ({(bins == b).sum()})"
+                f"{chance[bins == b].mean():.2f} said, {right[bins == b].mean():.2f} were "
+                f"({(bins == b).sum()})"
                 for b in range(5)
                 if ((bins == b) & (weight > 0)).any()
             ]

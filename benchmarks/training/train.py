@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 import torch
-from torch.nn import functional as F
+from torch.nn import functional as F  # noqa: N812  (its usual name)
 from training.network import CELL_PX, Net, export
 from training.worlds import MM_PER_PX, SURFACES, WORLDS, World, load
 
@@ -64,13 +64,13 @@ def put(name: str, world: World, device: str, *, without: bool, hold: bool) -> O
     train = n if not (hold or without) else n[~back]
     if without:
         train, back = n[:0], np.ones(len(n), bool)
+    most = max(1, int((~np.isnan(world.casts[..., 0])).sum(1).max()))
     return OnDevice(
         name,
         torch.from_numpy(world.rgb).permute(0, 3, 1, 2).contiguous().to(device),
         torch.from_numpy(world.label).unsqueeze(1).to(device),
         None if world.shade is None else torch.from_numpy(world.shade).unsqueeze(1).to(device),
-        torch.from_numpy(world.casts[:, : max(1, int((~np.isnan(world.casts[..., 0])).sum(1).max()))])
-        .to(device), train, n[back],
+        torch.from_numpy(world.casts[:, :most]).to(device), train, n[back],
     )  # fmt: skip
 
 
@@ -130,7 +130,7 @@ def crops(
 def cast_heat(
     casts: torch.Tensor, theta: torch.Tensor, side: int, step: torch.Tensor, cells: int
 ) -> torch.Tensor:
-    """Return (B, cells, cells): a bump at the middle of each cast; rows are x, y, diameter in mm."""
+    """Return (B, cells, cells): a bump at the middle of each cast (x, y, diameter in mm)."""
     place = 2 * casts[..., :2] / MM_PER_PX / side - 1  # in the picture, -1 to 1
     inverse = torch.linalg.inv(theta[:, :, :2])
     inner = torch.einsum("bij,bkj->bki", inverse, place - theta[:, None, :, 2])
@@ -268,8 +268,9 @@ def errors(model: Net, worlds: list[OnDevice]) -> dict[str, np.ndarray]:
             q = p[:, 1] * p[:, 2] / (p[:, 1] + p[:, 2] + 1e-6)
             found["world"].append(np.full(len(ids), number))
             found["picture"].append(ids)
-            for name, value in (("said", p.mean((2, 3))), ("true", shares_of(batch.label).mean((2, 3))),
-                                ("deep", deep), ("split", q.mean((1, 2)))):  # fmt: skip
+            true = shares_of(batch.label).mean((2, 3))
+            values = {"said": p.mean((2, 3)), "true": true, "deep": deep, "split": q.mean((1, 2))}
+            for name, value in values.items():
                 found[name].append(value.float().cpu().numpy())
     model.train()
     return {k: np.concatenate(v) for k, v in found.items()}

@@ -44,9 +44,10 @@ def demo(
         _samples(samples, as_json)
         return
     from lawnscore.demo.check import check_demo
-    from lawnscore.demo.demo_round import make_demo_round
+    from lawnscore.demo.demo_round import SEED, make_demo_round
+    from lawnscore.demo.reader import read_demo
+    from lawnscore.points.correct import score_round
     from lawnscore.report import write_reports
-    from lawnscore.scoring.batch import score_round
 
     say(f"Rendering the photos of an invented round in {folder} (a few minutes).")
     made = make_demo_round(folder, small=small, workers=workers, progress=_progress("rendered"))
@@ -54,6 +55,8 @@ def demo(
     summary = score_round(
         folder, workers=workers, progress=_progress("scored"), today=made.looked_back_on
     )
+    say("Letting an invented reader read points.")
+    read_demo(folder, seed=SEED, small=small)
     say("Writing the reports.")
     reports = write_reports(
         folder, progress=_progress("pictures and lawns done"), today=made.looked_back_on

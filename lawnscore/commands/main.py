@@ -18,6 +18,7 @@ _COMMAND_MODULES = (
     "photo",
     "demo",
     "score",
+    "points",
     "register",
     "filing",
     "history",

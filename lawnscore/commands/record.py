@@ -37,9 +37,9 @@ def record(
     limit = settings.record.n_limit_kg_ha
     fed = fertiliser_record(kept.work, kept.lawns, year, n_limit_kg_ha=limit)
     if pdf is not None:
+        from lawnscore.contract.files import write_whole
         from lawnscore.report.language import words_for
         from lawnscore.report.record_paper import record_pdf
-        from lawnscore.contract.files import write_whole
 
         words, business = words_for(settings.report), settings.report.business
         pages = record_pdf(sprayed, fed, words, year=year, rule_name=RULE_NAMES[rule],

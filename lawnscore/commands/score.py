@@ -35,6 +35,9 @@ def score(
     add: bool = typer.Option(
         False, "--add", help="Take on lawns and zones whose folders lawns.csv does not name."
     ),
+    no_points: bool = typer.Option(
+        False, "--no-points", help="Plain numbers: leave out what was read by eye."
+    ),
 ) -> None:
     """Score every new or changed photo of a round and write its tables.
 
@@ -42,7 +45,7 @@ def score(
     it stopped. Exit status: 0 all went well, 1 some photos were refused or lie in the wrong
     place, 2 nothing could be done.
     """
-    from lawnscore.scoring.batch import score_round
+    from lawnscore.points.correct import score_round
     from lawnscore.scoring.summary import summary_lines
 
     try:
@@ -53,6 +56,7 @@ def score(
                 workers=workers,
                 parquet=parquet,
                 add=add,
+                no_points=no_points,
             )
     except KeyboardInterrupt:
         say("Stopped. What was scored is kept; run the same command again to go on.")

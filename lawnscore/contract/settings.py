@@ -78,13 +78,21 @@ class RecordSettings:
 
 
 @dataclass(frozen=True)
+class PointsSettings:
+    """Whether points read by eye correct the shares of the tables: `no` or `yes`."""
+
+    correct: str = "no"
+
+
+@dataclass(frozen=True)
 class Settings:
-    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`, `[record]`."""
+    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`, `[record]`, `[points]`."""
 
     scoring: ScoringSettings = field(default_factory=ScoringSettings)
     history: HistorySettings = field(default_factory=HistorySettings)
     report: ReportSettings = field(default_factory=ReportSettings)
     record: RecordSettings = field(default_factory=RecordSettings)
+    points: PointsSettings = field(default_factory=PointsSettings)
 
 
 RANGES: dict[str, tuple[float, float]] = {
@@ -103,6 +111,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "history.hemisphere": ("north", "south"),
     "report.area_unit": ("m2", "sq ft"),
     "record.rule": ("eu", "us"),
+    "points.correct": ("no", "yes"),
 }
 """What a text may be where only some will do."""
 

@@ -108,6 +108,16 @@ PHOTO_SCORES = Table(
         Column("detail", "string", "why it was refused, in words; of a scored photo what to mind"),
         Column("version", "string", "program version that scored it", True),
         Column("settings_id", "string", "id of the settings that it was scored with", True),
+        Column(
+            "checked_points",
+            "integer",
+            "points read by eye that its shares were corrected by; empty where they were not",
+        ),
+        Column(
+            "checked_casts",
+            "integer",
+            "casts marked by eye that its count was corrected by; empty where it was not",
+        ),
     ),
     ("photo",),
 )
@@ -140,6 +150,16 @@ VISIT_SCORES = Table(
                 f"{m.name}_shared_se", "number", f"standard error of {m.name} shared by its photos"
             )
             for m in MEASURES.values()
+        ),
+        Column(
+            "checked_points",
+            "integer",
+            "points read by eye that its shares were corrected by; empty where they were not",
+        ),
+        Column(
+            "checked_casts",
+            "integer",
+            "casts marked by eye that its count was corrected by; empty where it was not",
         ),
     ),
     ("lawn", "zone", "date", "stage"),
@@ -313,6 +333,29 @@ WEATHER = Table(
     ),
     ("date",),
 )
+
+SEEN_WORDS = ("green leaf", "straw", "soil", "cast", "litter", "cannot tell")
+"""What a reader may say of a point; the first five are the surfaces, in the order of the shares."""
+
+POINTS = Table(
+    "points",
+    "what readers saw: one row a point, a cast, or a tile looked at for casts",
+    (
+        Column("kind", "string", "point, cast or tile", True, ("point", "cast", "tile")),
+        Column("photo", "string", "path of the photo relative to the round", True),
+        Column("sha256", "string", "SHA-256 of the photo that was read", True),
+        Column("draw", "string", "id of the page that was read", True),
+        Column("number", "integer", "number of the point or tile in its photo", True),
+        Column("x_mm", "number", "place in the frame of the card; of a tile its middle", True),
+        Column("y_mm", "number", "place in the frame of the card; of a tile its middle", True),
+        Column("side_mm", "number", "side of a tile; empty otherwise"),
+        Column("seen", "string", "what the reader saw; empty for a tile", False, SEEN_WORDS),
+        Column("reader", "string", "who read it", True),
+        Column("session", "string", "id of the reader's sitting", True),
+        Column("read_at", "datetime", "when it was read, with the offset", True),
+    ),
+)
+"""points.csv of a round: kept by `lawnscore points read`, which only adds to it."""
 
 OUTPUT_TABLES: dict[str, Table] = {
     t.name: t for t in (PHOTO_SCORES, VISIT_SCORES, CHANGES, RECOVERY, ATTENTION)

@@ -162,6 +162,7 @@ def render_job(root: Path, job: PhotoJob) -> PhotoJob:
     import cv2
 
     from lawnscore.demo.photograph import photograph
+    from lawnscore.demo.reader import ground_path, keep_ground
     from lawnscore.demo.scene import grow_lawn
 
     cv2.setNumThreads(1)
@@ -183,6 +184,7 @@ def render_job(root: Path, job: PhotoJob) -> PhotoJob:
     part = target.with_name(target.name + ".part")
     photo.save_jpeg(part)
     part.replace(target)
+    keep_ground(scene, ground_path(root, job))
     beside.write_text(json.dumps(row), encoding="utf-8")
     return job
 
@@ -257,6 +259,8 @@ taken with a camera but rendered by `lawnscore demo`, so that the truth of each 
   10 mm around it; a photo that was made to be refused has its reason instead
 * `card.txt`: the colours of the printed card, as an instrument would measure them (CGATS.17)
 * `lawns.csv`, `work.csv`, `weather.csv`, `round.toml`: what a practitioner would keep
+* `points.csv`: points and casts "read by eye" by readers who are invented too: they know the truth
+  and are wrong on purpose in one point of 20 (reader A) or 12 (reader B)
 * `reports/`: written by the program; may be deleted and rebuilt
 
 The story: tired lawns are scarified and overseeded on 9 September 2025. `alder-bank` and

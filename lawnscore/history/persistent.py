@@ -83,12 +83,16 @@ class Likeness:
         Whether the card's colours are nominal, or it is not said what they are.
     renewed
         Whether a renovation lies between.
+    corrected
+        Whether the shares were corrected by points read by eye: what lasts of their error is gone
+        then, and what is left may all be new. ``None`` is nowhere.
     """
 
     points: Array
     same_method: Flags
     nominal: Flags
     renewed: Flags
+    corrected: Flags | None = None
 
     def lasting_share(self, measure: str) -> Array:
         """Return ``rho`` of one measure, (q,), 0 to 1; 0 of one that was not studied."""
@@ -96,6 +100,8 @@ class Likeness:
         share = np.where(self.nominal, nominal, known)
         share = share * np.clip(1 - self.points / FADES_AT_POINTS, 0, 1)
         share = np.where(self.renewed, RENEWED * share, share)
+        if self.corrected is not None and measure in (*SURFACE_SHARES, "condition"):
+            share = np.where(self.corrected, 0.0, share)
         return np.where(self.same_method & np.isfinite(self.points), share, 0.0)
 
 
@@ -116,7 +122,14 @@ def likeness(
         ~method_changed(series, first, second),
         ~known[first],
         np.zeros(len(first), bool) if renewed is None else renewed,
+        _checked(series)[first] | _checked(series)[second],
     )
+
+
+def _checked(series: Occasions) -> Flags:
+    if "checked_points" not in series.table:
+        return np.zeros(len(series.table), bool)
+    return series.table["checked_points"].notna().to_numpy(bool)
 
 
 def method_changed(series: Occasions, first: Index, second: Index) -> Flags:

@@ -95,6 +95,9 @@ def visit_scores(photo_scores: pd.DataFrame) -> pd.DataFrame:
         columns[measure.name], columns[f"{measure.name}_low"] = low_mid_high[1], low_mid_high[0]
         columns[f"{measure.name}_high"] = low_mid_high[2]
     columns |= _method(photo_scores, group, scored, n_visits)
+    for column in ("checked_points", "checked_casts"):
+        values = np.where(scored, _numbers(photo_scores, column), np.nan)
+        columns[column] = _largest(values, values, group, n_visits)[1]
     return VISIT_SCORES.frame(visits.assign(**columns))
 
 

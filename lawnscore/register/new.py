@@ -35,6 +35,8 @@ _MEANING = {
     "record": "What `lawnscore record` follows.",
     "record.rule": "eu or us: whose rules of records of plant protection",
     "record.n_limit_kg_ha": "your own limit of N a year, kg/ha; none when left out",
+    "points": "Points read by eye (points.csv), to check the numbers by.",
+    "points.correct": "yes corrects the shares of the tables by them; no leaves them as they are",
 }
 """What each setting means; one without an entry is listed without words."""
 

@@ -278,6 +278,7 @@ def _round_files(job: _Job, *, xlsx: bool, parquet: bool) -> Iterator[tuple[str,
 
         yield _put(job, "attention.pdf", sheet_pdf(rounds, rows, words))
     yield _put(job, "visits.ics", visits_calendar(rounds, words))
+    yield from _checked(job)
     if xlsx:
         from lawnscore.report.workbook import workbook
 
@@ -296,9 +297,23 @@ def _round_files(job: _Job, *, xlsx: bool, parquet: bool) -> Iterator[tuple[str,
     yield _put(job, "index.html", page.encode("utf-8"))
 
 
+def _checked(job: _Job) -> Iterator[tuple[str, bool]]:
+    """Write the page of the points read by eye, where there are any."""
+    from lawnscore.points.check import check_points
+    from lawnscore.report.checked_page import checked_page
+
+    check = check_points(job.rounds.path)
+    if check is None:  # points.csv was taken away: its page goes too
+        (job.folder / "checked.html").unlink(missing_ok=True)
+        return
+    page = checked_page(check, job.rounds, job.words)
+    yield _put(job, "checked.html", page.encode("utf-8"))
+
+
 def _links(job: _Job) -> list[tuple[str, str]]:
     known = {
         "attention.html": "glance.sheet",
+        "checked.html": "checked.link",
         "visits.ics": "glance.calendar",
         "round.xlsx": "glance.workbook",
     }

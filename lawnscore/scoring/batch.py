@@ -36,6 +36,9 @@ __all__ = ["ScoreSummary", "score_round"]
 Progress = Callable[[int, int, str], None]
 """Called with photos looked at, photos to look at, and the path of the last."""
 
+Corrector = Callable[[Round, "pd.DataFrame"], "pd.DataFrame"]
+"""Called with a round and its table of photos; returns the table with what was corrected."""
+
 FAULTS = "faults.txt"
 """File in .lawnscore/ that keeps the tracebacks of photos the program failed on."""
 
@@ -52,6 +55,7 @@ def score_round(
     parquet: bool = False,
     today: str | None = None,
     add: bool = False,
+    corrector: Corrector | None = None,
 ) -> ScoreSummary:
     """Score every new or changed photo of a round and write its tables.
 
@@ -77,6 +81,8 @@ def score_round(
         Date for what is due, YYYY-MM-DD; today by default.
     add
         Take on lawns and zones that lawns.csv does not name; else their photos are left alone.
+    corrector
+        Called with the round and the table of photos; returns the table that is written.
 
     Returns
     -------
@@ -90,7 +96,7 @@ def score_round(
         or another run is scoring it.
     """
     opened = registered_only(open_round(path), add=add)
-    card = _load_card(opened)
+    card = load_card(opened)
     method = method_of(opened, card)
     job = Job(scorer, card, opened.settings.scoring)
     with (
@@ -104,12 +110,20 @@ def score_round(
         run.forget()
         day = today or calendar_date.today().isoformat()
         inputs = inputs_digest(
-            opened.path, run.parts(), method=method, today=day, given=today, parquet=parquet
+            opened.path,
+            run.parts(),
+            method=method,
+            today=day,
+            given=today,
+            parquet=parquet,
+            corrected=corrector is not None,
         )
         summary = run.said_again(inputs)
         if summary is None:
             problems = card_warnings(ledger, method, card)
-            summary = _write(opened, problems, run, parquet=parquet, today=today)
+            summary = _write(
+                opened, problems, run, parquet=parquet, today=today, corrector=corrector
+            )
             keep_summary(summary, inputs, _outputs(summary, parquet=parquet))
         if ledger.problem:
             summary = replace(summary, problems=(ledger.problem, *summary.problems))
@@ -258,7 +272,7 @@ class _Run:
         }
 
 
-def _load_card(opened: Round) -> ReferenceCard | None:
+def load_card(opened: Round) -> ReferenceCard | None:
     card = opened.settings.scoring.card
     if card == _AUTO:
         return None
@@ -311,6 +325,7 @@ def _write(
     *,
     parquet: bool,
     today: str | None,
+    corrector: Corrector | None,
 ) -> ScoreSummary:
     from lawnscore.register.register import read_register
     from lawnscore.scoring.datapackage import write_datapackage
@@ -319,6 +334,8 @@ def _write(
     rows = run.rows()
     register = read_register(opened.path)
     photos = tidied(PHOTO_SCORES, PHOTO_SCORES.frame(rows))
+    if corrector is not None:
+        photos = tidied(PHOTO_SCORES, corrector(opened, photos))
     frames = _history(photos, register, opened, today or calendar_date.today().isoformat())
     paths = {
         name: write_table(opened.path, name, frame, parquet=parquet)
@@ -342,6 +359,8 @@ def _write(
         problems=(*problems, *(problem.line() for problem in register.problems)),
         attention=_attention_lines(frames[ATTENTION.name]),
         tables=paths,
+        checked_points=_most(photos["checked_points"]),
+        checked_casts=_most(photos["checked_casts"]),
     )
 
 
@@ -380,6 +399,10 @@ def _history(
             settings=settings,
         ),
     }
+
+
+def _most(counts: pd.Series) -> int:
+    return int(counts.max()) if counts.notna().any() else 0
 
 
 def _attention_lines(frame: pd.DataFrame) -> tuple[Attention, ...]:

@@ -73,6 +73,8 @@ class ScoreSummary:
         The lawns and zones that want attention, most urgent first.
     tables
         Files written, by name.
+    checked_points, checked_casts
+        Points read, and casts marked, by eye that the tables were corrected by; 0 is none.
     """
 
     path: Path
@@ -86,6 +88,8 @@ class ScoreSummary:
     problems: tuple[str, ...] = ()
     attention: tuple[Attention, ...] = ()
     tables: dict[str, Path] = field(default_factory=dict)
+    checked_points: int = 0
+    checked_casts: int = 0
 
     @property
     def went_well(self) -> bool:
@@ -125,6 +129,8 @@ class ScoreSummary:
                 for one in self.attention
             ],
             "tables": {name: str(path) for name, path in self.tables.items()},
+            "checked_points": self.checked_points,
+            "checked_casts": self.checked_casts,
         }
 
 
@@ -138,7 +144,7 @@ def summary_lines(summary: ScoreSummary, *, most: int = 5) -> list[str]:
     most
         How many lines of attention, and of notes on other files, to give at most.
     """
-    lines = [_counts(summary)]
+    lines = [_counts(summary), *_checked(summary)]
     lines += _block("Refused:", (one.line() for one in summary.refused))
     lines += _block(
         "Not scored, because the path does not say where the photo belongs:",
@@ -166,6 +172,18 @@ def _counts(summary: ScoreSummary) -> str:
     if summary.n_known:
         parts.append(f"{summary.n_known} known from an earlier run")
     return ", ".join(parts) + "."
+
+
+def _checked(summary: ScoreSummary) -> list[str]:
+    parts = []
+    if summary.checked_points:
+        parts.append(f"shares corrected by {summary.checked_points} points read by eye")
+    if summary.checked_casts:
+        parts.append(f"counts of casts corrected by {summary.checked_casts} marked by eye")
+    words = " and ".join(parts)
+    return (
+        [f"{words[0].upper()}{words[1:]} (--no-points gives the plain numbers)."] if words else []
+    )
 
 
 def _block(title: str, lines: Iterable[str]) -> list[str]:

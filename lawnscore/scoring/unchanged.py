@@ -21,7 +21,7 @@ from lawnscore.register.lock import FOLDER
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
 
 STATE = Path(FOLDER) / "tables.json"
-_ROOMS = ("contract", "card", "history", "register", "scoring")
+_ROOMS = ("contract", "card", "history", "register", "scoring", "points")
 
 
 def inputs_digest(round_path: Path, parts: Iterable[str], **options: object) -> str:

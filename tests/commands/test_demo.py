@@ -29,6 +29,9 @@ def test_one_document_on_stdout(made: tuple[Path, Result]) -> None:
     assert found["truth"]["missing"] == []
     assert Path(found["reports"]).is_file()
     assert (folder / "reports" / "photo_scores.csv").is_file()
+    page = (folder / "reports" / "checked.html").read_text(encoding="utf-8")
+    assert "How right are these numbers on your lawns?" in page
+    assert "invented" in (folder / "points.csv").read_text(encoding="utf-8")
 
 
 def test_just_those_made_to_be_refused_are_refused(made: tuple[Path, Result]) -> None:

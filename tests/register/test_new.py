@@ -60,7 +60,14 @@ def test_the_settings_text_shows_every_setting_with_its_default() -> None:
 def test_every_setting_but_the_weights_has_words() -> None:
     named = {name for name in setting_names(Settings()) if "condition" not in name}
     assert named <= set(_MEANING)
-    assert set(_MEANING) - named == {"scoring", "scoring.condition", "history", "report", "record"}
+    assert set(_MEANING) - named == {
+        "scoring",
+        "scoring.condition",
+        "history",
+        "report",
+        "record",
+        "points",
+    }
 
 
 def test_nothing_is_written_over(tmp_path: Path) -> None:

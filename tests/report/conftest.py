@@ -1,8 +1,6 @@
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 import pytest
@@ -14,7 +12,6 @@ from lawnscore.report.load import RoundRows, arrange
 from tests.report.invented import LAST_DAY, RoundMaker, keep_turf_pictures, write_round
 
 NASTY = "<script>alert('x')</script> & Söhne \"Hof\""
-CHROMIUM = Path("/usr/bin/chromium")
 
 
 def invented_frames() -> dict[str, pd.DataFrame]:
@@ -59,18 +56,3 @@ def written(tmp_path_factory: pytest.TempPathFactory, frames: dict[str, pd.DataF
     keep_turf_pictures(folder, frames)
     write_reports(folder, pdf=True, xlsx=True, parquet=True, today=LAST_DAY)
     return folder
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    assert CHROMIUM.exists(), "install Debian's chromium"
-
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=str(CHROMIUM),
-            args=["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"],
-        )
-        yield started
-        started.close()
