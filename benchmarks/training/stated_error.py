@@ -4,7 +4,7 @@
 
 NETS holds `no-WORLD` of `train.py --without WORLD` and `all`. The logarithm of a share's standard
 error is a line in the logarithms of the binomial spread of the share, of the doubt within cells,
-and of how far the photo's deepest features lie from all that the network was trained on (Mahalanobis;
+and of how far the photo's deepest features lie from all that it was trained on (Mahalanobis;
 Lee et al. 2018). It is fitted by the likelihood of Student's t, equal weight to each of the
 SETS, then widened until 95 % intervals hold the truth in 95 % of those pictures (split conformal;
 Vovk, Gammerman & Shafer 2005). Sketches are drawn stranger than lawns are: they are shown and
