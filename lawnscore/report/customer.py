@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from lawnscore.report.charts import Chart, Reading, recovery_chart, to_svg, trend_chart
 from lawnscore.report.course import course_of
+from lawnscore.report.figures import Figure, figures_of, interval_of
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
 from lawnscore.report.load import LawnRows, Row
@@ -25,18 +26,6 @@ from lawnscore.report.story import (
 )
 from lawnscore.report.told import Basis, basis, latest_visit, told_change, told_changes, verdict_key
 
-MEASURED = (
-    "green_cover_pct",
-    "colour_index",
-    "evenness",
-    "bare_patch_pct",
-    "bare_soil_pct",
-    "straw_cover_pct",
-    "casts_per_m2",
-    "condition",
-)
-"""Measures a customer is told, in the order of the page."""
-
 CHARTED: dict[str, tuple[float, float]] = {
     "green_cover_pct": (0.0, 100.0),
     "colour_index": (0.3, 0.6),
@@ -44,19 +33,6 @@ CHARTED: dict[str, tuple[float, float]] = {
     "bare_patch_pct": (0.0, 10.0),
 }
 """Measures drawn over time, each with the least range of its axis."""
-
-
-@dataclass(frozen=True, eq=False)
-class Figure:
-    """One line of what was measured: value, range and change in words, and what it means."""
-
-    measure: str
-    name: str
-    value: str
-    interval: Markup | str
-    change: str
-    verdict: str
-    meaning: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +198,7 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
         against=against(next(iter(told_changes(lawn, zone)), None), words),
         ground=one_photo(lawn, zone, words),
         condition=words.bare("condition", value),
-        condition_range=_range(now, "condition", words),
+        condition_range=interval_of(now, "condition", words),
         trend=_trend(change, words),
         verdict=verdict_key(change),
         condition_chart=_drawing(lawn, zone, "condition", (0.0, 100.0), words),
@@ -230,15 +206,9 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
         recovery_drawing=drawing,
         recovery_has_course=has_course,
         drawings=[_drawing(lawn, zone, m, span, words) for m, span in CHARTED.items()],
-        figures=[_figure(lawn, zone, m, now, words) for m in MEASURED] if now else [],
+        figures=figures_of(lawn, zone, words),
         n_visits=len({row["date"] for row in rows if row["photos"]}),
     )
-
-
-def _range(now: Row | None, measure: str, words: Words) -> Markup | str:
-    if now is None:
-        return ""
-    return words.interval(measure, now[f"{measure}_low"], now[f"{measure}_high"])
 
 
 def measured_on(zone: ZoneStory, words: Words) -> str:
@@ -262,19 +232,6 @@ def _trend(change: Row | None, words: Words) -> str:
         return words.text(f"verdict.{key}")
     return words.text("customer.trend", verdict=words.text(f"verdict.{key}"),
                       against=against(change, words))  # fmt: skip
-
-
-def _figure(lawn: LawnRows, zone: str, measure: str, now: Row, words: Words) -> Figure:
-    change = told_change(lawn, zone, measure)
-    return Figure(
-        measure=measure,
-        name=words.text(f"measure.{measure}"),
-        value=words.value(measure, now[measure]),
-        interval=_range(now, measure, words),
-        change=words.difference(measure, change["change"]) if change else "",
-        verdict=verdict_key(change),
-        meaning=words.text(f"meaning.{measure}"),
-    )
 
 
 def _drawing(

@@ -13,12 +13,12 @@ from lawnscore.paper.sizes import MM
 from lawnscore.report.customer import (
     CustomerStory,
     Drawing,
-    Figure,
     ZoneStory,
     measured_on,
     pair_caption,
     pair_labels,
 )
+from lawnscore.report.figures import Figure
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
 from lawnscore.report.paper import INK, RULE, WIDTH, beside, build, para, plain, rule
@@ -130,6 +130,7 @@ def _other_zone_flow(zone: ZoneStory, pair: Pair | None, words: Words) -> list[A
         half = (len(lines) + 1) // 2
         columns = [[para(line, "small") for line in part] for part in (lines[:half], lines[half:])]
         flow.append(beside(columns, [WIDTH / 2] * 2))
+        flow += [para(f.note, "small") for f in zone.figures if f.note]
     return [KeepTogether([*flow, *text])]
 
 
@@ -198,14 +199,14 @@ def _figures(figures: Sequence[Figure], words: Words) -> Any:
     rows = []
     for figure in figures:
         sure = figure.interval or words.text("customer.no_range")
-        change = words.text(f"verdict.{figure.verdict}")
+        change = words.text(f"verdict.{figure.verdict}") if figure.verdict else ""
         change += f" ({figure.change})" if figure.change else ""
         rows.append(
             [
                 para(figure.name),
                 para(figure.value, "value"),
                 [para(plain(sure), "small"), para(MARKS.get(figure.verdict, "") + change, "small")],
-                para(figure.meaning, "small"),
+                para(f"{figure.meaning} {figure.note}".strip(), "small"),
             ]
         )
     style = [

@@ -14,7 +14,7 @@ from lawnscore.report.customer import against, describe, readings_of
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, RoundRows, Row
 from lawnscore.report.pages import render
-from lawnscore.report.told import latest_visit, told_change, verdict_key
+from lawnscore.report.told import latest_visit, told_change, told_confidence, verdict_key
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +39,7 @@ class GlanceRow:
     next_step: str
     last: str
     last_iso: str
+    split: str
 
 
 def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
@@ -73,6 +74,7 @@ def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
         next_step=step_words(lawn.attention[0], words) if lawn.attention else "",
         last=words.date(lawn.last_date, "medium") if lawn.last_date else words.text("glance.never"),
         last_iso=lawn.last_date or "",
+        split=_split(lawn, zone, words),
     )
 
 
@@ -137,6 +139,13 @@ def change_interval(
 def _flag_pairs(row: GlanceRow) -> list[tuple[str, str]]:
     keys = [key for key in row.keys.split() if key not in ("flagged", "refused")]
     return list(zip(keys, row.flags, strict=True))
+
+
+def _split(lawn: LawnRows, zone: str, words: Words) -> str:
+    confidence = told_confidence(lawn, zone)
+    if confidence is None:
+        return ""
+    return words.text("glance.split", confidence=words.number(confidence, 2))
 
 
 def _worst_zone(lawn: LawnRows) -> str:

@@ -19,6 +19,7 @@ from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pages import render
 from lawnscore.report.recovery_notes import note_words
 from lawnscore.report.story import task_words
+from lawnscore.report.told import split_confidence
 
 KINDS = ("work", "since_before_work", "visit", "year", "since_renovation")
 """Order of the kinds of change; of two that hold the same pair the first is shown."""
@@ -42,6 +43,7 @@ class VisitLine:
     refused: int
     area: str
     reference: str
+    split: str
     cells: Sequence[Cell]
 
 
@@ -142,7 +144,7 @@ def _zone(lawn: LawnRows, zone: str, words: Words) -> ZoneTables:
     return ZoneTables(
         zone=zone,
         drawings=drawings,
-        visits=[_visit(row, words) for row in reversed(lawn.zone_rows("visits", zone))],
+        visits=[_visit(lawn, row, words) for row in reversed(lawn.zone_rows("visits", zone))],
         changes=[_change(row, words) for row in _newest(lawn.zone_rows("changes", zone))],
         recovery=[_recovery(row, words) for row in reversed(lawn.zone_rows("recovery", zone))],
     )
@@ -161,7 +163,8 @@ def _newest(changes: Sequence[Row]) -> list[Row]:
     )
 
 
-def _visit(row: Row, words: Words) -> VisitLine:
+def _visit(lawn: LawnRows, row: Row, words: Words) -> VisitLine:
+    split = split_confidence(lawn, row["zone"], [(row["date"], row["stage"])])
     return VisitLine(
         when=words.date(row["date"], "medium"),
         stage=words.text(f"stage.{row['stage']}"),
@@ -169,6 +172,7 @@ def _visit(row: Row, words: Words) -> VisitLine:
         refused=row["refused"] or 0,
         area=words.area(row["area_m2"]) if row["area_m2"] is not None else "",
         reference=row.get("colour_reference") or "",
+        split="" if split is None else words.number(split, 2),
         cells=[
             Cell(
                 words.bare(name, row[name], fine=True),
@@ -250,6 +254,7 @@ def _photo(row: Row, links: Mapping[str, str], words: Words) -> PhotoLine:
         ("card_delta_e", "card", 1),
         ("mm_per_px", "scale", 2),
         ("tilt_deg", "tilt", 0),
+        ("straw_soil_confidence", "split", 2),
     ):
         if row[column] is not None:
             unit = "°" if key == "tilt" else ""
@@ -266,7 +271,7 @@ def _photo(row: Row, links: Mapping[str, str], words: Words) -> PhotoLine:
         spot=row["spot"] or "",
         picture=links.get(row["photo"], ""),
         refused=str(row["reason"] or "") if refused else "",
-        detail=(row["detail"] or (reason.meaning if reason else "")) if refused else "",
+        detail=row["detail"] or (reason.meaning if refused and reason else ""),
         advice=reason.advice if refused and reason else "",
         facts=facts,
     )

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date
+from statistics import fmean
 from typing import Literal
 
 from lawnscore.report.load import LawnRows, Row
 
 RENOVATION_IN_MIND_DAYS = 365  # after a year people ask about last year, not about the work
+
+SPLIT = ("bare_soil_pct", "straw_cover_pct")
+"""Shares that are told only where the photos tell straw from soil surely enough."""
+
+SPLIT_FROM = 0.6
+"""Mean chance, from which straw and soil are told apart to a customer; our choice."""
+
+Occasion = tuple[str, str]
+"""Date and stage."""
 
 Basis = Literal["work", "since_before_work", "since_renovation", "year", "visit", "none"]
 """Which pair of occasions is told; the kinds of changes.csv, or ``none``."""
@@ -49,14 +60,48 @@ def basis(lawn: LawnRows, zone: str) -> Basis:
 
 
 def told_changes(lawn: LawnRows, zone: str) -> list[Row]:
-    """Return the changes of every measure between the two occasions that are told."""
-    return _basis_and_rows(lawn, zone)[1]
+    """Return the changes between the two occasions that are told, of every measure that is told."""
+    rows = _basis_and_rows(lawn, zone)[1]
+    if split_told(lawn, zone):
+        return rows
+    return [c for c in rows if c["measure"] not in SPLIT]
 
 
 def told_change(lawn: LawnRows, zone: str, measure: str) -> Row | None:
     """Return the change of one measure that is told of a zone; ``None`` when there is none."""
     rows = [c for c in told_changes(lawn, zone) if c["measure"] == measure]
     return rows[0] if rows else None
+
+
+def split_told(lawn: LawnRows, zone: str) -> bool:
+    """Return whether straw and bare soil are told apart; so they are in tables that do not say."""
+    confidence = told_confidence(lawn, zone)
+    return confidence is None or confidence >= SPLIT_FROM
+
+
+def told_confidence(lawn: LawnRows, zone: str) -> float | None:
+    """Return how surely straw is told from soil on the occasions that are told of a zone."""
+    occasions = {
+        (c[f"{end}_date"], c[f"{end}_stage"])
+        for c in _basis_and_rows(lawn, zone)[1]
+        for end in ("from", "to")
+    }
+    now = latest_visit(lawn, zone)
+    if now is not None:
+        occasions.add((now["date"], now["stage"]))
+    return split_confidence(lawn, zone, occasions)
+
+
+def split_confidence(lawn: LawnRows, zone: str, occasions: Collection[Occasion]) -> float | None:
+    """Return the mean ``straw_soil_confidence`` of a zone's scored photos of these occasions."""
+    known = [
+        float(p["straw_soil_confidence"])
+        for p in lawn.zone_rows("photos", zone)
+        if (p["date"], p["stage"]) in occasions
+        and p["status"] == "scored"
+        and p["straw_soil_confidence"] is not None
+    ]
+    return fmean(known) if known else None
 
 
 def _basis_and_rows(lawn: LawnRows, zone: str) -> tuple[Basis, list[Row]]:

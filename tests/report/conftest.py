@@ -11,6 +11,8 @@ from lawnscore.report.language import Words, words_for
 from lawnscore.report.load import RoundRows, arrange
 from tests.report.invented import LAST_DAY, RoundMaker, keep_turf_pictures, write_round
 
+UNSURE = {"Two Parts": "shaded side", "No Renovation": "all"}
+"""Zones whose photos hardly tell straw from bare soil."""
 NASTY = "<script>alert('x')</script> & Söhne \"Hof\""
 
 
@@ -26,6 +28,9 @@ def invented_frames() -> dict[str, pd.DataFrame]:
     maker.lawn("Day Of Work", n_visits=6)
     maker.lawn("Nasty", n_visits=2, name=NASTY)
     maker.rows["lawns"].append({"lawn": "Never", "zone": "all", "area_m2": 90.0})
+    for row in maker.rows["photo_scores"]:
+        if row["status"] == "scored" and UNSURE.get(row["lawn"]) == row["zone"]:
+            row |= {"straw_soil_confidence": 0.4, "detail": "the ground is like nothing known"}
     return maker.frames()
 
 

@@ -156,6 +156,7 @@ class RoundMaker:
                     "mm_per_px": 0.52,
                     "tilt_deg": 4.0 + k,
                     "area_m2": 1.4,
+                    "straw_soil_confidence": 0.9,
                     "colour_reference": "nominal",
                 }
             self.rows["photo_scores"].append(row)
