@@ -134,8 +134,10 @@ def test_page_and_paper_say_so_in_every_zone(
 def test_the_practitioners_pages_keep_both_and_say_how_sure(words: Words) -> None:
     lawn = lawn_of([0.2, 0.5])
     page = lawn_page(lawn, words)
-    for said in ("Dead leaf and thatch", "Open soil", "Straw told from soil", "0.20", "0.50"):
+    for said in ("Dead leaf and thatch", "Open soil", "Straw told from soil</th>"):
         assert said in page
+    for of_visit in ("0.20", "0.50"):
+        assert f'<td class="n">{of_visit}</td>' in page
     assert 'data-column="straw_soil_confidence">0.50</data>' in page
     assert glance_row(lawn, words).split == "straw told from soil 0.35 of 1"  # mean of both visits
     assert glance_row(lawn_of([None, None]), words).split == ""
