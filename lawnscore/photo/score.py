@@ -199,7 +199,9 @@ def _see(
     )
     classes = classify(ground, colour_fit)
     if classes.strangeness > UNLIKE_KNOWN:
-        attempt.row.update(detail="; ".join(filter(None, (attempt.row["detail"], _UNLIKE))))
+        attempt.row.update(
+            detail="; ".join(filter(None, (str(attempt.row["detail"] or ""), _UNLIKE)))
+        )
     attempt.require(quality.check_shade(classes), quality.check_leaf_light(classes))
     casts = find_casts(classes, ground)
     patches = find_patches(
