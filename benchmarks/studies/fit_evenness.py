@@ -6,8 +6,7 @@
 To be run again whenever the class stage changes.
 
 Renders photos of the family `train`, takes green cover by 10 cm squares as it is and as it is seen,
-on the very same squares, and sets the variance that is too much beside the square of the stated
-error of the photo's green cover. Printed with it: bias and error over stated error of `evenness`
+on the very same squares, and sets the variance that is too much beside the variance seen. Printed with it: bias and error over stated error of `evenness`
 with the constants of the program.
 """
 
@@ -108,11 +107,11 @@ def main(arguments: list[str] | None = None) -> int:
                 f"{row.name:>5}  {row.n:7d}  {row.true:7.2f}  {row.seen:7.2f}  {row.off:11.2f}  "
                 f"{row.stated:18.2f}  {row.error:+14.2f}  {row.se:4.2f}"
             )
-    true, seen, stated = np.array([(r.true, r.seen, r.stated) for r in rows]).T
-    excess = (seen**2 - true**2) / stated**2
+    true, seen = np.array([(r.true, r.seen) for r in rows]).T
+    excess = (seen**2 - true**2) / seen**2
     low, middle, high = np.percentile(excess, [25, 50, 75])
     print(
-        f"SQUARE_PART, SQUARE_PART_SD = {middle:.1f}, {(high - low) / 1.349:.1f}  in use: "
+        f"SQUARE_PART, SQUARE_PART_SD = {middle:.2f}, {(high - low) / 1.349:.2f}  in use: "
         f"{stage.SQUARE_PART}, {stage.SQUARE_PART_SD}"
     )
     error, se = np.array([r.error for r in rows]), np.array([r.se for r in rows])

@@ -4,7 +4,9 @@
 
 The truth is the mean colour of the pixels that a mask calls leaf (photographs, sketches) or of the
 lit leaf under D65 (renderings). A ridge regression on the features of `photo/leaf.py`, equal
-weight to each world; the error it states comes from leaving each world out in turn.
+weight to each world; the error it states comes from leaving each world out in turn. A
+printed card's inks are no leaf: what that does to a corrected leaf is a constant which the
+renderings alone can tell (the other worlds have no card), and which every photo is given.
 """
 
 from __future__ import annotations
@@ -53,15 +55,17 @@ def rows_of(worlds: Path, name: str, net_file: Path, most: int) -> tuple[np.ndar
     return np.array(features), np.array(wanted)
 
 
-def fit(parts: list[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
-    """Return the regression (10, 3), equal weight to each part."""
-    left, right = np.zeros((10, 10)), np.zeros((10, 3))
-    for x, y in parts:
+def fit(parts: dict[str, tuple[np.ndarray, np.ndarray]]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the regression (10, 3), equal weight to each part, and what a card's inks add (3,)."""
+    left, right = np.zeros((11, 11)), np.zeros((11, 3))
+    for name, (x, y) in parts.items():
+        x = np.column_stack([x, np.full(len(x), float(name == "rendered"))])
         left += x.T @ x / len(x)
         right += x.T @ y / len(x)
-    ridge = RIDGE / 30 * np.eye(10)
-    ridge[-1, -1] = 1e-6
-    return np.linalg.solve(left + ridge, right)
+    ridge = RIDGE / 30 * np.eye(11)
+    ridge[9, 9] = ridge[10, 10] = 1e-6
+    found = np.linalg.solve(left + ridge, right)
+    return found[:10], found[10]
 
 
 def main() -> None:
@@ -76,10 +80,13 @@ def main() -> None:
 
     parts = {name: rows_of(a.worlds, name, a.net, a.most) for name in WORLDS}
     pooled = []
+    weight, inks = fit(parts)
+    print("a card's inks add", inks.round(3), "to the logarithms")
     for name, (x, y) in parts.items():
-        without = fit([part for other, part in parts.items() if other != name])
-        off = x @ without - y
-        within = x @ fit(list(parts.values())) - y
+        card = inks if name == "rendered" else 0.0
+        without, _ = fit({other: part for other, part in parts.items() if other != name})
+        off = x @ without + card - y
+        within = x @ weight + card - y
         print(
             f"{name:9s} {len(x):4d} left out: mean {off.mean(0).round(3)} "
             f"sd {off.std(0).round(3)}; "
@@ -90,7 +97,8 @@ def main() -> None:
     covariance = np.mean(pooled, axis=0)
     print("relative error of red, green, blue:", np.sqrt(np.diag(covariance)).round(3))
     stored = dict(np.load(a.net))
-    stored["leaf.weight"] = fit(list(parts.values())).astype(np.float32)
+    weight[-1] += inks
+    stored["leaf.weight"] = weight.astype(np.float32)
     stored["leaf.covariance"] = covariance.astype(np.float32)
     np.savez(a.net, **stored)
 

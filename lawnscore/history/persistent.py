@@ -1,26 +1,25 @@
-"""The part of a stated error that stays on its lawn, and so is in no change.
+"""What two visits of a lawn share of their errors, and so is in no change.
 
 Most of what a photo's measures err by comes from the lawn itself: its soil, the make-up of its
-leaf, how its straw looks. That is there again at the next visit, so in a difference most of it
-cancels. With the standard errors ``a`` and ``b`` that the photos of either visit share,
+leaf, how its straw looks. That is there again at the next visit, so in a difference it cancels: a
+level may be uncertain by 10 points where a change is known to 5. With the standard errors ``a``
+and ``b`` that the photos of either visit share,
 
-    variance of the difference's error = a**2 + b**2 - 2 rho a b
+    variance of the difference's error = a**2 + b**2 - 2 rho a b = 2 new**2
 
-``rho`` is the lasting share of the stated variance. It is a matter of figures, and these come from
-`benchmarks/studies/same_lawn.py`: lawns followed over a season, soil moisture, dew, cover, straw,
-chlorophyll, mowing, light, camera and its settings changing from visit to visit. ``1 - rho`` is
-what was left of the stated variance in differences, so an error that is stated too wide counts
-as lasting: only what differences really err by matters here.
-
-* It falls as the lawn changes: in a straight line with the change of what covers the ground
-  (half the sum of the changes of the five shares), to nothing at :data:`FADES_AT_POINTS`.
-* It is halved where a renovation lies between: other grass may have grown.
-* It is smaller where the card's colours are nominal, and nothing for the leaf's colour then.
-* It is nothing across a change of program, settings, card or reference.
+``new`` is what a visit adds: its light, camera, moisture, dew, and what the lawn has become since.
+It was measured, in the measure's own unit, by `benchmarks/studies/same_lawn.py` on lawns, soils and
+cameras that the network was not trained on: lawns followed over a season from dew to drought,
+renovation and regrowth. ``new`` grows with how far the ground has changed (half the sum of the
+changes of the five shares), is larger where other grass may have grown, and nothing is shared
+across a change of program, settings, card or reference. A change is never said to be less sure
+than two levels that share nothing.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,34 +34,30 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-LASTING: dict[str, tuple[float, float]] = {
-    "green_cover_pct": (0.6, 0.45),
-    "straw_cover_pct": (0.75, 0.6),
-    "bare_soil_pct": (0.8, 0.7),
-    "litter_pct": (0.7, 0.7),
-    "cast_cover_pct": (0.7, 0.7),
-    "casts_per_m2": (0.3, 0.3),
-    "bare_patch_pct": (0.6, 0.6),
-    "bare_patches_per_m2": (0.6, 0.6),
-    "largest_bare_patch_cm2": (0.0, 0.0),
-    "colour_index": (0.5, 0.0),
-    "leaf_L": (0.5, 0.5),
-    "leaf_a": (0.65, 0.6),
-    "leaf_b": (0.5, 0.2),
-    "evenness": (0.4, 0.4),
-    "condition": (0.6, 0.5),
+NEW_ERROR: dict[str, tuple[float, float, float]] = {
+    "green_cover_pct": (2.9, 3.6, 0.13),
+    "straw_cover_pct": (2.6, 3.3, 0.24),
+    "bare_soil_pct": (1.5, 1.7, 0.25),
+    "litter_pct": (0.22, 0.22, 0.010),
+    "cast_cover_pct": (0.28, 0.28, 0.008),
+    "casts_per_m2": (2.5, 2.5, 0.05),
+    "bare_patch_pct": (0.57, 0.57, 0.15),
+    "bare_patches_per_m2": (0.33, 0.33, 0.09),
+    "largest_bare_patch_cm2": (18.0, 18.0, 3.9),
+    "colour_index": (0.029, math.inf, 0.0006),
+    "leaf_L": (3.7, 4.9, 0.0),
+    "leaf_a": (1.5, 1.7, 0.03),
+    "leaf_b": (2.5, 3.0, 0.02),
+    "evenness": (4.1, 4.1, 0.12),
+    "condition": (4.2, 4.2, 0.12),
 }
-"""Lasting share of the stated variance on an unchanged lawn: card colours measured or learned, and
-nominal. From `benchmarks/studies/same_lawn.py`, 30 lawns of either family, the less of the two;
-less still for casts, which differ much from lawn to lawn, and for colours that hang on one print of
-a card."""
+"""What a visit adds to the error of a measure, 1 sigma: on a lawn that has not changed (card
+colours measured or learned, and nominal) and for each point that its ground has changed. Scaled to
+hold 95 % of the differences of `benchmarks/studies/same_lawn.py --family report` (7 lawns, 9 visits
+each). Where nominal colours have nothing in common from print to print, that is infinite."""
 
-FADES_AT_POINTS = 30.0
-"""Change of the ground's cover at which nothing of the error is taken to last (same source)."""
-
-RENEWED = 0.5
-"""Part of the lasting share that is left where a renovation lies between. Measured was 0.9 or more
-for the shares, but less for evenness; our choice, low."""
+RENEWED_WIDENS = 1.4
+"""Factor on it where a renovation lies between. Our choice: too few such pairs were measured."""
 
 METHOD = ("version", "settings_id", "card", "colour_reference")
 """Columns of a visit that say how it was scored."""
@@ -86,6 +81,8 @@ class Likeness:
     corrected
         Whether the shares were corrected by points read by eye: what lasts of their error is gone
         then, and what is left may all be new. ``None`` is nowhere.
+    stated
+        Gives, by measure, the errors (q,) that the photos of either occasion share.
     """
 
     points: Array
@@ -93,13 +90,19 @@ class Likeness:
     nominal: Flags
     renewed: Flags
     corrected: Flags | None = None
+    stated: Callable[[str], tuple[Array, Array]] | None = None
 
     def lasting_share(self, measure: str) -> Array:
         """Return ``rho`` of one measure, (q,), 0 to 1; 0 of one that was not studied."""
-        known, nominal = LASTING.get(measure, (0.0, 0.0))
-        share = np.where(self.nominal, nominal, known)
-        share = share * np.clip(1 - self.points / FADES_AT_POINTS, 0, 1)
-        share = np.where(self.renewed, RENEWED * share, share)
+        if measure not in NEW_ERROR or self.stated is None:
+            return np.zeros(len(self.points))
+        known, nominal, a_point = NEW_ERROR[measure]
+        new = np.hypot(np.where(self.nominal, nominal, known), a_point * self.points)
+        new = np.where(self.renewed, RENEWED_WIDENS * new, new)
+        a, b = self.stated(measure)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.clip((a**2 + b**2 - 2 * new**2) / (2 * a * b), 0.0, 1.0)
+        share = np.nan_to_num(share)
         if self.corrected is not None and measure in (*SURFACE_SHARES, "condition"):
             share = np.where(self.corrected, 0.0, share)
         return np.where(self.same_method & np.isfinite(self.points), share, 0.0)
@@ -123,6 +126,7 @@ def likeness(
         ~known[first],
         np.zeros(len(first), bool) if renewed is None else renewed,
         _checked(series)[first] | _checked(series)[second],
+        lambda name: (shared_se(series, name)[first], shared_se(series, name)[second]),
     )
 
 

@@ -54,10 +54,10 @@ PATCH_REL_SE = 0.10
 DOUBTFUL_PART = 0.5
 """Part of the doubtful ground that is one standard error of the ground in bare patches."""
 
-SQUARE_PART, SQUARE_PART_SD = 1.0, 1.5
-"""Variance that errors of the class stage add to that of green cover between squares, over the
-square of the stated error of the photo's green cover, and how much that differs between photos (1
-sigma). `benchmarks/studies/fit_evenness.py` fits it on 40 rendered photos of family `train`."""
+SQUARE_PART, SQUARE_PART_SD = 0.18, 0.25
+"""Part of the variance of green cover between squares that errors of the class stage make, and how
+much that differs between photos (1 sigma). On 170 rendered pieces of 0.2 m2, half of them of the
+family `report`, the covariance of true with seen was 0.82 of the variance seen."""
 
 EVENNESS_REL_SE = 0.10
 """Error of the standard deviation between squares that is left, relative: the class stage draws
@@ -130,7 +130,7 @@ def measure(
     found.update(_cast_density(class_map, casts, ground))
     found.update(_patch_measures(class_map, patches))
     found.update(_leaf_colour(class_map))
-    found["evenness"] = _evenness(tiles, 100.0 * float(class_map.model_se[0]))
+    found["evenness"] = _evenness(tiles)
     values = {name: estimate.value for name, estimate in found.items()}
     se = {name: estimate.se for name, estimate in found.items()}
     sampling = {name: estimate.sampling_se for name, estimate in found.items()}
@@ -389,11 +389,11 @@ def dgci(rgb: Floats) -> float:
     return ((hue - 60.0) / 60.0 + (1.0 - step / high) + (1.0 - high)) / 3.0
 
 
-def _evenness(tiles: Squares, cover_se: float) -> _Estimate:
+def _evenness(tiles: Squares) -> _Estimate:
     """100 less twice the standard deviation of green cover over full 10 cm squares, in points.
 
     What the class stage gets wrong differs from square to square, and makes a lawn look less even
-    than it is: that much variance is taken out. `cover_se` is the stated error of green cover.
+    than it is: that part of the variance is taken out.
     """
     full = tiles.weight >= MIN_SQUARE_WEIGHT
     green = 100.0 * tiles.shares[..., 0][full]
@@ -402,8 +402,8 @@ def _evenness(tiles: Squares, cover_se: float) -> _Estimate:
         return _Estimate(math.nan, math.nan, math.nan)
     variance = float(green.var(ddof=1))
     fourth = float(((green - green.mean()) ** 4).mean())
-    true = max(variance - SQUARE_PART * cover_se**2, 0.0)
-    doubt = _root_error(variance - SQUARE_PART * cover_se**2, SQUARE_PART_SD * cover_se**2)
+    true = (1.0 - SQUARE_PART) * variance
+    doubt = _root_error(true, SQUARE_PART_SD * variance)
     error = math.hypot(doubt, EVENNESS_REL_SE * math.sqrt(variance))
     sampling = _root_error(true, math.sqrt(max(fourth - variance**2, 0.0) / n))
     return _Estimate(max(0.0, 100.0 - 2.0 * math.sqrt(true)), 2.0 * error, 2.0 * sampling)

@@ -18,8 +18,12 @@ STRAY_LEAF_WINDOW_MM = 20.0
 """Diameter of the disc over which leaf is averaged, mm: a blade or two inside it do not end a
 patch. Our own choice, no source: about the width of a thumb."""
 
-BARE_LEAF_SHARE = 0.15
-"""Share of leaf in that disc below which its middle counts as bare. Our own choice, no source."""
+BARE_LEAF_SHARE = 0.22
+"""Share of leaf that is seen in that disc, below which its middle counts as bare. Bare is 0.15 of
+true leaf (our own choice, no source); the class stage sees a little leaf where there is none, and
+with this the ground in patches comes out neither too large nor too small: of 170 rendered pieces of
+0.2 m2, half of them of the family `report`, it is off by +0.3 points in the mean, where 0.15 is off
+by -5."""
 
 SURROUNDINGS_MM = 120.0
 """Side of the square in which the turf around a patch is looked at to place its edge, mm."""
@@ -27,7 +31,7 @@ SURROUNDINGS_MM = 120.0
 MIN_CORE_PART = 0.4
 """Part of a patch that must be below BARE_LEAF_SHARE: thin turf beside a gap is not a patch."""
 
-LEAF_SHARE_DOUBT = 0.05
+LEAF_SHARE_DOUBT = 0.08
 """Error of the share of leaf in the disc: ground this close to BARE_LEAF_SHARE is doubtful."""
 
 MIN_WEIGHT = 0.5

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lawnscore import __version__
 from lawnscore.card.design import size_warning
 from lawnscore.card.reference import ReferenceCard, load_reference, nominal_reference
 from lawnscore.contract.errors import PhotoRefused
@@ -18,11 +17,12 @@ from lawnscore.contract.settings import ScoringSettings
 from lawnscore.photo import quality
 from lawnscore.photo.casts import Casts, find_casts
 from lawnscore.photo.class_net import GROUND_MM_PER_PX
-from lawnscore.photo.classes import ClassMap, classify
+from lawnscore.photo.classes import UNLIKE_KNOWN, ClassMap, classify
 from lawnscore.photo.colour import ColourFit, fit_colour
 from lawnscore.photo.find import CardFit, find_card
 from lawnscore.photo.ground import Ground, flatten
 from lawnscore.photo.measures import Measures, area_of, measure
+from lawnscore.photo.method import method_version
 from lawnscore.photo.patches import BarePatches, find_patches
 from lawnscore.photo.quality import Check
 from lawnscore.photo.read import Photo, read_photo
@@ -37,6 +37,11 @@ Polygon = tuple[tuple[float, float], ...]
 COARSEST_READ_MM_PER_PX = 1.3
 """A photo that was read reduced is read again, less reduced, when a pixel of what was read
 covers more than this at the card, mm: the ground is wanted at about 1 mm."""
+
+_UNLIKE = (
+    "this ground is unlike any that the method was tried on, so its errors are wide: look at the "
+    "picture of what was seen before you trust the figures"
+)
 
 ROW_COLUMNS = (
     "photo",
@@ -193,6 +198,10 @@ def _see(
         quality.check_bright(ground, colour_fit),
     )
     classes = classify(ground, colour_fit)
+    if classes.strangeness > UNLIKE_KNOWN:
+        attempt.row.update(
+            detail="; ".join(filter(None, (str(attempt.row["detail"] or ""), _UNLIKE)))
+        )
     attempt.require(quality.check_shade(classes), quality.check_leaf_light(classes))
     casts = find_casts(classes, ground)
     patches = find_patches(
@@ -227,7 +236,7 @@ def _corner_mm(ground: Ground) -> tuple[float, float]:
 
 def _empty_row(path: Path, settings: ScoringSettings) -> Row:
     row: Row = dict.fromkeys(ROW_COLUMNS)
-    row.update(photo=path.as_posix(), version=__version__, settings_id=settings.settings_id)
+    row.update(photo=path.as_posix(), version=method_version(), settings_id=settings.settings_id)
     return row
 
 

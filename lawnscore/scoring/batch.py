@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from lawnscore import __version__
 from lawnscore.contract.files import append_own
 from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY, VISIT_SCORES
+from lawnscore.photo.method import method_version
 from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.round_log import noted
@@ -267,7 +268,7 @@ class _Run:
             "status": "refused",
             "reason": "unreadable",
             "detail": detail,
-            "version": __version__,
+            "version": method_version(),
             "settings_id": self.method.settings_id,
         }
 

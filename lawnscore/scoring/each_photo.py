@@ -9,10 +9,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import ScoringSettings
+from lawnscore.photo.method import method_version
 from lawnscore.scoring.processes import Lost, each_done
 
 if TYPE_CHECKING:
@@ -98,6 +98,6 @@ def _failed_row(job: Job, words: str) -> Row:
         "status": "refused",
         "reason": "failed",
         "detail": f"{REASONS['failed'].meaning} ({words})",
-        "version": __version__,
+        "version": method_version(),
         "settings_id": job.settings.settings_id,
     }

@@ -6,9 +6,8 @@ import pytest
 
 from lawnscore.contract.measures import MEASURES
 from lawnscore.history.persistent import (
-    FADES_AT_POINTS,
-    LASTING,
-    RENEWED,
+    NEW_ERROR,
+    RENEWED_WIDENS,
     correlation,
     likeness,
     renewed_between,
@@ -19,9 +18,13 @@ from tests.history.rounds import visit, visits, work
 FIRST, SECOND = np.array([0]), np.array([1])
 
 
+STATED = 10.0
+
+
 def pair(second: float = 80.0, **changed: object) -> Occasions:
     """Return two visits, the second with another cover and what else is said to have changed."""
     how = {"version": "1", "settings_id": "a", "card": "c", "colour_reference": "measured"}
+    how |= {"green_cover_pct_shared_se": STATED, "colour_index_shared_se": 0.06}
     rows = [visit("a", 0, 80.0, **how), visit("a", 30, second, **(how | changed))]
     return occasions(visits(rows))
 
@@ -30,18 +33,38 @@ def lasting(series: Occasions, measure: str = "green_cover_pct") -> float:
     return float(likeness(series, FIRST, SECOND).lasting_share(measure)[0])
 
 
-def test_every_measure_has_a_lasting_share() -> None:
-    assert set(LASTING) == set(MEASURES)
-    # nominal colours never make an error last better
-    assert all(0 <= nominal <= known <= 0.8 for known, nominal in LASTING.values())
+def new_sd(rho: float, first: float = STATED, second: float = STATED) -> float:
+    """Return what a visit adds, from the variance of a difference: a2 + b2 - 2 rho a b = 2 new2."""
+    return float(np.sqrt((first**2 + second**2 - 2 * rho * first * second) / 2))
 
 
-def test_what_lasts_falls_as_the_lawn_changes() -> None:
-    known = LASTING["green_cover_pct"][0]
-    assert lasting(pair()) == known
-    third = FADES_AT_POINTS / 3
-    assert lasting(pair(80 - third)) == pytest.approx(known * 2 / 3)
-    assert lasting(pair(80 - FADES_AT_POINTS - 1)) == 0
+def test_every_measure_says_what_a_visit_adds() -> None:
+    assert set(NEW_ERROR) == set(MEASURES)
+    # nominal colours never make a change sharper
+    assert all(0 < known <= nominal for known, nominal, _ in NEW_ERROR.values())
+
+
+def test_a_difference_errs_by_what_the_visits_add_whatever_the_level_says() -> None:
+    known = NEW_ERROR["green_cover_pct"][0]
+    assert new_sd(lasting(pair())) == pytest.approx(known)
+    other = pair(green_cover_pct_shared_se=7.0)
+    assert new_sd(lasting(other), STATED, 7.0) == pytest.approx(known)
+
+
+def test_a_visit_adds_more_the_more_the_lawn_has_changed() -> None:
+    still, _, a_point = NEW_ERROR["green_cover_pct"]
+    # only green is said here, so its change is that of the ground
+    assert new_sd(lasting(pair(60.0))) == pytest.approx(np.hypot(still, 20 * a_point))
+    assert lasting(pair(20.0)) < lasting(pair(60.0)) < lasting(pair())
+
+
+def test_a_change_is_never_less_sure_than_two_levels() -> None:
+    small = 0.5 * NEW_ERROR["green_cover_pct"][0]
+    tight = pair(green_cover_pct_shared_se=small)
+    series = occasions(visits([visit("a", n, 80.0, green_cover_pct_shared_se=small,
+                                     colour_reference="measured") for n in (0, 30)]))  # fmt: skip
+    assert lasting(series) == 0
+    assert 0 <= lasting(tight) <= 1
 
 
 def test_points_that_went_from_green_to_straw_count_once() -> None:
@@ -57,18 +80,19 @@ def test_nothing_lasts_across_a_change_of_method(column: str) -> None:
 
 
 def test_nominal_colours_make_less_last() -> None:
-    nominal = occasions(visits([visit("a", n, 80, colour_reference="nominal") for n in (0, 30)]))
-    assert lasting(nominal) == LASTING["green_cover_pct"][1]
-    assert lasting(nominal, "colour_index") == 0
-    unsaid = occasions(visits([visit("a", n, 80) for n in (0, 30)]))
-    assert lasting(unsaid) == LASTING["green_cover_pct"][1]
+    nominal = pair(colour_reference="nominal")
+    both = occasions(nominal.table.assign(colour_reference="nominal"))
+    assert new_sd(lasting(both)) == pytest.approx(NEW_ERROR["green_cover_pct"][1])
+    assert lasting(both, "colour_index") == 0
+    assert lasting(pair(), "colour_index") > 0
+    unsaid = occasions(nominal.table.drop(columns="colour_reference"))
+    assert new_sd(lasting(unsaid)) == pytest.approx(NEW_ERROR["green_cover_pct"][1])
 
 
 def test_a_renovation_between_makes_less_last() -> None:
-    series = occasions(visits([visit("a", n, 80) for n in (0, 30)]))
-    renewed = likeness(series, FIRST, SECOND, renewed=np.array([True]))
-    expected = RENEWED * LASTING["green_cover_pct"][1]
-    assert renewed.lasting_share("green_cover_pct")[0] == expected
+    renewed = likeness(pair(), FIRST, SECOND, renewed=np.array([True]))
+    rho = float(renewed.lasting_share("green_cover_pct")[0])
+    assert new_sd(rho) == pytest.approx(RENEWED_WIDENS * NEW_ERROR["green_cover_pct"][0])
 
 
 @pytest.mark.parametrize(
