@@ -6,7 +6,8 @@
 To be run again whenever the class stage changes.
 
 Renders photos of the family `train`, takes green cover by 10 cm squares as it is and as it is seen,
-on the very same squares, and sets the variance that is too much beside the variance seen. Printed with it: bias and error over stated error of `evenness`
+on the very same squares, and sets the variance that is too much beside the variance seen.
+Printed with it: bias and error over stated error of `evenness`
 with the constants of the program.
 """
 

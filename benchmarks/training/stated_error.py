@@ -164,7 +164,7 @@ def main() -> None:
         stored.update(
             {
                 "strange.mean": mean.astype(np.float32),
-                "strange.factor": factor.astype(np.float32),
+                "strange.factor": factor.astype(np.float16),
                 "error.weight": np.array(lines, np.float32),
             }
         )

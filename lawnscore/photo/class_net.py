@@ -60,6 +60,7 @@ class ClassNet:
 
     weights: dict[str, Floats]
     rest: cv2.dnn.Net
+    outputs: tuple[str, ...] = ("out", "deep")
 
     def mood(self, linear: Floats, counts: Floats) -> Floats:
         """Return what the colours (n, 3), each met ``counts`` (n,) times, say together, (k,)."""
@@ -114,7 +115,8 @@ class ClassNet:
         ndarray
             (Hc, Wc, 7): five logits of the shares, cast middle, shade.
         ndarray
-            (d,) mean of what the coarsest level sees where half a cell of 40 mm is measured.
+            (d,) mean of what the coarsest level sees where half a cell of 40 mm is measured;
+            empty of a network that does not say it.
         """
         w = self.weights
         kept = np.flatnonzero(keep)
@@ -129,7 +131,10 @@ class ClassNet:
         context = np.concatenate([mean, mood]) @ w["context.weight"] + w["context.bias"]
         self.rest.setInput(planes[None], "cells")
         self.rest.setInput(context.reshape(1, -1, 1, 1), "context")
-        out, deep = self.rest.forward(["out", "deep"])
+        out, *deepest = self.rest.forward(self.outputs)
+        if not deepest:
+            return np.moveaxis(out[0], 0, -1), np.zeros(0, np.float32)
+        deep = deepest[0]
         inner = _mostly(keep)
         seen = deep[0][:, inner].mean(axis=1) if inner.any() else deep[0].mean(axis=(1, 2))
         return np.moveaxis(out[0], 0, -1), np.asarray(seen, np.float32)
@@ -195,13 +200,27 @@ def _colours_seen(index: NDArray[np.uint16], n: int) -> NDArray[np.intp]:
 
 @cache
 def load_net() -> ClassNet:
-    """Return the network that ships with the package."""
+    """Return the network of the class stage that ships with the package."""
+    return _load("class_net", ("out", "deep"))
+
+
+@cache
+def load_cast_net() -> ClassNet:
+    """Return the network that looks for casts; only its sixth output is of use.
+
+    It is smaller by a level and was trained on rendered scenes alone: no photograph with known
+    casts was at hand, and of the two it finds them better (docs/ACCURACY.md).
+    """
+    return _load("cast_net", ("out",))
+
+
+def _load(name: str, outputs: tuple[str, ...]) -> ClassNet:
     folder = files("lawnscore.photo")
-    with folder.joinpath("class_net.npz").open("rb") as file:
+    with folder.joinpath(f"{name}.npz").open("rb") as file:
         stored = np.load(file)
-        weights = {name: stored[name].astype(np.float32) for name in stored.files}
-    with as_file(folder.joinpath("class_net.onnx")) as path:
-        return ClassNet(weights, read_onnx(path))
+        weights = {key: stored[key].astype(np.float32) for key in stored.files}
+    with as_file(folder.joinpath(f"{name}.onnx")) as path:
+        return ClassNet(weights, read_onnx(path), outputs)
 
 
 def read_onnx(path: Path) -> cv2.dnn.Net:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, by_cell, load_net, sigmoid
+from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, by_cell, load_cast_net, load_net, sigmoid
 from lawnscore.photo.leaf import leaf_colour
 
 if TYPE_CHECKING:
@@ -111,7 +111,8 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     linear = colour_fit.grid(levels.value / 255.0)
     out, deep = net.cells(linear, index, keep)
     shares = _softmax(out[..., : len(SURFACES)])
-    cast_score, shade = sigmoid(out[..., 5]), sigmoid(out[..., 6])
+    cast_score = sigmoid(load_cast_net().cells(linear, index, keep)[0][..., 5])
+    shade = sigmoid(out[..., 6])
     weight = keep.astype(np.float32)
     strangeness = net.strangeness(deep)
     model_se = share_errors(shares, keep, strangeness, net.weights["error.weight"])
