@@ -39,8 +39,8 @@ _MARKER_SHARE = 0.085
 """Least side of a marker over the longer side of the card's box: patches stay below it."""
 _MIN_MARKERS = 2
 _ABOUT = 2.0
-"""Reach of the search for a marker not yet seen, in its sides: from two markers at one end of a card
-the place of those at the other is told to a quarter of a side.
+"""Width of the search for a marker not yet seen, in its sides: from two markers at one end of a
+card the place of those at the other is told to a quarter of a side.
 """
 _NEIGHBOURHOOD = 1.15
 """Reach of the search round a lone marker, in diagonals of its card."""
