@@ -36,7 +36,7 @@ _PANELS: dict[str, tuple[str, ...]] = {
     "Start a round": ("new", "card", "slips", "add-lawn", "plan", "demo"),
     "Write down and check": ("add-work", "check", "record"),
     "Keep it safe": ("backup", "restore", "doctor", "forget"),
-    "Look closer": ("inspect", "history", "trial", "card-learn", "card-drift"),
+    "Look closer": ("inspect", "history", "trial", "points", "card-learn", "card-drift"),
     "Amounts": ("care",),
 }
 """The commands as `--help` orders them: by what one does, a normal week first."""

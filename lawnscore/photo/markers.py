@@ -38,6 +38,10 @@ _MIN_MARKER_PX = 13.0
 _MARKER_SHARE = 0.085
 """Least side of a marker over the longer side of the card's box: patches stay below it."""
 _MIN_MARKERS = 2
+_ABOUT = 2.0
+"""Width of the search for a marker not yet seen, in its sides: from two markers at one end of a
+card the place of those at the other is told to a quarter of a side.
+"""
 _NEIGHBOURHOOD = 1.15
 """Reach of the search round a lone marker, in diagonals of its card."""
 _LARGEST_PART_PX = 3_000_000
@@ -168,7 +172,7 @@ def _complete(grey: Grey, sight: _Sight) -> _Sight:
         if h is None or marker_id in found:
             continue
         middle = corners.mean(axis=0)
-        wide = (middle + 1.45 * (corners - middle)).reshape(-1, 1, 2)
+        wide = (middle + _ABOUT * (corners - middle)).reshape(-1, 1, 2)
         place = cv2.perspectiveTransform(wide, h).reshape(-1, 2)
         again = _around(grey, np.asarray(place, dtype=np.float64))
         if marker_id in again:

@@ -209,6 +209,19 @@ def test_a_card_whose_white_is_burnt_out_is_found(
     assert fit.tilt_deg == pytest.approx(laid.tilt_deg, abs=1.0)
 
 
+@pytest.mark.parametrize("edge_mm", [136.5, 147.0, 168.0, 180.0])
+def test_markers_in_shade_are_found_from_those_in_the_light(edge_mm: float) -> None:
+    """Paper in shade is not seen as paper; two markers at one end tell where the others are."""
+    edge = round(lay_card(spin_deg=0.0, tilt_deg=0.0).homography[0] @ [edge_mm, 0.0, 1.0])
+    shade = np.ones((SIZE_PX[1], SIZE_PX[0]))
+    shade[:, edge:] = 0.35
+    laid = lay_card(spin_deg=0.0, tilt_deg=0.0, shade=shade)
+    fit = find_card(laid.photo)
+    assert fit.n_markers == 4
+    true = cv2.perspectiveTransform(np.array(A5.corners_mm).reshape(-1, 1, 2), laid.homography)
+    np.testing.assert_allclose(fit.sheet_px, true.reshape(4, 2), atol=1.0)
+
+
 def test_a_lone_marker_leads_to_the_others() -> None:
     """Small, soft and burnt: the whole photo shows one, twice the size shows more."""
     laid = lay_card(gain=1.6, blur_px=1.2, spin_deg=20.0, height_mm=1500.0, seed=20)

@@ -25,6 +25,8 @@ VISITS = (
 def scored(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A scored round of four photos; tests read it and leave it as it is."""
     base = new_round(tmp_path_factory.mktemp("points") / "round")
+    rows = ("lawn,zone,area_m2", "oak-lane,front,120", "elm-row,all,80")  # others are not scored
+    (base / "lawns.csv").write_text("\n".join((*rows, "")))
     first = put_lawn_photo(base, "first.jpg", visit="made")
     with Image.open(first) as picture:
         for number, (lawn, zone, day) in enumerate(VISITS):

@@ -122,7 +122,7 @@ def test_the_divider_obeys_the_keys_and_tells_where_it_is(context: Any, pages: P
     page.keyboard.press("Home")
     settled(page, 0)
     told = page.locator(".divider input").first.get_attribute("aria-valuetext")
-    assert told == "0% of the picture shows before"
+    assert told == "0% of the picture shows the earlier visit"
     outline = page.evaluate(
         "getComputedStyle(document.querySelector('.divider .frame')).outlineStyle"
     )
