@@ -1,0 +1,116 @@
+"""Lay the rendered card into photographs with masks, and score them through the whole line.
+
+    python benchmarks/training/card_in_fields.py --data DATA
+    python benchmarks/training/card_in_fields.py --data DATA --net NETS/no-field.npz
+
+What the mask says of the measured ground is the truth. With ``--net`` another network takes the
+place of the one that ships: one that never saw fields says how the line does on ground that nobody
+trained on. The networks that ship have seen the photographs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import tempfile
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+SURFACES = ("green", "straw", "soil")
+COLUMNS = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
+MM_PER_PX = {"field": 1.5, "ews": 1.0}
+"""Scale that is taken of the photographs; the sets state 1 to 2 mm for fields, none for wheat."""
+LARGEST = 0.75
+"""Brightest 1 in 100 of the ground, so that the paper of the card is not burnt out beside it."""
+
+
+def photographs(data: Path, name: str, n: int) -> list[tuple[Path, np.ndarray, np.ndarray]]:
+    """Return paths, linear pictures and one-hot masks (h, w, 3), evenly spaced in the set."""
+    from lawnscore.card.colourspace import decode_srgb
+
+    paths = sorted((data / "cover" / name / "img").iterdir())
+    found = []
+    for path in paths[:: max(1, len(paths) // n)]:
+        mask = cv2.imread(str(path.parents[1] / "mask" / f"{path.stem}.png"), cv2.IMREAD_UNCHANGED)
+        label = np.array([2, 0, 1])[mask] if name == "field" else np.where(mask > 127, 0, 2)
+        linear = decode_srgb(cv2.imread(str(path))[..., ::-1] / 255.0)
+        linear = linear * min(1.0, LARGEST / np.percentile(linear.max(axis=2), 99))
+        found.append((path, linear.astype(np.float32), np.eye(3, dtype=np.float32)[label]))
+    return found
+
+
+def truth_of(views, one_hot: np.ndarray) -> np.ndarray:  # type: ignore[no-untyped-def]
+    """Return the true shares (3,) of the measured ground, from the mask as it lies in the photo."""
+    ground = views.ground
+    step, (x, y) = ground.mm_per_px, ground.origin_mm
+    place = np.array([[step, 0, x], [0, step, y], [0, 0, 1.0]])
+    flat = cv2.warpPerspective(
+        one_hot, views.card_fit.homography @ place, ground.mask.shape[::-1],
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+    )  # fmt: skip
+    shares = flat[~ground.mask].mean(axis=0)
+    return np.asarray(shares / shares.sum())
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
+    parser.add_argument("--set", choices=("field", "ews"), default="field")
+    parser.add_argument("--photos", type=int, default=30)
+    parser.add_argument("--net", type=Path, help="network in place of the one that ships")
+    a = parser.parse_args()
+    import real_compose as lay
+
+    from lawnscore import score_photo
+    from lawnscore.card.design import card_design
+    from lawnscore.card.reference import ReferenceCard
+    from lawnscore.demo.geometry import scene_to_photo
+    from lawnscore.demo.printed_card import printed_reference
+    from lawnscore.photo import classes
+    from lawnscore.photo.class_net import ClassNet, read_onnx
+
+    if a.net is not None:
+        stored = {k: v.astype(np.float32) for k, v in dict(np.load(a.net)).items()}
+        net = ClassNet(stored, read_onnx(a.net.with_suffix(".onnx")))
+        classes.load_net = lambda: net
+    design = card_design("turf-a5")
+    known = printed_reference(design)
+    card = ReferenceCard(design, "composed card", known, "measured", np.zeros_like(known))
+    rows, reasons, lights = [], [], list(lay.LIGHTS)[:3]
+    with tempfile.TemporaryDirectory() as folder:
+        for n, (path, linear, one_hot) in enumerate(photographs(a.data, a.set, a.photos)):
+            span = linear.shape[0] * MM_PER_PX[a.set]
+            light, file = lights[n % len(lights)], Path(folder) / f"{path.stem}.jpg"
+            lay.compose(linear, span, light, seed=n, width_px=2400).save(file)
+            score = score_photo(file, card, keep_views=True)
+            if score.views is None:
+                reasons.append(str(score.row["reason"]))
+                continue
+            rng = np.random.default_rng(n)
+            camera = lay._camera(rng)
+            view = lay._view(rng, 2400)
+            seen = lay._seen(one_hot, span, scene_to_photo(view, camera.focal_35mm), view)
+            true = 100 * truth_of(score.views, seen)
+            rows.append(
+                [
+                    (score.row[c], score.row[f"{c}_se"], t)
+                    for c, t in zip(COLUMNS, true, strict=True)
+                ]
+            )
+    found = np.array(rows, float)
+    print(f"{a.set}: {len(found)} scored, refused: {', '.join(reasons) or 'none'}")
+    for k, surface in enumerate(SURFACES):
+        value, se, true = found[:, k].T
+        off = value - true
+        print(
+            f"  {surface:6s} bias {off.mean():+5.1f}  RMSE {np.sqrt((off**2).mean()):5.1f}  "
+            f"95 % interval +- {1.96 * np.median(se):4.1f} holds {100 * (abs(off) <= 1.96 * se).mean():.0f} %"
+        )
+
+
+if __name__ == "__main__":
+    main()
