@@ -74,6 +74,8 @@ def last_summary(round_path: Path, inputs: str) -> ScoreSummary | None:
             problems=tuple(map(str, state["problems"])),
             attention=tuple(Attention(**one) for one in state["attention"]),
             tables=tables,
+            checked_points=int(state["checked_points"]),
+            checked_casts=int(state["checked_casts"]),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
@@ -88,6 +90,8 @@ def keep_summary(summary: ScoreSummary, inputs: str, outputs: Iterable[Path]) ->
         "tables": {name: _inside(root, path) for name, path in summary.tables.items()},
         "n_photos": summary.n_photos,
         "n_scored": summary.n_scored,
+        "checked_points": summary.checked_points,
+        "checked_casts": summary.checked_casts,
         "refused": [asdict(one) for one in summary.refused],
         "problems": list(summary.problems),
         "attention": [asdict(one) for one in summary.attention],
