@@ -22,8 +22,9 @@ SURFACES = ("green", "straw", "soil")
 COLUMNS = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
 MM_PER_PX = {"field": 1.5, "ews": 1.0}
 """Scale that is taken of the photographs; the sets state 1 to 2 mm for fields, none for wheat."""
-LARGEST = 0.75
-"""Brightest 1 in 100 of the ground, so that the paper of the card is not burnt out beside it."""
+LARGEST = 0.45
+"""Brightest 1 in 100 of the ground: a photograph is exposed for itself, and taken as it is much of
+its ground would be as bright as paper."""
 
 
 def photographs(data: Path, name: str, n: int) -> list[tuple[Path, np.ndarray, np.ndarray]]:
@@ -88,7 +89,7 @@ def main() -> None:
             lay.compose(linear, span, light, seed=n, width_px=2400).save(file)
             score = score_photo(file, card, keep_views=True)
             if score.views is None:
-                reasons.append(str(score.row["reason"]))
+                reasons.append(f"{score.row['reason']} ({score.row['detail']})")
                 continue
             rng = np.random.default_rng(n)
             camera = lay._camera(rng)
