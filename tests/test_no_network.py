@@ -62,7 +62,7 @@ def base(tmp_path: Path) -> Path:
 def test_no_command_uses_the_network(base: Path, tmp_path: Path) -> None:
     (tmp_path / "phone").mkdir()
     for words in (
-        ("score", base, "--today", "2026-05-02", "--workers", "1"),
+        ("score", base, "--workers", "1"),
         ("report", base, "--pdf", "--xlsx"),
         ("inspect", base / VISIT / "lawn.jpg", "--json"),
         ("slips", base, tmp_path / "slips.pdf"),

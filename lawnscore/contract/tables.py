@@ -95,7 +95,9 @@ PHOTO_SCORES = Table(
             for m in MEASURES.values()
         ),
         Column("mm_per_px_se", "number", "standard error of mm_per_px"),
-        Column("straw_soil_confidence", "number", "0 to 1: chance that straw is right to 10 points"),
+        Column(
+            "straw_soil_confidence", "number", "0 to 1: chance that straw is right to 10 points"
+        ),
         Column("shade_pct", "number", "share of the measured ground in cast shade"),
         Column("card", "string", "name of the card"),
         Column(

@@ -48,7 +48,7 @@ def test_help_puts_the_five_commands_of_a_normal_week_first() -> None:
     week = ["file", "score", "attention", "next", "report"]
     shown = re.findall(r"^│ ([a-z-]+) ", text[text.index("A normal week") :], flags=re.MULTILINE)
     assert shown[:5] == week
-    assert len(set(shown)) == len(build_app().registered_commands) + 1  # and care
+    assert len(set(shown)) == len(build_app().registered_commands) + 2  # care and points
 
 
 @pytest.mark.parametrize("typed", ["heavey", "hevy"])

@@ -58,7 +58,7 @@ def test_the_check_up_ends_with_its_status(base: Path) -> None:
 
 
 def test_the_log_says_what_was_done_without_names(base: Path) -> None:
-    run("score", base, "--today", "2026-05-02")
+    run("score", base)
     run("score", base / "nowhere")
     (score,) = entries(base)
     assert (score["what"], score["photos"], score["refused"], score["ended"]) == (
@@ -85,11 +85,11 @@ def test_a_full_log_gives_way(base: Path, monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def test_loud_and_quiet(base: Path) -> None:
-    plain = run("score", base, "--today", "2026-05-02")
+    plain = run("score", base)
     assert "1 of 1" in plain.stderr
-    loud = run("-v", "score", base, "--today", "2026-05-02")
+    loud = run("-v", "score", base)
     assert "score: ended well" in loud.stderr
     (base / VISIT / "b.jpg").write_bytes((base / VISIT / "a.jpg").read_bytes() + b"x")
-    quiet = run("-q", "score", base, "--today", "2026-05-02")
+    quiet = run("-q", "score", base)
     assert quiet.stderr == ""
     assert "2 photos" in quiet.stdout

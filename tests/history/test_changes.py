@@ -157,12 +157,12 @@ def test_the_same_spots_are_paired() -> None:
     assert paired["high"] - paired["low"] == pytest.approx(2 * half, rel=1e-3)
 
 
-def seven_points_down(spots: list[str | None], **second: str) -> pd.DataFrame:
-    """Return two visits, green cover 7 points lower, a stated error of 3 shared by the photos."""
-    how = {"version": "1", "card": "c", "colour_reference": "measured", "green_cover_pct_se": 3.0}
+def twelve_points_down(spots: list[str | None], **second: str) -> pd.DataFrame:
+    """Return two visits, green cover 12 points lower, a stated error of 6 shared by the photos."""
+    how = {"version": "1", "card": "c", "colour_reference": "measured", "green_cover_pct_se": 6.0}
     rows = [
         photo("a", number, green_cover_pct=y + move, spot=spot, **(how | more))
-        for number, move, more in ((0, 0.0, {}), (30, -7.0, second))
+        for number, move, more in ((0, 0.0, {}), (30, -12.0, second))
         for spot, y in zip(spots, (84.6, 85.2, 85.4, 84.8), strict=True)
     ]
     return pd.DataFrame(rows)
@@ -170,12 +170,12 @@ def seven_points_down(spots: list[str | None], **second: str) -> pd.DataFrame:
 
 @pytest.mark.parametrize("spots", [["s1", "s2", "s3", "s4"], [None] * 4])
 def test_an_error_that_stays_on_the_lawn_does_not_hide_a_change(spots: list[str | None]) -> None:
-    photos = seven_points_down(spots)
+    photos = twelve_points_down(spots)
     found = only(changes(visit_scores(photos), photo_scores=photos), "visit").loc[0]
     assert found["verdict"] == "worse"
-    # 1.96 * sqrt(2) * 3 = 8.3 points were asked for when errors counted as independent
-    assert found["high"] - found["low"] < 2 * 8.3
-    photos = seven_points_down(spots, card="another")
+    # 1.96 * sqrt(2) * 6 = 16.6 points are asked for where errors count as independent
+    assert found["high"] - found["low"] < 2 * 11
+    photos = twelve_points_down(spots, card="another")
     apart = only(changes(visit_scores(photos), photo_scores=photos), "visit").loc[0]
     assert apart["verdict"] == "no clear change"
     assert apart["method_changed"]

@@ -46,9 +46,9 @@ def test_a_recovery_to_plan() -> None:
 
 def test_what_lasts_of_the_errors_does_not_widen_the_time() -> None:
     done = work(("a", 240, "scarify"))
-    rows = renovated("a", 40, se=4.0)
+    rows = renovated("a", 40, se=8.0)
     alone = recovery(visits(rows), done).loc[0]
-    stated = [row | {"green_cover_pct_shared_se": 4.0} for row in rows]
+    stated = [row | {"green_cover_pct_shared_se": 8.0} for row in rows]
     tied = recovery(visits(stated), done).loc[0]
     assert tied["days_to_95"] == pytest.approx(alone["days_to_95"], rel=0.1)
     assert tied["days_to_95_low"] > alone["days_to_95_low"]

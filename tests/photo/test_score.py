@@ -11,7 +11,6 @@ import cv2
 import numpy as np
 import pytest
 
-from lawnscore import __version__
 from lawnscore.card.chart24 import chart24_srgb
 from lawnscore.card.colourspace import decode_srgb, encode_srgb
 from lawnscore.card.design import card_design
@@ -21,6 +20,7 @@ from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import ConditionWeights, ScoringSettings
 from lawnscore.contract.tables import PHOTO_SCORES
+from lawnscore.photo.method import method_version
 from lawnscore.photo.score import ROW_COLUMNS, PhotoScore, score_photo
 from tests.photo import rendered
 from tests.photo.laid_card import turf
@@ -50,7 +50,7 @@ def test_row_has_the_columns_of_the_table_in_order(score: PhotoScore) -> None:
 def test_row_says_how_it_was_made(score: PhotoScore, photo: Path) -> None:
     assert score.row["status"] == "scored"
     assert score.row["reason"] is None
-    assert score.row["version"] == __version__
+    assert score.row["version"] == method_version()
     assert score.row["settings_id"] == ScoringSettings().settings_id
     assert score.row["sha256"] == hashlib.sha256(photo.read_bytes()).hexdigest()
     assert score.row["card"] == "turf-a5"
