@@ -109,7 +109,8 @@ def main() -> None:
         off = value - true
         print(
             f"  {surface:6s} bias {off.mean():+5.1f}  RMSE {np.sqrt((off**2).mean()):5.1f}  "
-            f"95 % interval +- {1.96 * np.median(se):4.1f} holds {100 * (abs(off) <= 1.96 * se).mean():.0f} %"
+            f"95 % interval +- {1.96 * np.median(se):4.1f} "
+            f"holds {100 * (abs(off) <= 1.96 * se).mean():.0f} %"
         )
 
 

@@ -250,10 +250,10 @@ def test_the_round_sorts_by_name_and_by_number_with_unknown_last(context: Any, p
     by_name.click()
     assert rows(page) == names[::-1]
     page.get_by_role("button", name="Condition", exact=True).click()
-    header = page.locator("th", has_text="Condition").nth(1)
+    header = page.locator("th", has_text="Condition").nth(0)
     assert header.get_attribute("aria-sort") == "ascending"
     keys = page.evaluate(
-        "[...document.querySelectorAll('.round tbody tr')].map(r => r.cells[2].dataset.sort)"
+        "[...document.querySelectorAll('.round tbody tr')].map(r => r.cells[3].dataset.sort)"
     )
     known = [float(key) for key in keys if key]
     assert known == sorted(known)
