@@ -11,10 +11,10 @@ from lawnscore.history.series import iso_date
 from lawnscore.history.watch import State
 
 DISEASE_DAYS, DISEASE_RECENT_DAYS = 3, 7
-"""Days in a row of disease weather, and how recent they must be; "several days running"."""
+"""Days in a row of disease weather, and how recent they must be (common practice, no source)."""
 DISEASE_RANGE_C, DISEASE_WET_H, RAIN_WET_MM = (0.0, 15.0), 10.0, 1.0
-"""Microdochium: 0 to 15 degrees C and more than 10 h of wet leaf a day (turf pathology article
-and university extension); a day of rain stands for wet leaf where that is not recorded."""
+"""Microdochium: 0 to 15 degrees C and more than 10 h of wet leaf a day (common practice, no
+source); a day of rain stands for wet leaf where that is not recorded."""
 
 
 def disease_weather(

@@ -32,7 +32,7 @@ TARGET = 0.95
 MIN_POOL = 5
 """Past recoveries of the round before its own course is expected; our choice."""
 DEFAULT_LOG_SD = 0.35
-"""Spread of the log rate about the default: 4 to 6 weeks (trade pages) and a margin."""
+"""Spread of the log rate about the default: 4 to 6 weeks (common practice) and a margin."""
 WIDE_LOG_SD = 1.2
 """Spread given to the log rate while the round's own course is still being learnt."""
 PLATEAU_SD = 4.0

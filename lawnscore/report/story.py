@@ -25,7 +25,7 @@ HEADLINE_MEASURES = (
 )
 """Measures a headline may speak of, the ones a customer sees first in the grass first."""
 
-FRESH_DAYS = 60  # young grass wants care this long; trade pages say 4 to 6 weeks, and a margin
+FRESH_DAYS = 60  # young grass wants care this long; 4 to 6 weeks (common practice), and a margin
 
 Tone = Literal["better", "worse", "steady", "start", "unknown"]
 
