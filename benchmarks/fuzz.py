@@ -209,6 +209,7 @@ def feed(reader: Reader, data: bytes, folder: Path) -> None:
 
     before = signal.signal(signal.SIGALRM, late)
     signal.alarm(SECONDS_MAX)
+    memory = _memory_from_here()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -221,8 +222,30 @@ def feed(reader: Reader, data: bytes, folder: Path) -> None:
     finally:
         signal.alarm(0)
         signal.signal(signal.SIGALRM, before)
-    if resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 > BYTES_MAX:
+    if memory() > BYTES_MAX:
         raise Find("more than 1 GB of memory")
+
+
+def _memory_from_here() -> Callable[[], int]:
+    """Return what tells the most memory (bytes) that this process takes above what it holds now.
+
+    What the process took earlier does not count: the peak is set back first (`proc(5)`,
+    `clear_refs`). Where the system cannot do that, only what goes above the earlier peak is seen.
+    """
+    try:
+        Path("/proc/self/clear_refs").write_text("5")
+        held = _status_bytes("VmRSS")
+        return lambda: _status_bytes("VmHWM") - held
+    except OSError:
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+        return lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 - peak
+
+
+def _status_bytes(field: str) -> int:
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith(f"{field}:"):
+            return 1024 * int(line.split()[1])
+    raise OSError(f"no {field} in /proc/self/status")
 
 
 def corpus(reader: Reader) -> list[bytes]:

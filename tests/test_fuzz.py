@@ -38,3 +38,14 @@ def test_a_find_is_found(tmp_path: Path) -> None:
     with pytest.raises(fuzz.Find, match="KeyError") as found:
         fuzz.fuzz(bad, seconds=10, n=100_000)
     assert found.value.args[1][:1] != b"x"
+
+
+def test_only_the_memory_of_the_input_itself_counts() -> None:
+    def reading(n_bytes: int) -> None:
+        reader = fuzz.Reader("some", lambda *_: len(b"x" * n_bytes), (), lambda: [b""])
+        fuzz.feed(reader, b"", Path())
+
+    too_much = fuzz.BYTES_MAX + 50_000_000
+    with pytest.raises(fuzz.Find, match="memory"):
+        reading(too_much)
+    reading(1000)
