@@ -14,11 +14,13 @@ from torch import nn
 from torch.nn import functional as F  # noqa: N812  (its usual name)
 
 CELL_PX = 4
+N_SHARES = 5
 N_OUT = 7
 HIDDEN = 32
 LEARNED = 3
 WIDE = (16, 24, 64, 96)
 FINE = 12
+CAST = 12
 DEEP = 2
 MIDDLE = 0.5
 """Taken off the channels in training: sums of numbers that are all positive kill thresholds."""
@@ -30,6 +32,25 @@ def norm_conv(n_in: int, n_out: int, size: int, stride: int = 1) -> nn.Sequentia
     return nn.Sequential(
         nn.Conv2d(n_in, n_out, size, stride, pad, bias=False), nn.BatchNorm2d(n_out)
     )
+
+
+class CastBranch(nn.Module):
+    """Middles of casts, from the first layer and from what the U knows at 10 mm.
+
+    A cast is a shape, and rare: with weights of its own it neither bends the shares nor is bent
+    by them.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.up, self.skip = norm_conv(WIDE[1], CAST, 1), norm_conv(WIDE[0], CAST, 1)
+        self.c1, self.c2 = norm_conv(CAST, CAST, 3), norm_conv(CAST, CAST, 3)
+        self.head = nn.Conv2d(CAST, 1, 1)
+
+    def forward(self, cells: torch.Tensor, y2: torch.Tensor) -> torch.Tensor:
+        """Return (B, 1, H, W) logits of cast middles."""
+        x = F.relu(F.interpolate(self.up(y2), scale_factor=2.0) + self.skip(cells))
+        return self.head(F.relu(self.c2(F.relu(self.c1(x)))))
 
 
 class Rest(nn.Module):
@@ -49,7 +70,8 @@ class Rest(nn.Module):
         self.u3, self.u2, self.u1 = norm_conv(d, c, 1), norm_conv(c, b, 1), norm_conv(b, FINE, 1)
         self.skip = norm_conv(a, FINE, 1)
         self.f3, self.f2, self.f1 = norm_conv(c, c, 3), norm_conv(b, b, 3), norm_conv(FINE, FINE, 3)
-        self.head = nn.Conv2d(FINE, N_OUT, 1)
+        self.head = nn.Conv2d(FINE, N_OUT - 1, 1)
+        self.casts = CastBranch()
 
     def forward(
         self, cells: torch.Tensor, context: torch.Tensor
@@ -69,7 +91,8 @@ class Rest(nn.Module):
         y1 = F.relu(
             self.f1(F.relu(F.interpolate(self.u1(y2), scale_factor=2.0) + self.skip(cells)))
         )
-        return self.head(y1), x4
+        out = self.head(y1)
+        return torch.cat([out[:, :N_SHARES], self.casts(cells, y2), out[:, N_SHARES:]], 1), x4
 
 
 class Net(nn.Module):
@@ -153,6 +176,56 @@ class _Plain(nn.Module):
         self, cells: torch.Tensor, context: torch.Tensor
     ) -> tuple[torch.Tensor, torch.Tensor]:
         return self.rest(cells, context)  # type: ignore[no-any-return]
+
+
+def read(path: Path) -> Net:
+    """Return the network of PATH.npz and PATH.onnx, to go on from.
+
+    What was folded into the convolutions stays there: the normalisations of the network returned
+    change nothing, and :func:`held_still` keeps them from following the batches.
+    """
+    import onnx
+    from onnx import numpy_helper
+
+    model = Net()
+    stored = np.load(path.with_suffix(".npz"))
+    loaded = onnx.load(str(path.with_suffix(".onnx"))).graph.initializer
+    rest = {entry.name.removeprefix("rest."): numpy_helper.to_array(entry) for entry in loaded}
+
+    def put(place: torch.Tensor, value: np.ndarray) -> None:
+        place.data.copy_(torch.tensor(value))
+
+    for name in (*(f"{n}{k}" for n in ("mood", "pixel") for k in range(3)), "context"):
+        layer = getattr(model, name)
+        put(layer.weight, stored[f"{name}.weight"].T)
+        put(layer.bias, stored[f"{name}.bias"])
+    stem = (255.0 * stored["stem.weight"]).reshape(CELL_PX, CELL_PX, LEARNED + 1, WIDE[0])
+    stem = stem.transpose(3, 2, 0, 1)
+    put(model.stem[0].weight, stem)
+    put(model.stem[1].bias, stored["stem.bias"] + MIDDLE * stem.sum((1, 2, 3)))
+    for name, module in model.rest.named_modules():
+        if isinstance(module, nn.Sequential) and f"{name}.0.weight" in rest:
+            put(module[0].weight, rest[f"{name}.0.weight"])
+            put(module[1].bias, rest[f"{name}.0.bias"])
+    keep = list(range(N_OUT))
+    if len(rest["head.bias"]) == N_OUT:  # from before casts had a branch
+        keep.remove(N_SHARES)
+    put(model.rest.head.weight, rest["head.weight"][keep[: N_OUT - 1]])
+    put(model.rest.head.bias, rest["head.bias"][keep[: N_OUT - 1]])
+    if "casts.head.weight" in rest:
+        put(model.rest.casts.head.weight, rest["casts.head.weight"])
+        put(model.rest.casts.head.bias, rest["casts.head.bias"])
+    for module in model.modules():
+        if isinstance(module, nn.BatchNorm2d):
+            module.running_var.fill_(1.0 - module.eps)
+    return model
+
+
+def held_still(model: nn.Module) -> None:
+    """Let the normalisations take what they have stored, in training too."""
+    for module in model.modules():
+        if isinstance(module, nn.BatchNorm2d):
+            module.eval()
 
 
 def export(model: Net, path: Path) -> None:

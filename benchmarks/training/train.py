@@ -3,7 +3,7 @@
     python benchmarks/training/train.py --worlds DIR --out FILE --seconds 150
         ... --without rendered        leave a world out
         ... --hold                    keep a third of every world's groups back
-        ... --start FILE.pt           go on from weights
+        ... --start FILE.pt           go on from weights, or from a network that shipped (.npz)
 
 Writes FILE.npz and FILE.onnx (what the package runs), FILE.pt (to go on from), FILE.json (seed,
 seconds, commit, hashes of the worlds) and FILE.errors.npz: for every picture that this network
@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 import torch
 from torch.nn import functional as F  # noqa: N812  (its usual name)
-from training.network import CELL_PX, Net, export
+from training.network import CELL_PX, Net, export, held_still, read
 from training.worlds import MM_PER_PX, SURFACES, WORLDS, World, load
 
 CROP_PX = 256
@@ -31,6 +31,8 @@ CELLS = CROP_PX // CELL_PX
 CELL_MM = CELL_PX * MM_PER_PX
 SHARE = {"rendered": 0.3, "sketched": 0.27, "field": 0.28, "wheat": 0.1, "texture": 0.05}
 """How often a crop comes from a world."""
+SHARE_CASTS = {"rendered": 0.42, "sketched": 0.42, "field": 0.1, "wheat": 0.04, "texture": 0.02}
+"""The same where casts alone are learned: photographs serve as ground without any."""
 STEP = {"rendered": (0.75, 1.3), "sketched": (0.75, 1.3), "field": (0.55, 1.3),
         "wheat": (0.8, 1.6), "texture": (0.7, 1.3)}  # fmt: skip
 """Source pixels a ground pixel, lowest and highest."""
@@ -208,7 +210,7 @@ def shares_of(label: torch.Tensor) -> torch.Tensor:
 
 
 def losses(
-    out: torch.Tensor, keep: torch.Tensor, batch: Batch, *, whole: float = 10.0
+    out: torch.Tensor, keep: torch.Tensor, batch: Batch, *, whole: float = 10.0, casts: float = 3.0
 ) -> torch.Tensor:
     """Return the loss of a batch: cells, photos, cast middles, shade."""
     true = shares_of(batch.label)
@@ -220,7 +222,7 @@ def losses(
     bias = ((mean_p - mean_t) ** 2 * mean_p.new_tensor([2.0, 1.5, 1.5, 2.0, 1.0])).sum(1).mean()
     square = (((p - true) ** 2).sum(1) * keep).mean()
     heat = F.binary_cross_entropy_with_logits(out[:, 5].float(), batch.heat, reduction="none")
-    heat = 3 * (heat * (1 + 8 * batch.heat) * keep).mean()
+    heat = casts * (heat * (1 + 8 * batch.heat) * keep).mean()
     dark = F.binary_cross_entropy_with_logits(out[:, 6].float(), batch.shade, reduction="none")
     dark = (dark * keep * batch.shade_known[:, None, None]).mean()
     return cell + 2 * square + whole * bias + heat + 0.5 * dark
@@ -232,9 +234,11 @@ def joined(parts: list[Batch]) -> Batch:
                    for f in ("linear", "label", "heat", "shade", "shade_known")))  # fmt: skip
 
 
-def draw(worlds: list[OnDevice], n: int, rng: np.random.Generator) -> tuple[Batch, torch.Tensor]:
+def draw(
+    worlds: list[OnDevice], n: int, rng: np.random.Generator, often: dict[str, float]
+) -> tuple[Batch, torch.Tensor]:
     """Return a batch of crops of all worlds, and which of them a card corrected."""
-    share = np.array([SHARE[w.name] for w in worlds])
+    share = np.array([often[w.name] for w in worlds])
     counts = rng.multinomial(n, share / share.sum())
     parts, corrected = [], []
     for world, count in zip(worlds, counts, strict=True):
@@ -301,9 +305,16 @@ def train(a: argparse.Namespace) -> None:
     learning = [w for w in worlds if len(w.train)]
     print({w.name: (len(w.train), len(w.held)) for w in worlds}, device, flush=True)
     model = Net().to(device)
-    if a.start:
+    folded_before = bool(a.start) and a.start.suffix == ".npz"
+    if folded_before:
+        model = read(a.start).to(device)
+    elif a.start:
         model.load_state_dict(torch.load(a.start, map_location=device))
-    optimiser = torch.optim.AdamW(model.parameters(), lr=a.rate, weight_decay=1e-2)
+    if a.only_casts:
+        model.requires_grad_(requires_grad=False)
+        model.rest.casts.requires_grad_()
+    learned = [p for p in model.parameters() if p.requires_grad]
+    optimiser = torch.optim.AdamW(learned, lr=a.rate, weight_decay=1e-2)
     average = {k: v.detach().clone() for k, v in model.state_dict().items()}
     start, step, shown = time.time(), 0, 0.0
     while True:
@@ -314,7 +325,11 @@ def train(a: argparse.Namespace) -> None:
             break
         for group in optimiser.param_groups:
             group["lr"] = a.rate * min(1.0, done / 0.04 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
-        batch, corrected = draw(learning, a.batch, rng)
+        if folded_before:
+            held_still(model)
+        if a.only_casts:
+            model.rest.casts.train()
+        batch, corrected = draw(learning, a.batch, rng, SHARE_CASTS if a.only_casts else SHARE)
         batch.linear = recoloured(batch.linear, corrected)
         batch = mixed(batch, rng)
         batch.linear = softened(batch.linear)
@@ -324,7 +339,7 @@ def train(a: argparse.Namespace) -> None:
             keep[:, y : y + 24, x : x + 30] = 0
         with torch.autocast(device, dtype=torch.bfloat16):
             out, _ = model(batch.linear, keep, a.forget)
-        loss = losses(out, keep, batch, whole=2.0 + 18.0 * done)
+        loss = losses(out, keep, batch, whole=2.0 + 18.0 * done, casts=a.casts)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 4.0)
@@ -383,6 +398,8 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=0)
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=3e-3)
+    parser.add_argument("--only-casts", action="store_true", help="leave all but casts as it is")
+    parser.add_argument("--casts", type=float, default=3.0, help="weight of the cast middles")
     parser.add_argument("--forget", type=float, default=0.3)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--chatty", action="store_true", help="say the errors as it goes")

@@ -36,6 +36,11 @@ _ALL = (
         "Wipe the lens, hold still, wait for the focus and retake the photo.",
     ),
     Reason(
+        "lamplit",
+        "the light was a lamp, a flash or dusk, not daylight",
+        "Retake the photo by daylight, without flash.",
+    ),
+    Reason(
         "overexposed",
         "too much of the ground or the card is burnt out",
         "Tap on the turf to expose for it, turn off the flash and retake the photo.",

@@ -18,18 +18,27 @@ MODEL = 0x0110
 ORIENTATION = 0x0112
 EXIF_IFD = 0x8769
 INTEROP_IFD = 0xA005
+EXPOSURE_TIME = 0x829A
+F_NUMBER = 0x829D
+SENSITIVITY = 0x8827
 DATE_TIME_ORIGINAL = 0x9003
 DATE_TIME_DIGITIZED = 0x9004
 OFFSET_TIME_ORIGINAL = 0x9011
 OFFSET_TIME_DIGITIZED = 0x9012
 SUB_SEC_TIME_ORIGINAL = 0x9291
 SUB_SEC_TIME_DIGITIZED = 0x9292
+FLASH = 0x9209
 PIXEL_X_DIMENSION = 0xA002
 PIXEL_Y_DIMENSION = 0xA003
 FOCAL_LENGTH_IN_35MM = 0xA405
 INTEROP_INDEX = 0x0001
 ADOBE_RGB_INTEROP = "R03"
 """Interoperability index that marks Adobe RGB (DCF 2.0 option file)."""
+
+INCIDENT_CONSTANT = 250.0
+"""Lux seconds by which an exposure tells the light it was made for: E = C N^2 / (t S), with f-number
+N, time t and ISO speed S (ISO 2720:1974, which allows 240 to 400 for a flat receptor; from
+memory)."""
 
 _CROP_TOLERANCE = 0.01
 """Relative difference of aspect ratio from which a photo counts as cropped."""
@@ -51,6 +60,10 @@ class CameraNotes:
         Make and model.
     adobe_rgb
         Whether the interoperability index says Adobe RGB.
+    exposed_for_lux
+        Illuminance for which f-number, time and sensitivity make a right exposure, lux.
+    flash
+        Whether the flash fired.
     """
 
     orientation: int = 1
@@ -58,6 +71,8 @@ class CameraNotes:
     focal_35mm: float | None = None
     camera: str = ""
     adobe_rgb: bool = False
+    exposed_for_lux: float | None = None
+    flash: bool = False
 
 
 def read_exif(data: bytes | None, size: tuple[int, int]) -> CameraNotes:
@@ -80,7 +95,31 @@ def read_exif(data: bytes | None, size: tuple[int, int]) -> CameraNotes:
         focal_35mm=_focal_35mm(detail, size),
         camera=_camera(_text(exif.get(MAKE)), _text(exif.get(MODEL))),
         adobe_rgb=_text(interop.get(INTEROP_INDEX)) == ADOBE_RGB_INTEROP,
+        exposed_for_lux=_exposed_for_lux(detail),
+        flash=_fired(detail.get(FLASH)),
     )
+
+
+def _exposed_for_lux(detail: dict[int, Any]) -> float | None:
+    """Return lux of f-number, time and sensitivity.
+
+    >>> round(_exposed_for_lux({F_NUMBER: 16.0, EXPOSURE_TIME: 1 / 100, SENSITIVITY: 100}))
+    64000
+    """
+    speed = detail.get(SENSITIVITY)
+    known = (
+        _number(detail.get(F_NUMBER)),
+        _number(detail.get(EXPOSURE_TIME)),
+        _number(speed[0] if isinstance(speed, tuple) and speed else speed),
+    )
+    f_number, seconds, iso = known
+    if f_number is None or seconds is None or iso is None:
+        return None
+    return INCIDENT_CONSTANT * f_number**2 / (seconds * iso)
+
+
+def _fired(value: Any) -> bool:
+    return isinstance(value, int) and bool(value & 1)
 
 
 def _orientation(value: Any) -> int:

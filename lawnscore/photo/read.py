@@ -63,6 +63,10 @@ class Photo:
         Make and model, maybe empty.
     kind
         Kind of file.
+    exposed_for_lux
+        Illuminance for which the camera's exposure is right, lux; ``None`` when unknown.
+    flash
+        Whether the flash fired.
     """
 
     path: Path
@@ -75,6 +79,8 @@ class Photo:
     focal_35mm: float | None
     camera: str
     kind: str = JPEG
+    exposed_for_lux: float | None = None
+    flash: bool = False
 
 
 def read_photo(path: Path | str, *, reduction: int | None = None) -> Photo:
@@ -164,6 +170,8 @@ def _read(path: Path, data: bytes, kind: str, reduction: int | None) -> Photo:
         focal_35mm=notes.focal_35mm,
         camera=notes.camera,
         kind=kind,
+        exposed_for_lux=notes.exposed_for_lux,
+        flash=notes.flash,
     )
 
 

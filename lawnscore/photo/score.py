@@ -19,6 +19,7 @@ from lawnscore.photo.casts import Casts, find_casts
 from lawnscore.photo.class_net import GROUND_MM_PER_PX
 from lawnscore.photo.classes import UNLIKE_KNOWN, ClassMap, classify
 from lawnscore.photo.colour import ColourFit, fit_colour
+from lawnscore.photo.daylight import check_daylight, light_doubt
 from lawnscore.photo.find import CardFit, find_card
 from lawnscore.photo.ground import Ground, flatten
 from lawnscore.photo.measures import Measures, area_of, measure
@@ -168,6 +169,10 @@ class _Attempt:
         self.checks.extend(checks)
         quality.refuse_failed(checks)
 
+    def say(self, words: str) -> None:
+        """Add words, if any, to what the row says in `detail`."""
+        self.row["detail"] = "; ".join(filter(None, (str(self.row["detail"] or ""), words))) or None
+
 
 def _see(
     path: Path, reference: ReferenceCard | None, settings: ScoringSettings, attempt: _Attempt
@@ -177,6 +182,7 @@ def _see(
     attempt.row.update(detail=size_warning(card_fit.design) or None)
     attempt.require(quality.check_tilt(card_fit, settings.max_tilt_deg))
     attempt.require(quality.check_sharpness(photo, card_fit))
+    attempt.require(check_daylight(photo, card_fit))
     reference = reference or nominal_reference(card_fit.design)
     attempt.row.update(card=reference.name, colour_reference=reference.source)
     colour_fit = fit_colour(card_fit, reference)
@@ -197,11 +203,10 @@ def _see(
         quality.check_light(sample, colour_fit),
         quality.check_bright(ground, colour_fit),
     )
+    attempt.say(light_doubt(ground, colour_fit, card_fit))
     classes = classify(ground, colour_fit)
     if classes.strangeness > UNLIKE_KNOWN:
-        attempt.row.update(
-            detail="; ".join(filter(None, (str(attempt.row["detail"] or ""), _UNLIKE)))
-        )
+        attempt.say(_UNLIKE)
     attempt.require(quality.check_shade(classes), quality.check_leaf_light(classes))
     casts = find_casts(classes, ground)
     patches = find_patches(
