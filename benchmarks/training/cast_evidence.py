@@ -4,8 +4,8 @@
         ... --world sketched          one generator: the other one, of a network trained without it
 
 Every third group of eight scenes, which `train.py --hold` keeps back. Fitted is the evidence of a
-peak, as `benchmarks/studies/fit_casts.py` does on whole photos; printed are counts, and how far they
-and their stated errors hold by density and by how green the ground is.
+peak, as `benchmarks/studies/fit_casts.py` does on whole photos; printed are counts, and how far
+they and their stated errors hold by density and by how green the ground is.
 """
 
 from __future__ import annotations
@@ -109,13 +109,14 @@ def report(name: str, scenes: list[Scene], evidence: tuple[float, float]) -> Non
                 continue
             e = found[here] - true[here]
             mean = true[here].mean()
-            ratio = (
-                f"{found[here].mean() / mean:.2f} {hit[here].mean() / mean:.2f}" if mean else "-"
+            parts = (found[here].mean() / mean, hit[here].mean() / mean) if mean else (np.nan,) * 2
+            holds = 100 * (np.abs(said[here] - true[here]) <= 1.96 * se[here]).mean()
+            print(
+                f"{name:9s} green {low_green:.1f}-{high_green:.1f} n {here.sum():3d} "
+                f"true {mean:5.1f} counted {found[here].mean():5.1f} "
+                f"of true: counted {parts[0]:.2f}, peaks {parts[1]:.2f} "
+                f"rms {np.sqrt((e**2).mean()):5.1f}; in use holds {holds:.0f} %"
             )
-            holds = (np.abs(said[here] - true[here]) <= 1.96 * se[here]).mean()
-            print(f"{name:9s} green {low_green:.1f}-{high_green:.1f} n {here.sum():3d} "
-                  f"true {mean:5.1f} counted {found[here].mean():5.1f} ratio, peaks {ratio} "
-                  f"rms {np.sqrt((e**2).mean()):5.1f} in use holds {100 * holds:.0f} %")  # fmt: skip
 
 
 def main() -> None:

@@ -39,15 +39,7 @@ def training_scene(seed: int) -> dict[str, np.ndarray]:
     )  # fmt: skip
     rgb = to_ground(sample.rgb, seen, cv2)
     room = (round(room_mm / MM_PER_PX),) * 2
-    green = (scene.surface == 0).astype(np.float32)
-    true, sun, green = (
-        cv2.resize(x, room, interpolation=cv2.INTER_AREA)[:SIDE_PX, :SIDE_PX]
-        for x in (sample.corrected, sample.sun, green)
-    )
-    lit = green * (sun > 0.9)
-    leaf = (
-        (true * lit[..., None]).sum((0, 1)) / lit.sum() if lit.sum() > 500 else np.full(3, np.nan)
-    )
+    sun = cv2.resize(sample.sun, room, interpolation=cv2.INTER_AREA)[:SIDE_PX, :SIDE_PX]
     casts = np.full((MOST_CASTS, 3), np.nan, np.float32)
     found = np.asarray(sample.casts, np.float32).reshape(-1, 3)
     inside = found[(found[:, :2] < SIDE_MM).all(1)]
@@ -61,7 +53,7 @@ def training_scene(seed: int) -> dict[str, np.ndarray]:
         "label": np.ascontiguousarray(label),
         "shade": np.rint(255 * np.clip(shade, 0, 1)).astype(np.uint8),
         "casts": casts,
-        "leaf": np.asarray(leaf, np.float32),
+        "leaf": np.asarray(sample.leaf, np.float32),
     }
 
 

@@ -38,12 +38,15 @@ class Sketch:
         (H, W) uint8: how much of the sun is taken away by something outside the picture.
     casts
         (n, 3): x, y, diameter in mm.
+    leaf
+        (3,) mean linear sRGB of the leaf that lies in the light; NaN where there is hardly any.
     """
 
     linear: Floats
     label: NDArray[np.uint8]
     shade: NDArray[np.uint8]
     casts: Floats
+    leaf: Floats
 
 
 class _Canvas:
@@ -87,11 +90,14 @@ def draw_sketch(seed: int, *, side_mm: float = 440.0) -> Sketch:
     shade = _cast_shade(canvas)
     colour = _whole_light(canvas, shade)
     half = (side // 2, side // 2)
+    lit = (canvas.label == GREEN) & (shade < 0.1)
+    leaf = colour[lit].mean(axis=0) if lit.sum() > 2000 else np.full(3, np.nan)
     return Sketch(
         np.asarray(cv2.resize(colour, half, interpolation=cv2.INTER_AREA), np.float32),
         np.ascontiguousarray(canvas.label[::2, ::2]),
         np.rint(255 * cv2.resize(shade, half, interpolation=cv2.INTER_AREA)).astype(np.uint8),
         np.array(casts, np.float32).reshape(-1, 3),
+        np.asarray(leaf, np.float32),
     )
 
 

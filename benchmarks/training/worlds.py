@@ -93,12 +93,10 @@ def sketched_scene(seed: int) -> dict[str, np.ndarray]:
     casts = np.full((MOST_CASTS, 3), np.nan, np.float32)
     casts[: len(sketch.casts)] = sketch.casts[:MOST_CASTS]
     side = SIDE_PX // 4
-    green = (sketch.label == 0) & (sketch.shade < 25)
-    leaf = sketch.linear[green].mean(axis=0) if green.sum() > 500 else np.full(3, np.nan)
     return {
         "rgb": np.ascontiguousarray(picture), "label": sketch.label, "casts": casts,
         "shade": cv2.resize(sketch.shade, (side, side), interpolation=cv2.INTER_AREA),
-        "leaf": np.asarray(leaf, np.float32),
+        "leaf": sketch.leaf,
     }  # fmt: skip
 
 

@@ -22,6 +22,8 @@ from lawnscore.demo.spectra import Floats
 from lawnscore.demo.truth import CELL_MM, cell_shares
 
 _SIDE_MM = 240.0  # of the strip beside the sample in which the card lies
+_OPEN = 0.9  # visibility of the sun above which leaf counts as lit like the card
+_FEWEST_LEAF_PX = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +48,9 @@ class GroundSample:
         (n, 3) the camera's mean values 0 to 1 of the card's patches, and their spread.
     patch_linear
         (n, 3) true linear sRGB of the printed patches under D65.
+    leaf
+        (3,) mean of ``corrected`` over leaf alone, in open light, pixel by pixel of the scene; NaN
+        where there is hardly any.
     """
 
     rgb: NDArray[np.uint8]
@@ -58,6 +63,7 @@ class GroundSample:
     patch_rgb: Floats
     patch_sd: Floats
     patch_linear: Floats
+    leaf: Floats
 
 
 def photograph_ground(
@@ -99,11 +105,14 @@ def photograph_ground(
     )  # fmt: skip
     true = lighting.radiance(fall, scene.reflectance, light.as_d65(), spectra.d65_matrix())
     sun = np.ones(scene.number.shape, np.float32) if fall.sun is None else fall.sun
+    open_leaf = (scene.surface == 0) & (sun > _OPEN)
+    enough = int(open_leaf.sum()) >= _FEWEST_LEAF_PX
     return GroundSample(
         rgb, mm_per_px, cell_shares(scene.surface, scene.mm_per_px), CELL_MM, scene.casts,
         _f32(cv2.resize(true, size, interpolation=cv2.INTER_AREA)),
         _f32(cv2.resize(sun, size, interpolation=cv2.INTER_AREA)),
         patch_rgb, patch_sd, spectra.to_linear_srgb(printed.patch_reflectance),
+        np.asarray(true[open_leaf].mean(axis=0) if enough else np.full(3, np.nan), np.float64),
     )  # fmt: skip
 
 

@@ -36,8 +36,8 @@ ADOBE_RGB_INTEROP = "R03"
 """Interoperability index that marks Adobe RGB (DCF 2.0 option file)."""
 
 INCIDENT_CONSTANT = 250.0
-"""Lux seconds by which an exposure tells the light it was made for: E = C N^2 / (t S), with f-number
-N, time t and ISO speed S (ISO 2720:1974, which allows 240 to 400 for a flat receptor; from
+"""Lux seconds by which an exposure tells what light it was made for: E = C N^2 / (t S), with
+f-number N, time t and ISO speed S (ISO 2720:1974, which allows 240 to 400 for a flat receptor; from
 memory)."""
 
 _CROP_TOLERANCE = 0.01
