@@ -14,8 +14,11 @@ TEXTURES = 6
 MOST_CASTS = 96
 
 
-def training_scene(seed: int) -> dict[str, np.ndarray]:
-    """Render one piece of flattened ground and fit its colours as the scoring does."""
+def training_scene(seed: int, family: str = "train") -> dict[str, np.ndarray]:
+    """Render one piece of flattened ground and fit its colours as the scoring does.
+
+    The family `report` has cameras, soils and leaf that no network was trained on.
+    """
     from lawnscore.card.colourspace import encode_srgb
     from lawnscore.demo.cases import random_camera
     from lawnscore.demo.ground_sample import photograph_ground
@@ -25,8 +28,10 @@ def training_scene(seed: int) -> dict[str, np.ndarray]:
 
     rng = np.random.default_rng([seed, 77])
     room_mm = SIDE_MM + 25.0
-    lawn, light = training_lawn(rng, room_mm)
-    camera = another_sensor(random_camera(rng, family="train"), rng)
+    lawn, light = training_lawn(rng, room_mm, family)
+    camera = random_camera(rng, family=family)
+    if family == "train":
+        camera = another_sensor(camera, rng)
     ink = INKS[seed % len(INKS)]
     card = print_card("turf-a5", Ink(**ink) if ink else None)
     coarse = rng.random() < 0.2
@@ -57,7 +62,7 @@ def training_scene(seed: int) -> dict[str, np.ndarray]:
     }
 
 
-def training_lawn(rng: np.random.Generator, room_mm: float):
+def training_lawn(rng: np.random.Generator, room_mm: float, family: str = "train"):
     """Draw what grows and the light on it: half as lawns are, half far outside."""
     from lawnscore.demo.cases import odd_lawn, random_lawn, random_light
 
@@ -67,7 +72,7 @@ def training_lawn(rng: np.random.Generator, room_mm: float):
                 ["any", "shade", "casts", "patches", "leaves"], p=[0.42, 0.16, 0.24, 0.1, 0.08]
             )
         )
-        lawn = random_lawn(rng, kind=kind, family="train")
+        lawn = random_lawn(rng, kind=kind, family=family)
     else:
         kind = str(
             rng.choice(
@@ -75,7 +80,7 @@ def training_lawn(rng: np.random.Generator, room_mm: float):
                 p=[0.28, 0.1, 0.14, 0.18, 0.07, 0.1, 0.06, 0.07],
             )
         )
-        lawn = odd_lawn(rng, kind=kind, family="train")
+        lawn = odd_lawn(rng, kind=kind, family=family)
     lawn = replace(lawn, texture=int(rng.integers(0, TEXTURES)))
     if rng.random() < 0.5:  # straw from white-grey to red-brown
         straw = replace(

@@ -29,7 +29,7 @@ from training.worlds import MM_PER_PX, SURFACES, WORLDS, World, load
 CROP_PX = 256
 CELLS = CROP_PX // CELL_PX
 CELL_MM = CELL_PX * MM_PER_PX
-SHARE = {"rendered": 0.3, "sketched": 0.27, "field": 0.28, "wheat": 0.1, "texture": 0.05}
+SHARE = {"rendered": 0.4, "sketched": 0.26, "field": 0.21, "wheat": 0.09, "texture": 0.04}
 """How often a crop comes from a world."""
 SHARE_CASTS = {"rendered": 0.42, "sketched": 0.42, "field": 0.1, "wheat": 0.04, "texture": 0.02}
 """The same where casts alone are learned: photographs serve as ground without any."""
@@ -313,8 +313,15 @@ def train(a: argparse.Namespace) -> None:
     if a.only_casts:
         model.requires_grad_(requires_grad=False)
         model.rest.casts.requires_grad_()
-    learned = [p for p in model.parameters() if p.requires_grad]
-    optimiser = torch.optim.AdamW(learned, lr=a.rate, weight_decay=1e-2)
+    branch = set(model.rest.casts.parameters())
+    groups = [
+        {
+            "params": [p for p in model.parameters() if p.requires_grad and p not in branch],
+            "by": 1.0,
+        },
+        {"params": list(branch), "by": a.faster_casts},
+    ]
+    optimiser = torch.optim.AdamW(groups, lr=a.rate, weight_decay=1e-2)
     average = {k: v.detach().clone() for k, v in model.state_dict().items()}
     start, step, shown = time.time(), 0, 0.0
     while True:
@@ -324,7 +331,8 @@ def train(a: argparse.Namespace) -> None:
         if done >= 1:
             break
         for group in optimiser.param_groups:
-            group["lr"] = a.rate * min(1.0, done / 0.04 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
+            warm = min(1.0, done / 0.04 + 0.02)
+            group["lr"] = group["by"] * a.rate * warm * 0.5 * (1 + np.cos(np.pi * done))
         if folded_before:
             held_still(model)
         if a.only_casts:
@@ -348,7 +356,7 @@ def train(a: argparse.Namespace) -> None:
         with torch.no_grad():
             for name, value in model.state_dict().items():
                 if value.dtype.is_floating_point:
-                    average[name].lerp_(value, 0.002 if step > 400 else 0.05)
+                    average[name].lerp_(value, a.follow if step > 0.2 / a.follow else 0.05)
                 else:
                     average[name] = value.clone()
         if done - shown > 0.2:
@@ -398,6 +406,8 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=0)
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=3e-3)
+    parser.add_argument("--follow", type=float, default=0.002, help="of the mean of the weights")
+    parser.add_argument("--faster-casts", type=float, default=1.0, help="rate of casts over others")
     parser.add_argument("--only-casts", action="store_true", help="leave all but casts as it is")
     parser.add_argument("--casts", type=float, default=3.0, help="weight of the cast middles")
     parser.add_argument("--forget", type=float, default=0.3)

@@ -2,6 +2,7 @@
 
     python benchmarks/training/worlds.py rendered --scenes 2400 --out DIR
     python benchmarks/training/worlds.py sketched --scenes 3000 --out DIR
+    python benchmarks/training/worlds.py report --scenes 200 --out DIR    never trained on
     python benchmarks/training/worlds.py real --data DATA --out DIR
 
 A world is a source of labelled ground with its own look. Each becomes one `NAME.npz` of pictures
@@ -70,6 +71,14 @@ def rendered_scene(seed: int) -> dict[str, np.ndarray]:
     from training.rendered import training_scene
 
     return training_scene(seed)
+
+
+def report_scene(seed: int) -> dict[str, np.ndarray]:
+    """Render one piece with the cameras, soils and leaf that are kept for reporting."""
+    cv2.setNumThreads(1)
+    from training.rendered import training_scene
+
+    return training_scene(seed, "report")
 
 
 def sketched_scene(seed: int) -> dict[str, np.ndarray]:
@@ -205,11 +214,14 @@ def _photographs(rows: list[tuple[np.ndarray, np.ndarray]], groups: list[int]) -
     )  # fmt: skip
 
 
+MADE = {"rendered": rendered_scene, "sketched": sketched_scene, "report": report_scene}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
-    parser.add_argument("which", choices=("rendered", "sketched", "real"))
+    parser.add_argument("which", choices=(*MADE, "real"))
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
     parser.add_argument("--scenes", type=int, default=2400)
@@ -227,8 +239,7 @@ def main() -> None:
         ):
             save(make(a.data), a.out / f"{name}.npz")
         return
-    make = rendered_scene if a.which == "rendered" else sketched_scene
-    save(_world(_many(make, seeds, a.processes, a.seconds)), a.out / f"{a.which}.npz")
+    save(_world(_many(MADE[a.which], seeds, a.processes, a.seconds)), a.out / f"{a.which}.npz")
 
 
 if __name__ == "__main__":
