@@ -14,9 +14,9 @@ import argparse
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
 from studies.fit_casts import fit
+from training.seen import read_net, see
 from training.worlds import MM_PER_PX, load
 
 CELL_PX = 4
@@ -41,28 +41,21 @@ class Scene:
 
 def scene_of(net, rgb: np.ndarray, label: np.ndarray, casts: np.ndarray) -> Scene:
     """Run a network over one scene and pair its peaks with the true casts."""
-    from lawnscore.card.colourspace import decode_srgb
     from lawnscore.photo.casts import DIAMETER_MM, find_casts
     from lawnscore.photo.class_net import sigmoid
-    from lawnscore.photo.classes import ClassMap, levels_of
+    from lawnscore.photo.classes import ClassMap
     from lawnscore.photo.ground import Ground
     from lawnscore.photo.measures import _cast_density
 
-    side = rgb.shape[0] // 32 * 32
-    rgb, cells = np.ascontiguousarray(rgb[:side, :side]), side // CELL_PX
-    levels = levels_of(rgb)
-    keep = np.ones((cells, cells), bool)
-    linear = decode_srgb(levels.colours()).astype(np.float32)
-    out, _ = net.cells(linear, levels.cells(rgb), keep)
-    p = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True))
-    shares = (p / p.sum(-1, keepdims=True)).astype(np.float32)
+    picture = see(net, rgb)
+    side, out, shares = len(picture.rgb), picture.out, picture.shares.astype(np.float32)
     nothing = np.full(3, np.nan)
     seen = ClassMap(
-        shares, keep.astype(np.float32), CELL_PX * MM_PER_PX, sigmoid(out[..., 5]),
+        shares, picture.keep.astype(np.float32), CELL_PX * MM_PER_PX, sigmoid(out[..., 5]),
         sigmoid(out[..., 6]), np.zeros(5), 1.0, nothing, nothing,
     )  # fmt: skip
     ground = Ground(
-        rgb, np.zeros((side, side), bool), MM_PER_PX, (0.5 * MM_PER_PX,) * 2,
+        picture.rgb, np.zeros((side, side), bool), MM_PER_PX, (0.5 * MM_PER_PX,) * 2,
         (side * MM_PER_PX / 1000) ** 2, np.zeros((0, 2)), 0.0,
     )  # fmt: skip
     found = find_casts(seen, ground)
@@ -120,8 +113,6 @@ def report(name: str, scenes: list[Scene], evidence: tuple[float, float]) -> Non
 
 
 def main() -> None:
-    from lawnscore.photo.class_net import ClassNet, read_onnx
-
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
@@ -130,10 +121,7 @@ def main() -> None:
     parser.add_argument("--world", choices=GENERATORS, action="append")
     parser.add_argument("--most", type=int, default=400, help="scenes of a world")
     a = parser.parse_args()
-    cv2.setNumThreads(1)
-    stored = {k: v.astype(np.float32) for k, v in np.load(a.net).items()}
-    outputs = ("out", "deep") if "strange.mean" in stored or "casts" in a.net.stem else ("out",)
-    net = ClassNet(stored, read_onnx(a.net.with_suffix(".onnx")), outputs)
+    net = read_net(a.net)
     found: dict[str, list[Scene]] = {}
     for name in a.world or GENERATORS:
         world = load(a.worlds / f"{name}.npz")

@@ -17,8 +17,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-import cv2
 import numpy as np
+from training.seen import read_net, see
 from training.worlds import load
 
 WEIGHT = {"rendered": 1.0, "sketched": 0.25}
@@ -29,28 +29,18 @@ LEAST_GREEN = 0.06
 
 def rows_of(worlds: Path, name: str, net_file: Path, most: int) -> tuple[np.ndarray, np.ndarray]:
     """Return features (n, 10) and the logarithm (n, 3) of true over seen colour."""
-    from lawnscore.card.colourspace import decode_srgb
-    from lawnscore.photo.class_net import ClassNet, read_onnx
-    from lawnscore.photo.classes import levels_of
     from lawnscore.photo.leaf import leaf_features
 
-    cv2.setNumThreads(1)
-    net = ClassNet(dict(np.load(net_file)), read_onnx(net_file.with_suffix(".onnx")))
+    net = read_net(net_file)
     world, features, wanted = load(worlds / f"{name}.npz"), [], []
     for i in range(0, len(world.rgb), max(1, len(world.rgb) // most)):
-        side = min(world.rgb[i].shape[:2]) // 32 * 32
-        rgb = np.ascontiguousarray(world.rgb[i][:side, :side])
-        levels = levels_of(rgb)
-        linear = decode_srgb(levels.colours()).astype(np.float32)
-        index, keep = levels.cells(rgb), np.ones((side // 4,) * 2, bool)
-        out, _ = net.cells(linear, index, keep)
-        p = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True))
-        green = (p / p.sum(-1, keepdims=True))[..., 0]
-        lit = out[..., 6] < np.log(0.35 / 0.65)
+        seen = see(net, world.rgb[i])
+        green = seen.shares[..., 0].astype(np.float32)
+        lit = seen.out[..., 6] < np.log(0.35 / 0.65)
         true = world.leaf[i]
         if not np.isfinite(true).all() or green.mean() < LEAST_GREEN or lit.sum() < 300:
             continue
-        x, pure = leaf_features(index, linear, green, lit)
+        x, pure = leaf_features(seen.index, seen.linear, green, lit)
         features.append(x)
         wanted.append(np.log(np.maximum(true, 1e-3)) - np.log(pure))
     return np.array(features), np.array(wanted)

@@ -16,10 +16,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-import cv2
 import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import t as student
+from training.seen import read_net, see
 from training.worlds import load
 
 SETS = {
@@ -55,27 +55,16 @@ def known_features(nets: Path, name: str) -> np.ndarray:
 
 def pictures(worlds: Path, nets: Path, world: str, name: str, most: int) -> dict[str, np.ndarray]:
     """Run a network over pictures as the package does; shares, truth, doubt and strangeness."""
-    from lawnscore.card.colourspace import decode_srgb
-    from lawnscore.photo.class_net import ClassNet, read_onnx
-    from lawnscore.photo.classes import levels_of
-
-    cv2.setNumThreads(1)
-    stored = dict(np.load(nets / f"{name}.npz"))
-    net = ClassNet(stored, read_onnx(nets / f"{name}.onnx"))
+    net = read_net(nets / name)
     mean, factor = gaussian(known_features(nets, name))
     source, rows = load(worlds / f"{world}.npz"), []
     for i in range(0, len(source.rgb), max(1, len(source.rgb) // most)):
-        side = min(source.rgb[i].shape[:2]) // 32 * 32
-        rgb = np.ascontiguousarray(source.rgb[i][:side, :side])
+        seen = see(net, source.rgb[i])
+        p, side = seen.shares, len(seen.rgb)
         label = source.label[i][:side, :side]
-        levels = levels_of(rgb)
-        linear = decode_srgb(levels.colours()).astype(np.float32)
-        out, deep = net.cells(linear, levels.cells(rgb), np.ones((side // 4,) * 2, bool))
-        p = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True)).astype(float)
-        p /= p.sum(-1, keepdims=True)
         torn = (p[..., 1] * p[..., 2] / (p[..., 1] + p[..., 2] + 1e-6)).mean()
         unsure = (p[..., 0] * (1 - p[..., 0])).mean()
-        far = np.sqrt(np.mean(((deep - mean) @ factor) ** 2))
+        far = np.sqrt(np.mean(((seen.deep - mean) @ factor) ** 2))
         true = np.bincount(label[label < 5], minlength=5) / label.size
         rows.append((p.mean((0, 1)), true, (unsure, torn, torn), far))
     return {

@@ -50,9 +50,6 @@ _CELLS_FOR_MOOD = 4000
 _LEFT_OUT = np.float32(-1e6)
 """Added to the first layer of a cell that is left out: nothing of it passes the threshold."""
 
-N_OUT = 7
-"""Outputs of a cell: logits of the five shares, of a cast's middle, of cast shade."""
-
 
 @dataclass(frozen=True, eq=False)
 class ClassNet:
