@@ -19,7 +19,7 @@ from lawnscore import score_photo
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.demo.geometry import card_to_scene
 from lawnscore.demo.scene import SURFACES
-from lawnscore.photo import quality
+from lawnscore.photo import checks
 from lawnscore.photo.casts import Casts
 from lawnscore.photo.classes import ClassMap
 from lawnscore.photo.condition import condition
@@ -87,12 +87,12 @@ def made_of(case: Case) -> dict[str, Any]:
 @contextmanager
 def unchecked() -> Iterator[None]:
     """Let photos pass that fail a quality check; what a stage cannot do it still refuses."""
-    refuse = quality.refuse_failed
-    quality.refuse_failed = lambda checks: None
+    refuse = checks.refuse_failed
+    checks.refuse_failed = lambda made: None
     try:
         yield
     finally:
-        quality.refuse_failed = refuse
+        checks.refuse_failed = refuse
 
 
 def _far_scale_error(score: PhotoScore, known: Known, case: Case) -> float:
@@ -106,7 +106,7 @@ def _far_scale_error(score: PhotoScore, known: Known, case: Case) -> float:
     toward = (aim - centre) / np.linalg.norm(aim - centre)
     ends = centre + np.array([[950.0], [1050.0]]) * toward
     pixels = cv2.perspectiveTransform(ends[None], known.card_to_px)
-    seen = cv2.perspectiveTransform(pixels, np.linalg.inv(fit.homography))[0]
+    seen = cv2.perspectiveTransform(pixels, np.linalg.inv(fit.pose.homography))[0]
     return float(np.linalg.norm(seen[1] - seen[0]) / 100.0 - 1.0)
 
 

@@ -22,6 +22,7 @@ from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import CHOICES, Settings
 from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, TASKS, Table
+from lawnscore.photo.refusals import REFUSALS
 from lawnscore.register.new import settings_text
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -134,6 +135,10 @@ def tables() -> dict[str, str]:
         "reasons": markdown(
             ["reason", "what it means", "how to retake the photo"],
             [[f"`{r.word}`", r.meaning, r.advice] for r in REASONS.values()],
+        ),
+        "refusals": markdown(
+            ["after", "reason", "when"],
+            [[row.stage, f"`{row.reason}`", row.when] for row in REFUSALS],
         ),
         "flags": markdown(
             ["flag", "what it means", "next step"],

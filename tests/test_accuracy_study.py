@@ -20,7 +20,7 @@ from accuracy_run import Store, program_id
 from accuracy_truth import match_casts
 
 from lawnscore.demo.camera import CAMERAS
-from lawnscore.photo import quality
+from lawnscore.photo import sharpness
 from lawnscore.photo.casts import Casts
 
 
@@ -206,7 +206,7 @@ def test_a_refused_photo_is_scored_with_the_checks_off(
     spec = replace(case.spec, width_mm=900.0, height_mm=700.0, green=0.9)
     view = replace(case.view, width_px=1200, height_px=900, aim_mm=(450.0, 350.0), tilt_deg=15.0,
                    card_centre_mm=(400.0, 300.0))  # fmt: skip
-    monkeypatch.setattr(quality, "MAX_BLUR_MM", 0.001)
+    monkeypatch.setattr(sharpness, "MAX_BLUR_MM", 0.001)
     result = truth.run_case(replace(case, spec=spec, view=view), tmp_path)
     assert result["row"]["reason"] == "blurred"
     assert result["row"]["green_cover_pct"] is None

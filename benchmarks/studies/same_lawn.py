@@ -52,12 +52,12 @@ from lawnscore.demo.materials import SURFACES, palette
 from lawnscore.demo.printed_card import PrintedCard, print_card
 from lawnscore.demo.scene import LawnSpec, Scene, grow_lawn
 from lawnscore.demo.truth import cell_shares, mean_colour
+from lawnscore.photo.card_fit import CardFit
 from lawnscore.photo.casts import Casts, find_casts
 from lawnscore.photo.class_net import CELL_PX, GROUND_MM_PER_PX
 from lawnscore.photo.classes import ClassMap, classify
 from lawnscore.photo.colour import fit_colour
 from lawnscore.photo.condition import condition
-from lawnscore.photo.find import CardFit
 from lawnscore.photo.ground import Ground
 from lawnscore.photo.measures import dgci, measure
 from lawnscore.photo.patches import find_patches

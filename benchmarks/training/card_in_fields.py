@@ -48,7 +48,7 @@ def truth_of(views, one_hot: np.ndarray) -> np.ndarray:  # type: ignore[no-untyp
     step, (x, y) = ground.mm_per_px, ground.origin_mm
     place = np.array([[step, 0, x], [0, step, y], [0, 0, 1.0]])
     flat = cv2.warpPerspective(
-        one_hot, views.card_fit.homography @ place, ground.mask.shape[::-1],
+        one_hot, views.card_fit.pose.homography @ place, ground.mask.shape[::-1],
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )  # fmt: skip
     shares = flat[~ground.mask].mean(axis=0)

@@ -128,8 +128,8 @@ def to_ground(rgb: np.ndarray, mm_per_px: float, cv2) -> np.ndarray:
 def colour_fit_of(sample, card, rng: np.random.Generator):
     """Fit the colours by the card: measured references in two of three scenes, else nominal."""
     from lawnscore.card.reference import ReferenceCard, nominal_reference
+    from lawnscore.photo.card_fit import CardFit
     from lawnscore.photo.colour import fit_colour
-    from lawnscore.photo.find import CardFit
 
     design, n = card.design, len(card.design.patches)
     reference = nominal_reference(design)

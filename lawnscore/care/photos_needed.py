@@ -174,7 +174,8 @@ def photos_needed(
         raise LawnscoreError("there is no lawn to plan for", "Write lawns and zones in lawns.csv.")
     single = _scatter(photos)
     paired = _paired_scatter(photos) if wanted.kind == "change" else None
-    shown = told_changes(changes, wanted)
+    told = changes if wanted.kind == "change" else None
+    shown = told_changes(told, wanted.measure, wanted.power)
     rows = [
         _row(place, area, wanted, photos, _spreads(place, wanted, single, paired), shown.get(place))
         for place, area in places.items()

@@ -135,7 +135,7 @@ def _true_ground(root: Path, job: PhotoJob) -> TrueGround:
 def _to_scene(views: PhotoViews, job: PhotoJob) -> Array:
     """Return the (3, 3) map from the card's frame, as the program has it, to mm of the scene."""
     back = np.linalg.inv(scene_to_photo(job.view, job.camera.focal_35mm))
-    return np.asarray(back @ views.card_fit.homography)
+    return np.asarray(back @ views.card_fit.pose.homography)
 
 
 def _mapped(points: Array, matrix: Array) -> Array:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -24,13 +24,11 @@ from numpy.typing import NDArray
 
 from lawnscore.demo import lighting, spectra
 from lawnscore.demo.camera import Light
-from lawnscore.demo.geometry import card_to_scene
+from lawnscore.demo.geometry import View, card_to_scene
 from lawnscore.demo.materials import SURFACES
+from lawnscore.demo.printed_card import PrintedCard
 from lawnscore.demo.scene import Scene
 from lawnscore.demo.spectra import Floats
-
-if TYPE_CHECKING:
-    from lawnscore.demo.photograph import Photograph
 
 CELL_MM = 4.0
 FARTHEST_DEPTHS = 3.0
@@ -47,8 +45,36 @@ _SHARE_NAMES = {
 }
 
 
+class Photographed(Protocol):
+    """What a rendered photo says of how it came about (:mod:`lawnscore.demo.photograph`)."""
+
+    @property
+    def rgb(self) -> NDArray[np.uint8]:
+        """(h, w, 3) pixels."""
+
+    @property
+    def scene(self) -> Scene:
+        """What was photographed."""
+
+    @property
+    def light(self) -> Light:
+        """Light on it."""
+
+    @property
+    def view(self) -> View:
+        """Where the camera stood."""
+
+    @property
+    def card(self) -> PrintedCard | None:
+        """The card that lay there."""
+
+    @property
+    def scene_to_px(self) -> Floats:
+        """(3, 3) homography from scene mm to photo px."""
+
+
 def measures_within(
-    photo: Photograph,
+    photo: Photographed,
     polygon_px: Floats | None,
     *,
     rim_mm: float = 0.0,
@@ -87,7 +113,7 @@ def near_part(polygon_px: Floats, back: Floats, middle_px: tuple[float, float]) 
     return clip_polygon(np.asarray(polygon_px, np.float64), nearness)
 
 
-def _sheet_mm(photo: Photograph, rim_mm: float) -> Floats:
+def _sheet_mm(photo: Photographed, rim_mm: float) -> Floats:
     assert photo.card is not None
     design = photo.card.design
     corners = np.array(

@@ -8,17 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.read import Photo
 from lawnscore.photo.softness import is_soft
-
-if TYPE_CHECKING:
-    from lawnscore.photo.read import Photo
 
 Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]

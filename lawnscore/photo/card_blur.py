@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.card.design import MARKER_MODULES
-
-if TYPE_CHECKING:
-    from lawnscore.card.design import CardDesign
-    from lawnscore.photo.find import CardFit
-    from lawnscore.photo.read import Photo
+from lawnscore.card.design import MARKER_MODULES, CardDesign
+from lawnscore.photo.card_fit import CardFit
+from lawnscore.photo.read import Photo
 
 Floats = NDArray[np.float64]
 
@@ -84,7 +80,7 @@ def _edge_spreads_mm(
     along = np.linspace(0.15, 0.85, _EDGE_SAMPLES)[:, None, None]
     across = np.linspace(-1.0, 1.0, _PROFILE_STEPS)[:, None]
     points = start + along * (end - start) + across * outward
-    pixels = cv2.perspectiveTransform(points.reshape(-1, 1, 2), card_fit.homography)
+    pixels = cv2.perspectiveTransform(points.reshape(-1, 1, 2), card_fit.pose.homography)
     place = (pixels.reshape(-1, _PROFILE_STEPS, 2) + 0.5) / reduction - 0.5 - corner
     place = place.astype(np.float32)
     profiles = cv2.remap(grey, place[..., 0], place[..., 1], cv2.INTER_LINEAR).astype(np.float64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,9 +14,7 @@ from lawnscore.card.colourspace import ciede2000, decode_srgb, linear_to_lab
 from lawnscore.card.design import CardDesign
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.photo.absent import why_absent
-
-if TYPE_CHECKING:
-    from lawnscore.photo.read import Photo
+from lawnscore.photo.read import Photo, finer
 
 Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
@@ -166,11 +164,8 @@ def _best_in(rgb: Bytes, reference: Array) -> _Candidate:
 
 def _rasters(photo: Photo) -> Iterator[tuple[Bytes, float]]:
     yield photo.rgb, float(photo.reduction)
-    rgb = photo.rgb
+    rgb = finer(photo).rgb
     if photo.reduction > 1:
-        from lawnscore.photo.read import read_photo
-
-        rgb = read_photo(photo.path, reduction=1).rgb
         yield rgb, 1.0
     if max(rgb.shape) <= _LARGEST_PX:
         size = (2 * rgb.shape[1], 2 * rgb.shape[0])

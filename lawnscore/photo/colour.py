@@ -12,6 +12,7 @@ from lawnscore.card.colourspace import ciede2000, linear_to_lab
 from lawnscore.card.design import CardDesign
 from lawnscore.card.reference import ReferenceCard
 from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.card_fit import CardFit
 from lawnscore.photo.colour_model import (
     Model,
     ModelChoice,
@@ -20,7 +21,6 @@ from lawnscore.photo.colour_model import (
     root_terms,
     tone_curve,
 )
-from lawnscore.photo.find import CardFit
 
 Array = NDArray[np.float64]
 

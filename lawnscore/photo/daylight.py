@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.card.colourspace import LUMINANCE, decode_srgb, linear_to_lab
-from lawnscore.photo.quality import Check
+from lawnscore.photo.checks import Check
 
 if TYPE_CHECKING:
+    from lawnscore.photo.card_fit import CardFit
     from lawnscore.photo.colour import ColourFit
-    from lawnscore.photo.find import CardFit
     from lawnscore.photo.ground import Ground
     from lawnscore.photo.read import Photo
 

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.card.design import CardDesign
 from lawnscore.contract.errors import PhotoRefused
+from lawnscore.photo.card_fit import CardFit
+from lawnscore.photo.chart import find_chart
+from lawnscore.photo.checks import refuse_failed
 from lawnscore.photo.markers import find_markers
 from lawnscore.photo.pose import Pose, pose_errors, solve_pose, tilt_deg
-from lawnscore.photo.quality import check_sharpness, refuse_failed
-
-if TYPE_CHECKING:
-    from lawnscore.photo.read import Photo
+from lawnscore.photo.read import Photo
+from lawnscore.photo.sharpness import check_sharpness
 
 Array = NDArray[np.float64]
 
@@ -43,60 +41,6 @@ COARSEST_MM = 2.2
 """Ground under one pixel of the photo as read beyond which leaf and straw blend, mm (measured)."""
 
 
-@dataclass(frozen=True, eq=False)
-class CardFit:
-    """The card in one photo.
-
-    Parameters
-    ----------
-    design
-        Which card.
-    homography
-        ``(3, 3)``, card millimetres to full-size pixels.
-    camera_matrix, rotation, translation
-        The pose: ``(3, 3)`` in full-size pixels, ``(3, 3)`` and ``(3,)`` in mm.
-    mm_per_px, mm_per_px_se
-        Ground a full-size pixel covers at the card's centre.
-    tilt_deg, tilt_se_deg
-        Angle of the line of sight off the card's normal.
-    focal_source
-        ``exif``, ``fitted`` or ``assumed``.
-    n_markers
-        Markers in sight; 0 for a classic chart.
-    sheet_px
-        ``(4, 2)`` corners of the sheet, full-size pixels.
-    patch_rgb, patch_sd
-        ``(n, 3)`` mean and spread of each patch, camera-encoded, 0 to 1.
-    patch_ok
-        ``(n,)``; False where a patch is out of the frame, clipped or not one flat colour.
-    patch_state
-        ``ok``, ``outside``, ``clipped``, ``glaring`` (burnt where its ink is dark) or ``uneven``.
-    pose_covariance
-        ``(7, 7)`` of rotation vector, translation and log focal length.
-    corner_rms_px
-        Root mean square of the corner residuals, full-size pixels.
-    """
-
-    design: CardDesign
-    homography: Array
-    camera_matrix: Array
-    rotation: Array
-    translation: Array
-    mm_per_px: float
-    mm_per_px_se: float
-    tilt_deg: float
-    tilt_se_deg: float
-    focal_source: str
-    n_markers: int
-    sheet_px: Array
-    patch_rgb: Array
-    patch_sd: Array
-    patch_ok: NDArray[np.bool_]
-    patch_state: tuple[str, ...]
-    pose_covariance: Array
-    corner_rms_px: float
-
-
 def find_card(photo: Photo, design: CardDesign | None = None) -> CardFit:
     """Return the card in the photo.
 
@@ -114,8 +58,6 @@ def find_card(photo: Photo, design: CardDesign | None = None) -> CardFit:
         ``overexposed`` or ``underexposed``.
     """
     if design is not None and not design.markers:
-        from lawnscore.photo.chart import find_chart
-
         chart = find_chart(photo, design)
         points_mm, pixels = chart.points_mm, chart.points_px
         step, n_markers = chart.pixel_step, 0
@@ -148,23 +90,17 @@ def _card_fit(
     sheet = cv2.perspectiveTransform(corners, homography)
     fit = CardFit(
         design=design,
-        homography=pose.homography,
-        camera_matrix=pose.camera_matrix,
-        rotation=pose.rotation,
-        translation=pose.translation,
+        pose=pose,
         mm_per_px=scale,
         mm_per_px_se=scale_se,
         tilt_deg=tilt_deg(pose.rotation),
         tilt_se_deg=tilt_se,
-        focal_source=pose.focal_source,
         n_markers=n_markers,
         sheet_px=np.asarray(sheet, dtype=np.float64).reshape(4, 2),
         patch_rgb=rgb,
         patch_sd=sd,
         patch_ok=state == "ok",
         patch_state=tuple(state.tolist()),
-        pose_covariance=pose.covariance,
-        corner_rms_px=pose.rms_px,
     )
     refuse_unreadable(photo, fit)
     return fit

@@ -8,18 +8,17 @@ enough. So one convex polygon says it, on the ground and in the photo.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.contract.errors import PhotoRefused
-from lawnscore.photo.find import COARSEST_MM, CardFit
-from lawnscore.photo.pose import Pose, local_scale, pose_errors
-
-if TYPE_CHECKING:
-    from lawnscore.photo.read import Photo
+from lawnscore.photo.card_fit import CardFit
+from lawnscore.photo.find import COARSEST_MM
+from lawnscore.photo.pose import local_scale, pose_errors
+from lawnscore.photo.read import Photo
 
 Array = NDArray[np.float64]
 
@@ -75,7 +74,6 @@ def flatten(
     *,
     mm_per_px: float = 1.0,
     max_distance_m: float = 1.6,
-    max_tilt_deg: float = 40.0,
 ) -> Ground:
     """Return the ground in true millimetres.
 
@@ -90,16 +88,12 @@ def flatten(
     max_distance_m
         Farthest ground from the card's middle. The result is kept below about 2.5 million
         cells by drawing nearer to the card.
-    max_tilt_deg
-        Greatest tilt of the camera.
 
     Raises
     ------
     PhotoRefused
-        ``tilted``, ``coarse`` or ``cramped``.
+        ``coarse`` or ``cramped``.
     """
-    if card_fit.tilt_deg > max_tilt_deg:
-        raise PhotoRefused("tilted", f"tilted by {card_fit.tilt_deg:.0f} degrees", photo.path)
     read_mm = card_fit.mm_per_px * photo.reduction
     if read_mm > COARSEST_MM:
         raise PhotoRefused("coarse", f"a pixel covers {read_mm:.1f} mm", photo.path)
@@ -118,7 +112,7 @@ def flatten(
         mm_per_px=mm_per_px,
         origin_mm=(float(low[0]), float(low[1])),
         area_m2=area_m2,
-        measured_polygon_px=_to_pixels(card_fit.homography, polygon),
+        measured_polygon_px=_to_pixels(card_fit.pose.homography, polygon),
         scale_rel_se=_scale_error(photo, card_fit, polygon),
     )
 
@@ -166,7 +160,7 @@ def _polygon(photo: Photo, card_fit: CardFit, reach_mm: float) -> Array | None:
 
 def _half_planes(photo: Photo, card_fit: CardFit) -> Array:
     """Return lines ``(5, 3)`` on the ground; a point is inside where its product is positive."""
-    h = card_fit.homography
+    h = card_fit.pose.homography
     middle = np.array([*card_fit.design.centre_mm, 1.0])
     h = h * np.sign(h[2] @ middle)
     right, low = photo.width_px - 1 - _EDGE_PX, photo.height_px - 1 - _EDGE_PX
@@ -196,7 +190,8 @@ def clip_polygon(polygon: Array, line: Array) -> Array:
 
 def _camera_foot(card_fit: CardFit) -> tuple[Array, float]:
     """Return the ground point under the camera and the camera's height, mm."""
-    centre = -card_fit.rotation.T @ card_fit.translation
+    pose = card_fit.pose
+    centre = -pose.rotation.T @ pose.translation
     return centre[:2], abs(float(centre[2]))
 
 
@@ -229,7 +224,7 @@ def _warp(
     # OpenCV warps four channels in half the time of three, to the same values.
     flat = cv2.warpPerspective(
         cv2.cvtColor(rgb, cv2.COLOR_RGB2RGBA),
-        to_read @ card_fit.homography @ to_mm,
+        to_read @ card_fit.pose.homography @ to_mm,
         (int(size[0]), int(size[1])),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
@@ -237,16 +232,8 @@ def _warp(
 
 
 def _scale_error(photo: Photo, card_fit: CardFit, polygon: Array) -> float:
-    pose = Pose(
-        card_fit.camera_matrix,
-        card_fit.rotation,
-        card_fit.translation,
-        card_fit.pose_covariance,
-        card_fit.focal_source,
-        card_fit.corner_rms_px,
-    )
     middle = polygon.mean(axis=0)
     mm, se, _ = pose_errors(
-        pose, (photo.width_px, photo.height_px), (float(middle[0]), float(middle[1]))
+        card_fit.pose, (photo.width_px, photo.height_px), (float(middle[0]), float(middle[1]))
     )
     return se / mm

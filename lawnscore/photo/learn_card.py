@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from lawnscore.card.learn import combine_references, se_delta_e
 from lawnscore.card.reference import ReferenceCard, load_reference
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.photo.card_fit import CardFit
 from lawnscore.photo.colour import ColourFit, fit_colour
-from lawnscore.photo.find import CardFit, find_card
+from lawnscore.photo.find import find_card
 from lawnscore.photo.read import Photo, read_photo
 
 Array = NDArray[np.float64]

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -18,9 +17,7 @@ from lawnscore.card.design import CardDesign, card_design
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo.absent import photo_fault, why_absent
 from lawnscore.photo.marker_codes import TURF_DESIGNS, Quads, detect_markers, sharpen_corners
-
-if TYPE_CHECKING:
-    from lawnscore.photo.read import Photo
+from lawnscore.photo.read import Photo, finer
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -300,11 +297,7 @@ def _papers_closer(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
     boxes = list(_paper_boxes(photo.rgb))
     if not boxes:
         return
-    step, rgb = photo.reduction, photo.rgb
-    if step > 1:
-        from lawnscore.photo.read import read_photo
-
-        rgb = read_photo(photo.path, reduction=1).rgb
+    step, rgb = photo.reduction, finer(photo).rgb
     for box in boxes:
         top, bottom, left, right = (step * side for side in box)
         if (bottom - top) * (right - left) > _LARGEST_PART_PX // (1 if step > 1 else 4):

@@ -1,35 +1,24 @@
 """What makes a photo not worth measuring, checked beyond what the stages themselves refuse.
 
-One function a reason; each returns a :class:`Check` with what was found, so that `inspect` can
-show all of them, and :func:`refuse_failed` raises for the first that failed.
+Each function returns a :class:`~lawnscore.photo.checks.Check` with what was found, so that
+`inspect` can show all of them; the table of :mod:`lawnscore.photo.refusals` says when each is made.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.card.colourspace import LUMINANCE, linear_to_lab
-from lawnscore.contract.errors import PhotoRefused
-from lawnscore.photo.card_blur import card_blur_mm, grey_card
-
-if TYPE_CHECKING:
-    from lawnscore.photo.classes import ClassMap
-    from lawnscore.photo.colour import ColourFit
-    from lawnscore.photo.find import CardFit
-    from lawnscore.photo.ground import Ground
-    from lawnscore.photo.read import Photo
+from lawnscore.photo.card_fit import CardFit
+from lawnscore.photo.checks import Check
+from lawnscore.photo.classes import ClassMap
+from lawnscore.photo.colour import MISCOLOURED_DELTA_E, ColourFit, patch_places
+from lawnscore.photo.ground import Ground
 
 Floats = NDArray[np.float64]
-
-MAX_BLUR_MM = 1.5
-"""Blur (standard deviation of the edge spread) on the ground above which leaf and straw run
-together, mm. Blades are 1 to 3 mm wide; chosen on rendered photos, see ACCURACY.md."""
 
 MAX_BURNT_PCT = 10.0
 """Ground with two or more channels burnt out, %: a sunny lawn glints with 1 or 2 %."""
@@ -80,11 +69,6 @@ MAX_SHADED_SHARE = 0.90
 _THINNING = 8
 _BLOCK_PX, _BLOCK_EVERY = 4, 4
 """Blocks of 4 x 4 pixels, as wide as a cell of the classes; one in 4 both ways is looked at."""
-_SURELY_SHARP = 0.6
-"""Part of the greatest blur below which burnt-out paper cannot hide that it is passed."""
-_CARD_EDGES = 0.005
-"""Share of the pixels of a card, of each direction, that are taken to be its edges."""
-
 
 CARD_UNEVEN_L = 2.5
 """Smooth spread of L* over the card beyond which its light is uneven. Rendered cards in even
@@ -93,52 +77,6 @@ light have up to 0.7, cards partly in shade 3.4 and more (14 photos of the study
 UNEVEN_DELTA_E = {"measured": 2.0, "learned": 2.5, "nominal": 4.0}
 """Largest colour error of a card in uneven light, by where its reference colours come from. Of
 rendered photos in even light 96 of 96 are below 1.5 with measured colours."""
-
-
-@dataclass(frozen=True)
-class Check:
-    """One quality check: its reason word, what was measured, the limit, and whether it passed."""
-
-    reason: str
-    what: str
-    value: float
-    limit: str
-    unit: str
-    passed: bool
-
-    def sentence(self) -> str:
-        """Return what was found against what is allowed, in words."""
-        return f"{self.what} {self.value:.3g}{self.unit}, allowed {self.limit}{self.unit}"
-
-
-def refuse_failed(checks: Iterable[Check]) -> None:
-    """Raise for the first check that failed.
-
-    Raises
-    ------
-    PhotoRefused
-        With the reason of that check and its figures.
-    """
-    for check in checks:
-        if not check.passed:
-            raise PhotoRefused(check.reason, check.sentence())
-
-
-def check_sharpness(photo: Photo, card_fit: CardFit) -> Check:
-    """Blur in mm on the card's own edges, whose true shape is a known step.
-
-    Where white paper is burnt out its edges look steeper than they are, so that the steepness of
-    all edges on the card is asked as well; the worse counts.
-    """
-    blur = card_blur_mm(photo, card_fit)
-    if not blur <= _SURELY_SHARP * MAX_BLUR_MM:
-        from lawnscore.photo.softness import edge_blur_px
-
-        grey, _ = grey_card(photo, card_fit)
-        all_edges = edge_blur_px(grey, share=_CARD_EDGES) * card_fit.mm_per_px * photo.reduction
-        blur = float(np.fmax(blur, all_edges))
-    passed = not blur > MAX_BLUR_MM
-    return Check("blurred", "blur", blur, f"up to {MAX_BLUR_MM:g}", " mm", passed)
 
 
 def ground_sample(ground: Ground) -> NDArray[np.uint8]:
@@ -239,8 +177,6 @@ def check_card_light(card_fit: CardFit, colour_fit: ColourFit) -> Check:
     Patches out of one light fit well even where the others are left out. Where the light is
     uneven and what is left does not fit either, the correction is that of no light at all.
     """
-    from lawnscore.photo.colour import MISCOLOURED_DELTA_E
-
     uneven = _unevenness(card_fit, colour_fit) > CARD_UNEVEN_L
     limit = UNEVEN_DELTA_E[colour_fit.source] if uneven else MISCOLOURED_DELTA_E
     return Check(
@@ -255,8 +191,6 @@ def check_card_light(card_fit: CardFit, colour_fit: ColourFit) -> Check:
 
 def _unevenness(card_fit: CardFit, colour_fit: ColourFit) -> float:
     """Return the spread of lightness that changes smoothly over the card, in L*."""
-    from lawnscore.photo.colour import patch_places
-
     residual = colour_fit.patch_residual_lab[:, 0]
     known = np.isfinite(residual)
     x, y = patch_places(card_fit.design)[known].T

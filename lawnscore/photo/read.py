@@ -122,6 +122,17 @@ def read_photo(path: Path | str, *, reduction: int | None = None) -> Photo:
         raise PhotoRefused("unreadable", str(error), path) from None
 
 
+def finer(photo: Photo, *, reduction: int = 1) -> Photo:
+    """Return a photo read again with more of its pixels; as it is where it has them already.
+
+    Raises
+    ------
+    PhotoRefused
+        ``unreadable``, when the file has changed or gone since.
+    """
+    return photo if photo.reduction <= reduction else read_photo(photo.path, reduction=reduction)
+
+
 @cache
 def _keep_freed_memory() -> None:
     """Let the C library keep the memory of a photo for the next one.

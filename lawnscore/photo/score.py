@@ -14,19 +14,21 @@ from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import ScoringSettings
-from lawnscore.photo import quality
+from lawnscore.photo import checks
+from lawnscore.photo.card_fit import CardFit
 from lawnscore.photo.casts import Casts, find_casts
 from lawnscore.photo.class_net import GROUND_MM_PER_PX
 from lawnscore.photo.classes import UNLIKE_KNOWN, ClassMap, classify
 from lawnscore.photo.colour import ColourFit, fit_colour
-from lawnscore.photo.daylight import check_daylight, light_doubt
-from lawnscore.photo.find import CardFit, find_card
+from lawnscore.photo.daylight import light_doubt
+from lawnscore.photo.find import find_card
 from lawnscore.photo.ground import Ground, flatten
 from lawnscore.photo.measures import Measures, area_of, measure
 from lawnscore.photo.method import method_version
 from lawnscore.photo.patches import BarePatches, find_patches
-from lawnscore.photo.quality import Check
-from lawnscore.photo.read import Photo, read_photo
+from lawnscore.photo.quality import ground_sample
+from lawnscore.photo.read import Photo, finer, read_photo
+from lawnscore.photo.refusals import Stage, checks_after
 
 if TYPE_CHECKING:
     import numpy as np
@@ -108,7 +110,7 @@ class PhotoScore:
     row: Row
     measured_polygon_px: Polygon
     refused: bool
-    checks: tuple[Check, ...] = ()
+    checks: tuple[checks.Check, ...] = ()
     patch_residual_lab: NDArray[np.float64] | None = None
     sampling_se: dict[str, float] = field(default_factory=dict)
     views: PhotoViews | None = None
@@ -149,7 +151,7 @@ def score_photo(
     settings = ScoringSettings() if settings is None else settings
     chosen = settings.card if card is None else card
     reference = chosen if isinstance(chosen, ReferenceCard) else load_reference(str(chosen))
-    attempt = _Attempt(_empty_row(Path(path), settings), [])
+    attempt = _Attempt(_empty_row(Path(path), settings))
     try:
         views, measures = _see(Path(path), reference, settings, attempt)
     except PhotoRefused as refusal:
@@ -162,12 +164,15 @@ class _Attempt:
     """What is known so far: a refused row still says what was found out before."""
 
     row: Row
-    checks: list[Check]
+    checks: list[checks.Check] = field(default_factory=list)
+    seen: dict[str, object] = field(default_factory=dict)
 
-    def require(self, *checks: Check) -> None:
-        """Note checks and refuse on the first that failed."""
-        self.checks.extend(checks)
-        quality.refuse_failed(checks)
+    def require(self, stage: Stage, **seen: object) -> None:
+        """Take in what a stage has seen, make its checks, and refuse on the first that failed."""
+        self.seen.update(seen)
+        made = checks_after(stage, self.seen)
+        self.checks.extend(made)
+        checks.refuse_failed(made)
 
     def say(self, words: str) -> None:
         """Add words, if any, to what the row says in `detail`."""
@@ -180,34 +185,24 @@ def _see(
     """Walk through the stages; whatever cannot go on raises PhotoRefused."""
     photo, card_fit = _read_and_find(path, reference, attempt)
     attempt.row.update(detail=size_warning(card_fit.design) or None)
-    attempt.require(quality.check_tilt(card_fit, settings.max_tilt_deg))
-    attempt.require(quality.check_sharpness(photo, card_fit))
-    attempt.require(check_daylight(photo, card_fit))
+    attempt.require("find", photo=photo, card_fit=card_fit, max_tilt_deg=settings.max_tilt_deg)
     reference = reference or nominal_reference(card_fit.design)
     attempt.row.update(card=reference.name, colour_reference=reference.source)
     colour_fit = fit_colour(card_fit, reference)
     attempt.row.update(card_delta_e=colour_fit.card_delta_e)
-    attempt.require(quality.check_card_light(card_fit, colour_fit))
+    attempt.require("colour", colour_fit=colour_fit)
     ground = flatten(
         photo,
         card_fit,
         mm_per_px=GROUND_MM_PER_PX,
         max_distance_m=settings.max_distance_m,
-        max_tilt_deg=settings.max_tilt_deg,
     )
-    sample = quality.ground_sample(ground)
-    attempt.require(
-        quality.check_burnt(sample),
-        quality.check_black(sample),
-        quality.check_level(sample),
-        quality.check_light(sample, colour_fit),
-        quality.check_bright(ground, colour_fit),
-    )
+    attempt.require("ground", ground=ground, sample=ground_sample(ground))
     attempt.say(light_doubt(ground, colour_fit, card_fit))
     classes = classify(ground, colour_fit)
     if classes.strangeness > UNLIKE_KNOWN:
         attempt.say(_UNLIKE)
-    attempt.require(quality.check_shade(classes), quality.check_leaf_light(classes))
+    attempt.require("classes", classes=classes)
     casts = find_casts(classes, ground)
     patches = find_patches(
         classes, min_area_cm2=settings.bare_patch_min_cm2, origin_mm=_corner_mm(ground)
@@ -224,7 +219,7 @@ def _read_and_find(
     attempt.row.update(sha256=photo.sha256, taken_at=photo.taken_at)
     card_fit = find_card(photo, design)
     while photo.reduction > 1 and card_fit.mm_per_px * photo.reduction > COARSEST_READ_MM_PER_PX:
-        photo = read_photo(path, reduction=photo.reduction // 2)
+        photo = finer(photo, reduction=photo.reduction // 2)
         card_fit = find_card(photo, design)
     attempt.row.update(
         mm_per_px=card_fit.mm_per_px,

@@ -157,7 +157,7 @@ def close_up(
     to_mm = np.array([[mm, 0.0, x], [0.0, mm, y], [0.0, 0.0, 1.0]])
     cut = cv2.warpPerspective(
         photo.rgb,
-        to_read @ views.card_fit.homography @ to_mm,
+        to_read @ views.card_fit.pose.homography @ to_mm,
         (side_px, side_px),
         flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
         borderValue=_GREY,

@@ -91,6 +91,15 @@ def test_more_green_is_better_and_more_of_the_rest_is_worse() -> None:
     assert set(better.values()) == {-1}
 
 
+def test_every_other_measure_says_which_way_is_better() -> None:
+    """Fewer casts and patches, darker and evener turf; a colour of its own is neither."""
+    better = {n: m.better for n, m in MEASURES.items() if n not in SURFACE_SHARES}
+    more = {n for n, way in better.items() if way > 0}
+    neither = {n for n, way in better.items() if way == 0}
+    assert more == {"colour_index", "evenness", "condition"}
+    assert neither == {"leaf_L", "leaf_a", "leaf_b"}
+
+
 def test_renovations_are_those_of_the_glossary() -> None:
     renovations = {task for task, sets_back in TASKS.items() if sets_back}
     assert renovations == {"scarify", "hollow-tine", "overseed", "top-dress"}

@@ -11,6 +11,7 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import (
     RANGES,
     ConditionWeights,
+    HistorySettings,
     ScoringSettings,
     Settings,
     read_settings,
@@ -110,3 +111,10 @@ def test_the_id_changes_with_each_scoring_setting_and_with_nothing_else() -> Non
         replace(default, condition=ConditionWeights(cover=1.0)),
     ]
     assert len({default.settings_id, *(other.settings_id for other in others)}) == 6
+
+
+def test_a_latitude_below_zero_is_south_whatever_hemisphere_is_said() -> None:
+    assert HistorySettings(hemisphere="north", latitude_deg=-33.9).south
+    assert not HistorySettings(hemisphere="south", latitude_deg=52.0).south
+    assert HistorySettings(hemisphere="south").south
+    assert not HistorySettings().south

@@ -16,8 +16,8 @@ from lawnscore.card.draw import card_image
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo.absent import find_sheet
 from lawnscore.photo.find import find_card, refuse_unreadable
-from lawnscore.photo.quality import check_sharpness
 from lawnscore.photo.read import Photo
+from lawnscore.photo.sharpness import check_sharpness
 from lawnscore.photo.softness import edge_blur_px, is_soft
 from tests.photo.laid_card import DPI, lay_card, turf
 

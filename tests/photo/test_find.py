@@ -34,10 +34,10 @@ def test_pose_in_any_rotation(spin: float) -> None:
     # Targets of the accuracy study: 0.5 % at the card, 1.5 % a metre away, 1 degree.
     assert fit.mm_per_px == pytest.approx(laid.mm_per_px, rel=0.005)
     # A metre away at chest height (1.3 m); these photos are taken from 0.8 m.
-    assert _scale_off(fit.homography, laid.homography, 1000 * 0.8 / 1.3) < 0.015
+    assert _scale_off(fit.pose.homography, laid.homography, 1000 * 0.8 / 1.3) < 0.015
     assert fit.tilt_deg == pytest.approx(laid.tilt_deg, abs=1.0)
     assert fit.n_markers == 4
-    assert fit.focal_source == "exif"
+    assert fit.pose.focal_source == "exif"
     true = cv2.perspectiveTransform(np.array(A5.corners_mm).reshape(-1, 1, 2), laid.homography)
     np.testing.assert_allclose(fit.sheet_px, true.reshape(4, 2), atol=1.0)
 
@@ -83,15 +83,15 @@ def test_focal_length_of_a_cropped_photo_is_not_believed() -> None:
     laid = lay_card("turf-a4", tilt_deg=30.0, height_mm=500.0, at=(0.0, 0.0))
     photo = replace(laid.photo, focal_35mm=13.0)
     fit = find_card(photo)
-    assert fit.focal_source == "fitted"
-    focal = fit.camera_matrix[0, 0]
+    assert fit.pose.focal_source == "fitted"
+    focal = fit.pose.camera_matrix[0, 0]
     assert focal == pytest.approx(focal_px(26.0, SIZE_PX), rel=0.05)
 
 
 def test_without_a_focal_length_the_error_grows() -> None:
     known = find_card(lay_card(tilt_deg=12.0).photo)
     unknown = find_card(lay_card(tilt_deg=12.0, focal_known=False).photo)
-    assert unknown.focal_source == "assumed"
+    assert unknown.pose.focal_source == "assumed"
     assert unknown.tilt_se_deg > known.tilt_se_deg
 
 

@@ -16,9 +16,8 @@ from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.reasons import REASONS
 from lawnscore.demo.camera import Light
 from lawnscore.photo.card_blur import edge_spreads
+from lawnscore.photo.checks import Check, refuse_failed
 from lawnscore.photo.quality import (
-    MAX_BLUR_MM,
-    Check,
     check_black,
     check_bright,
     check_burnt,
@@ -26,9 +25,9 @@ from lawnscore.photo.quality import (
     check_leaf_light,
     check_level,
     ground_blocks,
-    refuse_failed,
 )
 from lawnscore.photo.score import PhotoScore, score_photo
+from lawnscore.photo.sharpness import MAX_BLUR_MM
 from tests.photo import rendered
 
 

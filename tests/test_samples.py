@@ -1,0 +1,126 @@
+"""Every measure of every sample photo against its truth: how far off, and by how much too sure.
+
+What these photos show chose nothing in the program (their family of scenes is `report`). Where a
+bar is missed the miss stands here with its figure, so that an improvement is noticed as a worsening
+is: change the table then.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lawnscore.contract.measures import MEASURES
+from tests.samples import sample, truth
+
+MOST_ERRORS = 3.0
+"""Stated errors that a value may lie off its truth."""
+SPREAD = (0.69, 1.41)
+"""Where the root mean square of (value - truth) / error should lie over all photos: 0.7 to 1.4."""
+ROUNDING = 0.15
+"""How far such a figure may differ between machines before the table must be looked at."""
+
+MOST_OFF = {
+    "green_cover_pct": 9.0,
+    "straw_cover_pct": 18.0,
+    "bare_soil_pct": 23.0,
+    "litter_pct": 2.0,
+    "cast_cover_pct": 2.5,
+    "casts_per_m2": 7.0,
+    "bare_patch_pct": 5.0,
+    "bare_patches_per_m2": 7.0,
+    "largest_bare_patch_cm2": 320.0,
+    "colour_index": 0.09,
+    "leaf_L": 2.5,
+    "leaf_a": 5.0,
+    "leaf_b": 3.0,
+    "evenness": 3.0,
+    "condition": 8.0,
+    "mm_per_px": 0.002,
+    "tilt_deg": 0.2,
+}
+"""Farthest that any sample may lie off its truth, in the measure's own unit."""
+
+TOO_SURE = {
+    ("casts.jpg", "cast_cover_pct"): -4.5,
+    ("patches.jpg", "bare_patch_pct"): -5.6,
+    ("patches.jpg", "largest_bare_patch_cm2"): -7.7,
+    ("dapple.jpg", "evenness"): 3.2,
+}
+"""Stated errors off, where that is beyond three. The class stage gives most of a cast to litter and
+leaf; the one patch of 39 cm2 shows too much leaf to count; shade hides what is uneven."""
+
+SPREADS_MISSED = {
+    "straw_cover_pct": 0.24,
+    "bare_soil_pct": 0.47,
+    "cast_cover_pct": 1.52,
+    "bare_patch_pct": 1.78,
+    "largest_bare_patch_cm2": 2.42,
+    "leaf_L": 0.28,
+    "leaf_b": 0.35,
+    "mm_per_px": 0.13,
+    "tilt_deg": 0.08,
+}
+"""Root mean square of (value - truth) / error outside the bar. Straw, soil and leaf colour state
+errors from worlds that the stage was not trained on and from prints that are not known; these ten
+photos come from one renderer and one print. Scale and tilt allow for cards that do not lie flat;
+these do. Casts and patches miss by the photos named above."""
+
+
+def scored() -> list[str]:
+    table = truth()
+    return list(table.index[table["status"] == "scored"])
+
+
+def value_and_error(name: str, measure: str) -> tuple[float, float]:
+    seen = sample(name)
+    if measure == "tilt_deg":
+        assert seen.tilt_se_deg is not None
+        return float(seen.row["tilt_deg"]), seen.tilt_se_deg  # type: ignore[arg-type]
+    return float(seen.row[measure]), float(seen.row[f"{measure}_se"])  # type: ignore[arg-type]
+
+
+def off(measure: str) -> dict[str, float]:
+    """Value less truth of each photo."""
+    true = truth()[measure]
+    return {n: value_and_error(n, measure)[0] - float(true[n]) for n in scored()}
+
+
+def in_errors(measure: str) -> dict[str, float]:
+    """The same over the stated error."""
+    return {n: far / value_and_error(n, measure)[1] for n, far in off(measure).items()}
+
+
+def test_every_measure_has_its_bar() -> None:
+    assert set(MEASURES) < set(MOST_OFF)
+
+
+@pytest.mark.parametrize("name", truth().index)
+def test_each_photo_is_scored_or_refused_for_what_is_wrong_with_it(name: str) -> None:
+    row, true = sample(name).row, truth().loc[name]
+    assert row["status"] == true["status"]
+    assert (row["reason"] or "") == ("" if true["status"] == "scored" else true["reason"])
+
+
+@pytest.mark.parametrize("measure", MOST_OFF)
+def test_no_sample_is_farther_off_than_the_bar(measure: str) -> None:
+    far = off(measure)
+    worst = max(far, key=lambda n: abs(far[n]))
+    assert abs(far[worst]) <= MOST_OFF[measure], f"{worst}: off by {far[worst]:.3g}"
+
+
+@pytest.mark.parametrize("measure", MOST_OFF)
+def test_every_value_lies_within_three_stated_errors_of_its_truth(measure: str) -> None:
+    beyond = {n: z for n, z in in_errors(measure).items() if abs(z) > MOST_ERRORS}
+    known = {n: z for (n, m), z in TOO_SURE.items() if m == measure}
+    assert beyond == pytest.approx(known, rel=ROUNDING)
+
+
+@pytest.mark.parametrize("measure", MOST_OFF)
+def test_stated_errors_are_as_large_as_the_true_ones(measure: str) -> None:
+    spread = float(np.sqrt(np.mean(np.square(list(in_errors(measure).values())))))
+    if measure in SPREADS_MISSED:
+        assert not SPREAD[0] <= spread <= SPREAD[1], f"{spread:.2f} is in the bar now"
+        assert spread == pytest.approx(SPREADS_MISSED[measure], rel=ROUNDING, abs=0.02)
+    else:
+        assert SPREAD[0] <= spread <= SPREAD[1], f"{spread:.2f}"
