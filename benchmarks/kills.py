@@ -1,6 +1,6 @@
 """Kill, starve and crowd the commands that write to a round, and see that nothing is lost.
 
-For `score`, `file` and `report`, on a small round made anew each time:
+For `score`, `file`, `report` and `points`, on a small round made anew each time:
 
 * killed (SIGKILL) before each file opened for writing, folder made, rename, link, removal and
   commit of the ledger, one after the other, and at random moments of a real run in processes;
@@ -37,7 +37,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from kills_round import CASES, TODAY, Case, by_content, file_dump, photos_of
+from kills_round import CASES, TODAY, Case, by_content, file_dump, photos_of, points
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.filing.journal import undo_filing
@@ -155,6 +155,8 @@ def check(case: Case, base: Path, before: dict[str, bytes], wanted: dict[str, by
     _check_whole(base)
     if case.name == "file":
         _check_filed(base, wanted)
+    if case.name == "points":
+        _check_readings(base)
     case.act(base)
     _check_originals(base, before)
     found = case.outcome(base)
@@ -189,6 +191,13 @@ def _check_ledger(base: Path) -> None:
                 raise Lost("the ledger is damaged")
         finally:
             db.close()
+
+
+def _check_readings(base: Path) -> None:
+    """What was kept of a first reader is there whole, before the second is read again."""
+    data = (base / "points.csv").read_bytes()
+    if data.count(b",first,first,") != 12 or not data.endswith(b"\n"):
+        raise Lost("readings kept before are gone, or half a row was written")
 
 
 _ENDS = {".html": b"</html>", ".pdf": b"%%EOF", ".ics": b"END:VCALENDAR"}
@@ -324,6 +333,10 @@ def real_file(base: Path) -> object:
 
 def real_report(base: Path) -> object:
     return write_reports(base, pdf=True)
+
+
+def real_points(base: Path) -> object:
+    return points(base)
 
 
 def at_random(case: Case, *, n: int, seed: int, worker: bool = False) -> Trial:

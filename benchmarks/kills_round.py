@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from PIL import Image
 
 from lawnscore.contract.measures import MEASURES
@@ -25,6 +26,7 @@ from lawnscore.filing.slip_code import SlipCode
 from lawnscore.filing.sorting import plan_filing
 from lawnscore.photo.read import read_photo
 from lawnscore.photo.score import PhotoScore
+from lawnscore.points.record import FILE_NAME, ROWS_IN_FILE, keep_file
 from lawnscore.report import write_reports
 from lawnscore.scoring.batch import score_round
 
@@ -95,6 +97,29 @@ def prepare_file(base: Path) -> None:
     kept.write_text(json.dumps({"1": seen}))
 
 
+def prepare_points(base: Path) -> None:
+    """Make a scored round with one reading kept, and the file of a second beside it."""
+    prepare_report(base)
+    for reader in ("first", "second"):
+        rows = [_read(base, photo, number, reader) for photo in range(3) for number in range(4)]
+        for row in rows:
+            row[ROWS_IN_FILE] = len(rows)
+        file = base.parent / f"{base.name}-phone" / f"{reader}.csv"
+        file.parent.mkdir(exist_ok=True)
+        file.write_text(pd.DataFrame(rows).to_csv(index=False))
+    keep_file(base, base.parent / f"{base.name}-phone" / "first.csv")
+
+
+def _read(base: Path, photo: int, number: int, reader: str) -> dict[str, Any]:
+    path = f"{VISIT}/p{photo}.jpg"
+    sha256 = hashlib.sha256((base / path).read_bytes()).hexdigest()
+    place = {"number": number, "x_mm": 10.0 * number, "y_mm": 5.0 * number, "side_mm": ""}
+    who = {"reader": reader, "session": reader, "read_at": f"{TODAY}T10:0{number}:00+00:00"}
+    seen = ("green leaf", "straw", "soil", "cast")[number]
+    return {"kind": "point", "photo": path, "sha256": sha256, "draw": "d1", **place,
+            "seen": seen, **who}  # fmt: skip
+
+
 def score(base: Path) -> object:
     return score_round(base, scorer=by_content, today=TODAY)
 
@@ -107,6 +132,14 @@ def file_dump(base: Path) -> object:
 
 def report(base: Path) -> object:
     return write_reports(base, pictures="none", pdf=True)
+
+
+def points(base: Path) -> object:
+    return keep_file(base, base.parent / f"{base.name}-phone" / "second.csv")
+
+
+def readings_of(base: Path) -> dict[str, bytes]:
+    return {FILE_NAME: (base / FILE_NAME).read_bytes()}
 
 
 def tables_of(base: Path) -> dict[str, bytes]:
@@ -127,4 +160,5 @@ CASES = (
     Case("score", prepare_score, score, tables_of),
     Case("file", prepare_file, file_dump, photos_of),
     Case("report", prepare_report, report, pages_of),
+    Case("points", prepare_points, points, readings_of),
 )
