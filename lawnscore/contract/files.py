@@ -47,17 +47,22 @@ def part_beside(path: Path) -> Path:
     return path.with_name(f"{PART_START}{os.getpid()}-{secrets.token_hex(4)}{PART_END}")
 
 
-def sweep_parts(folders: Iterable[Path]) -> int:
+def sweep_parts(folders: Iterable[Path], *, beside: Path | None = None) -> int:
     """Remove what killed runs left in these folders and below; return how many files.
 
     Only for a caller that holds the round, so that no other run is writing there.
+
+    Parameters
+    ----------
+    beside
+        A folder that is swept too, but nothing below it.
     """
-    n_removed = 0
-    for folder in folders:
-        for part in folder.rglob(f"{PART_START}*{PART_END}"):
-            with contextlib.suppress(OSError):
-                part.unlink()
-                n_removed += 1
+    pattern, n_removed = f"{PART_START}*{PART_END}", 0
+    found = [part for folder in folders for part in folder.rglob(pattern)]
+    for part in [*found, *(beside.glob(pattern) if beside else ())]:
+        with contextlib.suppress(OSError):
+            part.unlink()
+            n_removed += 1
     return n_removed
 
 

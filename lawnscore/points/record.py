@@ -18,6 +18,7 @@ from lawnscore.contract.tables import POINTS, SEEN_WORDS
 from lawnscore.points.program import current_photos
 from lawnscore.register.cells import CellError, decimal_mark, parse_number
 from lawnscore.register.folder import Round, open_round
+from lawnscore.register.lock import locked
 from lawnscore.register.register import nearest
 from lawnscore.register.sheet import Sheet, normal_heading, read_sheet
 
@@ -64,7 +65,8 @@ def keep_file(round_path: Path | str, file: Path | str) -> Kept:
     Raises
     ------
     LawnscoreError
-        When the file cannot be read, is none of ours, or holds nothing of this round.
+        When the file cannot be read, is none of ours, or holds nothing of this round, or when
+        another run holds the round.
     """
     opened = open_round(round_path)
     file = Path(file)
@@ -77,10 +79,11 @@ def keep_file(round_path: Path | str, file: Path | str) -> Kept:
         what = problems[0] if problems else f"{file.name}: the file holds no points"
         more = f" (and {len(problems) - 1} more like it)" if len(problems) > 1 else ""
         raise LawnscoreError(f"nothing was taken. {what.rstrip('.')}{more}", _AGAIN, file)
-    known = {_identity(row) for row in _kept_rows(opened.path)}
-    new = [row for row in rows if _identity(row) not in known]
-    if new:
-        _append(opened.path / FILE_NAME, new)
+    with locked(opened.path):  # what another run keeps meanwhile would be written over
+        known = {_identity(row) for row in _kept_rows(opened.path)}
+        new = [row for row in rows if _identity(row) not in known]
+        if new:
+            _append(opened.path / FILE_NAME, new)
     return Kept(opened.path / FILE_NAME, len(rows), len(new), tuple(problems))
 
 

@@ -39,7 +39,7 @@ def locked(round_path: Path | str) -> Iterator[None]:
         lock = _connect(path)
         _hold(lock, path, root)
     try:
-        sweep_parts(root / name for name in _WRITTEN)
+        sweep_parts((root / name for name in _WRITTEN), beside=root)
         yield
     finally:
         lock.close()

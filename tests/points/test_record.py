@@ -13,6 +13,7 @@ from lawnscore.contract.tables import POINTS
 from lawnscore.points.program import current_photos
 from lawnscore.points.record import FILE_NAME, keep_file, read_points
 from lawnscore.register.folder import open_round
+from lawnscore.register.lock import locked
 
 Row = dict[str, object]
 
@@ -177,3 +178,11 @@ def test_points_csv_that_was_broken_by_hand_is_one_line(own_round: Path, tmp_pat
     path.write_text(path.read_text().replace("straw", "stro", 1))
     with pytest.raises(LawnscoreError, match="row 2: `stro` is no class"):
         read_points(own_round)
+
+
+def test_nothing_is_kept_while_another_run_holds_the_round(own_round: Path, tmp_path: Path) -> None:
+    """Two readers' files taken at the same moment would leave only the later one's rows."""
+    file = write(tmp_path / "a.csv", rows_of(own_round))
+    with locked(own_round), pytest.raises(LawnscoreError, match="another run"):
+        keep_file(own_round, file)
+    assert keep_file(own_round, file).n_new == 4
