@@ -24,7 +24,8 @@ EACH = pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 
 @EACH
 def test_a_kill_at_any_step_loses_nothing(case: Case) -> None:
-    assert kills.at_each_step(case, most=8).n >= 8
+    fewest = 4 if case.name == "points" else 8  # of which there are no more
+    assert kills.at_each_step(case, most=8).n >= fewest
 
 
 @EACH
