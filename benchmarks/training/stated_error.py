@@ -2,6 +2,10 @@
 
     python benchmarks/training/stated_error.py --worlds DIR --nets DIR --write class_net.npz
 
+    python benchmarks/training/stated_error.py --nets DIR --write class_net.npz --only-known
+
+The second takes anew what is known, of a network that was trained on, and keeps the lines.
+
 NETS holds `no-WORLD` of `train.py --without WORLD` and `all`. The logarithm of a share's standard
 error is a line in the logarithms of the binomial spread of the share, of the doubt within cells,
 and of how far the photo's deepest features lie from all that it was trained on (Mahalanobis;
@@ -97,15 +101,32 @@ def fitted(x: np.ndarray, error: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return c
 
 
+def write_known(nets: Path, file: Path, lines: np.ndarray | None = None) -> None:
+    """Put what is known, and the lines of the errors if given, into a network's file."""
+    mean, factor = gaussian(known_features(nets, "all"))
+    stored = dict(np.load(file))
+    stored["strange.mean"], stored["strange.factor"] = (
+        mean.astype(np.float32),
+        factor.astype(np.float16),
+    )
+    if lines is not None:
+        stored["error.weight"] = lines
+    np.savez(file, **stored)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
-    parser.add_argument("--worlds", type=Path, required=True)
+    parser.add_argument("--worlds", type=Path)
+    parser.add_argument("--only-known", action="store_true", help="keep the lines")
     parser.add_argument("--nets", type=Path, required=True)
     parser.add_argument("--most", type=int, default=200, help="pictures of a set")
     parser.add_argument("--write", type=Path, help="network file (npz) that takes the figures")
     a = parser.parse_args()
+    if a.only_known:
+        write_known(a.nets, a.write)
+        return
     found = {k: pictures(a.worlds, a.nets, *v[:2], a.most) for k, v in SETS.items()}
     names = np.concatenate([np.full(len(f["far"]), n) for n, f in enumerate(found.values())])
     weight = np.concatenate(
@@ -148,16 +169,7 @@ def main() -> None:
     far = {k: np.percentile(f["far"], [5, 50, 95, 99]).round(2) for k, f in found.items()}
     print("strangeness, 5, 50, 95, 99 %:", far)
     if a.write:
-        mean, factor = gaussian(known_features(a.nets, "all"))
-        stored = dict(np.load(a.write))
-        stored.update(
-            {
-                "strange.mean": mean.astype(np.float32),
-                "strange.factor": factor.astype(np.float16),
-                "error.weight": np.array(lines, np.float32),
-            }
-        )
-        np.savez(a.write, **stored)
+        write_known(a.nets, a.write, np.array(lines, np.float32))
 
 
 if __name__ == "__main__":
