@@ -68,7 +68,8 @@ def _add_lawn(
 
     added = add_lawn(
         round_path, lawn, zone, area_m2=area_m2, name=name, turf=turf, shade=shade, soil=soil,
-        drainage=drainage, slope=slope, notes=notes, left=left, latitude_deg=latitude_deg, longitude_deg=longitude_deg,
+        drainage=drainage, slope=slope, notes=notes, left=left,
+        latitude_deg=latitude_deg, longitude_deg=longitude_deg,
     )  # fmt: skip
     print_added(added, as_json)
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 import pandas as pd
+from markupsafe import Markup
 
 from lawnscore.report.complaint_record import YEAR_DAYS, ZoneRecord
 from lawnscore.report.customer import work_lines
@@ -26,7 +27,7 @@ from lawnscore.report.leaflet import (
 )
 from lawnscore.report.load import LawnRows, Row, rows_of
 from lawnscore.report.pictures import Pair
-from lawnscore.report.story import place, task_words
+from lawnscore.report.story import place, recovery_sentences, task_words
 from lawnscore.report.told import SPLIT, SPLIT_FROM, split_confidence
 
 WEATHER_DAYS = 14
@@ -62,7 +63,9 @@ def complaint_leaflet(
     """
     shown = pairs or {}
     blocks: list[Block] = [*_said(complaint, words, photos), Heading(words.text("complaint.short"))]
-    blocks += [Sentence(_cover(lawn, record, words)) for record in records]
+    for record in records:
+        blocks.append(Sentence(_cover(lawn, record, words)))
+        blocks += [Sentence(line) for line in _regrowth(lawn, record.zone, words)]
     blocks += _work(lawn, complaint, words, as_of)
     blocks += _measured(lawn, records, words)
     sky = _weather(complaint, weather, words)
@@ -109,7 +112,17 @@ def _cover(lawn: LawnRows, record: ZoneRecord, words: Words) -> str:
         return words.text("complaint.cover_one", **fields)
     first = known[0]
     fields |= {"first": words.value(name, first[name]), "from": words.date(first["date"])}
-    return words.text("complaint.cover_change", verdict=_verdict(change, words), **fields)
+    text = words.text("complaint.cover_change", verdict=_verdict(change, words), **fields)
+    if len(known) > 2:
+        value, day = words.value(name, known[1][name]), words.date(known[1]["date"])
+        text += " " + words.text("complaint.cover_between", value=value, date=day)
+    return text
+
+
+def _regrowth(lawn: LawnRows, zone: str, words: Words) -> list[Markup]:
+    """Return how the zone's last renovation goes, as every report tells it."""
+    rows = lawn.zone_rows("recovery", zone)
+    return recovery_sentences(rows[-1], words) if rows else []
 
 
 def _verdict(change: Row, words: Words) -> str:
@@ -158,6 +171,8 @@ def _days_of_work(lawn: LawnRows, rows: Sequence[Row], words: Words) -> list[str
 
 def _measured(lawn: LawnRows, records: Sequence[ZoneRecord], words: Words) -> list[Block]:
     blocks: list[Block] = [Heading(words.text("complaint.measured"))]
+    if any(record.occasions for record in records):
+        blocks.append(Sentence(words.text("complaint.ranges"), "small"))
     for record in records:
         if not record.occasions:
             continue
@@ -169,10 +184,10 @@ def _measured(lawn: LawnRows, records: Sequence[ZoneRecord], words: Words) -> li
         compares = len(record.occasions) > 1
         heads += [words.text("complaint.change")] if compares else []
         rows = [_line(record, name, words, compares) for name in _measures(lawn, record)]
-        widths = [38.0, *[34.0] * len(record.occasions)]
+        widths = [24.0, *[34.0] * len(record.occasions)]
         blocks.append(Grid(heads, rows, [*widths, 0.0] if compares else widths))
     if len(blocks) == 1:
-        blocks.append(Sentence(words.text("unit.unknown")))
+        blocks.append(Sentence(words.text("complaint.measured_none")))
     return blocks
 
 
@@ -186,23 +201,17 @@ def _line(record: ZoneRecord, name: str, words: Words, compares: bool) -> list[C
     cells = [Cell(words.text(f"measure.{name}"))]
     for row in record.occasions:
         sure = interval_of(row, name, words)
-        small = words.html("complaint.between", range=sure) if sure else ""
-        if row[name] is not None and not sure:
-            small = words.text("customer.no_range")
+        small = sure or (words.text("customer.no_range") if row[name] is not None else "")
         cells.append(Cell(words.value(name, row[name]), small))
     if compares:
         change = record.changes.get(name)
         verdict = str(change["verdict"] or "untold").replace(" ", "_") if change else "untold"
         size = words.difference(name, change["change"]) if change else ""
         sure = change_interval(change, name, words)
-        spread = words.html("complaint.between", range=sure) if sure else ""
         said = words.text(f"verdict.{verdict}")
-        cells.append(Cell(size, f"{said}; {_bare(spread)}" if spread else said))
+        cells.append(Cell(size, words.html("complaint.told", verdict=said, range=sure) if sure
+                          else said))  # fmt: skip
     return cells
-
-
-def _bare(text: object) -> str:
-    return text.striptags() if hasattr(text, "striptags") else str(text)
 
 
 def _weather(complaint: Row, weather: pd.DataFrame | None, words: Words) -> str:
@@ -290,7 +299,7 @@ def _unknown(
         if pair is not None and pair.before is not None and not pair.same_spot:
             lines.append(words.text("complaint.unknown_spot", **where))
     lines += [] if knows_weather else [words.text("complaint.unknown_weather")]
-    return [*lines, words.text("complaint.unknown_kinds"), words.text("complaint.unknown_cause")]
+    return [*lines, words.text("complaint.unknown_cause")]
 
 
 def _refused_days(lawn: LawnRows, zone: str, complaint: Row) -> list[str]:

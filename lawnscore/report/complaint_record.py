@@ -96,10 +96,17 @@ def _before_work(
     for work in reversed(done):
         before = [v for v in near if _is_before(v, work)]
         if before:
-            return work, before[-1], unseen
+            return _whole_day(work, done), before[-1], unseen
         if TASKS.get(work["task"], False):
-            unseen = unseen or work
+            unseen = unseen or _whole_day(work, done)
     return None, None, unseen
+
+
+def _whole_day(work: Row, done: Sequence[Row]) -> Row:
+    """Return work with all the tasks of its day that thin the sward, or its own where none does."""
+    same = [w["task"] for w in done if w["date"] == work["date"]]
+    thinning = [task for task in same if TASKS.get(task, False)]
+    return work | {"task": ", ".join(dict.fromkeys(thinning or [work["task"]]))}
 
 
 def _is_before(visit: Row, work: Row) -> bool:

@@ -15,25 +15,35 @@ from lawnscore.report.paper import (
     INK,
     RULE,
     WIDTH,
-    beside,
     build,
     letterhead_row,
     para,
     plain,
     rule,
+    valued,
 )
 
-PICTURE_MM = (56.0, 46.0, 38.0, 32.0, 26.0)
-"""Heights of pictures that are tried, until all fits one page."""
+_FITS = (
+    (56.0, True),
+    (46.0, True),
+    (38.0, True),
+    (46.0, False),
+    (38.0, False),
+    (32.0, False),
+    (26.0, False),
+)
+"""What is tried to fit one page: heights of pictures in mm, and whether nothing is left out."""
+BESIDE_MM = 35.0
+"""Room from which a caption stands beside its pictures and not below them."""
 
 
 def leaflet_pdf(leaflet: Leaflet, words: Words, letterhead: Letterhead) -> bytes:
     """Return the leaflet on one A4 page, or on as few as it takes.
 
-    Pictures shrink first, then optional sentences and the ends of long lists are left out; the
-    sheet says that there is more on the page.
+    Pictures shrink first, then optional sentences, the ends of long lists and all but the first
+    line of the small print are left out; the sheet says that there is more on the page.
     """
-    for height_mm, whole in [*((mm, True) for mm in PICTURE_MM), (PICTURE_MM[-1], False)]:
+    for height_mm, whole in _FITS:
         flow = _flow(leaflet, words, letterhead, height_mm, whole=whole)
         data, pages = build(flow, words, title=leaflet.title, author=letterhead.business)
         if pages == 1:
@@ -48,9 +58,7 @@ def _flow(
     flow: list[Any] = [head, rule(INK, 2), para(leaflet.name, "name")]
     for block in leaflet.blocks:
         flow += _drawn(block, words, height_mm, whole=whole)
-    closing = [*leaflet.closing]
-    if not whole:
-        closing.insert(0, words.text("leaflet.more"))
+    closing = [*leaflet.closing] if whole else [words.text("leaflet.more"), *leaflet.closing[:1]]
     if letterhead.contact:
         closing.append(words.text("customer.contact", contact=letterhead.contact))
     last = [rule(INK, 3), *(para(line, "small") for line in closing)]
@@ -90,19 +98,32 @@ def _table(grid: Grid) -> Any:
 
 
 def _cell(cell: Cell, *, first: bool) -> list[Any]:
-    out = [para(cell.text, "body" if first else "value")] if cell.text else []
-    return [*out, para(cell.small, "small")] if cell.small else out
+    """Return a cell; of a figure its range stands behind it, so that a row takes one line."""
+    if first:
+        return [para(cell.text), *([para(cell.small, "small")] if cell.small else [])]
+    return [valued(plain(cell.text), plain(cell.small))]
 
 
 def _pictures(shots: Shots, height_mm: float) -> list[Any]:
     gap, n = 3 * MM, max(2, len(shots.items))
-    cells, widths = [], []
+    labels, pictures, widths = [], [], []
     for shot in shots.items:
         width = (WIDTH - (n - 1) * gap) / n
         height = min(width * shot.height_px / shot.width_px, height_mm * MM)
         width = height * shot.width_px / shot.height_px
-        picture = Image(io.BytesIO(shot.jpeg), width=width, height=height, hAlign="LEFT")
-        cells.append([para(shot.label, "h3"), picture] if shot.label else [picture])
+        labels.append(para(shot.label, "small"))
+        pictures.append(Image(io.BytesIO(shot.jpeg), width=width, height=height, hAlign="LEFT"))
         widths.append(width + gap)
-    caption = [para(shots.caption, "small")] if shots.caption else []
-    return [beside(cells, widths), *caption]
+    caption, rest = para(shots.caption, "small"), WIDTH - sum(widths)
+    aside = rest >= BESIDE_MM * MM
+    rows = [[*labels, ""], [*pictures, caption]] if aside else [labels, pictures]
+    style = [
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("VALIGN", (0, 1), (-1, 1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 0),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
+    ]
+    table = Table(rows, colWidths=[*widths, rest] if aside else widths, style=style, hAlign="LEFT")
+    return [table] if aside else [table, caption]

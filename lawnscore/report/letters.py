@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.files import cannot_write, make_folder, write_whole
@@ -24,8 +23,6 @@ from lawnscore.scoring.tables import REPORTS
 
 COMPLAINTS_FOLDER = "complaints"
 PHOTO_LONGEST_PX = 900
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -129,17 +126,12 @@ def _pairs(rounds: RoundRows, lawn: LawnRows, wanted: dict[str, Row | None]) -> 
     budget = PAIR_MOST_BYTES // max(1, min(2, len(tried)))
     found = {}
     for zone, pairs in tried.items():
-        alone = [(None, after) for _, after in pairs[:1]]
-        best = _first_of(
-            [pairs, alone], lambda options: book.best_pair(options, budget_bytes=budget)
-        )
+        alone: list[tuple[Row | None, Row]] = [(None, after) for _, after in pairs[:1]]
+        shown = (book.best_pair(options, budget_bytes=budget) for options in (pairs, alone))
+        best = next((pair for pair in shown if pair is not None), None)
         if best is not None:
             found[zone] = best
     return found
-
-
-def _first_of(options: Sequence[T], ask: Callable[[T], Pair | None]) -> Pair | None:
-    return next((found for found in map(ask, options) if found is not None), None)
 
 
 def _came_with(path: Path, complaint: Row, words: Words) -> list[Shot]:

@@ -69,6 +69,15 @@ def para(text: object, style: str = "body") -> Paragraph:
     return Paragraph(escape(plain), _styles()[style])
 
 
+def valued(value: str, beside: str) -> Paragraph:
+    """Return a value with what belongs to it behind it, smaller."""
+    style = _styles()["small"]
+    colour = style.textColor.hexval().replace("0x", "#")
+    small = f'<font name="{style.fontName}" size="{style.fontSize}" color="{colour}">'
+    text = escape(value) + (f"  {small}{escape(beside)}</font>" if beside else "")
+    return Paragraph(text, _styles()["body"])
+
+
 def build(flow: Sequence[Any], words: Words, *, title: str, author: str) -> tuple[bytes, int]:
     """Return the document and its number of pages; the same flow gives the same bytes."""
     rl_config.useA85 = 0  # pictures as bytes: a quarter smaller and far faster than as text
