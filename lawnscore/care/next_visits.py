@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+import statistics
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -12,6 +13,9 @@ from typing import Any
 import pandas as pd
 
 from lawnscore.care.cautions import cautions_for
+from lawnscore.care.route import LatLon
+from lawnscore.care.season_steps import SeasonSteps, season_steps, with_steps
+from lawnscore.care.step_amounts import step_amount
 from lawnscore.care.units import positive
 from lawnscore.care.visit_amounts import (
     Amount,
@@ -21,14 +25,13 @@ from lawnscore.care.visit_amounts import (
     feed_amounts,
     heavy_rain,
     last_sowing,
-    season_on,
     seed_amounts,
 )
+from lawnscore.care.visit_days import Visit, driven, placed, presses
 from lawnscore.care.visit_reasons import (
-    FLAG_DAYS,
-    OTHER_FLAG_DAYS,
+    PHOTOGRAPH_JOB,
     RECOVERY_CHECK_DAYS,
-    URGENT_DAYS,
+    USUAL_JOB,
     Place,
     Reason,
     flag_reasons,
@@ -39,9 +42,10 @@ from lawnscore.care.visit_reasons import (
     visited,
 )
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.settings import HistorySettings
+from lawnscore.contract.settings import HistorySettings, RouteSettings
 from lawnscore.contract.tables import WORK
 from lawnscore.history.attention import left_places
+from lawnscore.register.programme import Programme
 
 VISITS_A_DAY = 8
 """Lawns a day one person gets round; our choice."""
@@ -52,6 +56,7 @@ _OVERSOW_FLAGS = {"recovery slow", "bare patches growing"}
 _FEED_WAITS = {"cover falling", "colour fading", "disease weather", *_OVERSOW_FLAGS}
 """Flags whose cause is looked for before anything is fed."""
 _RECOVERING = "recovery after"
+_LONGEST_REST_DAYS = 366
 
 NEXT_COLUMNS = (
     "order",
@@ -71,28 +76,10 @@ NEXT_COLUMNS = (
     "urgency",
     "growth_potential",
     "season",
+    "km",
 )
-"""Columns of :func:`next_visits`. Texts of several parts are joined by line breaks."""
-
-
-@dataclass(frozen=True)
-class _Visit:
-    lawn: str
-    wanted: date
-    reasons: tuple[Reason, ...]
-    day: date = date.min
-
-    @property
-    def urgent(self) -> bool:
-        return any(_presses(reason) for reason in self.reasons)
-
-    @property
-    def due(self) -> date:
-        return min(reason.due for reason in self.reasons)
-
-    @property
-    def urgency(self) -> float:
-        return math.fsum(reason.urgency for reason in self.reasons)
+"""Columns of :func:`next_visits`. Texts of several parts are joined by line breaks; ``km`` is the
+straight line from the stop before on that day."""
 
 
 def next_visits(
@@ -107,6 +94,8 @@ def next_visits(
     weeks: int = 4,
     a_day: int = VISITS_A_DAY,
     settings: HistorySettings | None = None,
+    programme: Programme | None = None,
+    base: LatLon | None = None,
 ) -> pd.DataFrame:
     """Return the suggested visits of the coming weeks, in order.
 
@@ -125,6 +114,10 @@ def next_visits(
         Visits that fit in a working day (Monday to Friday).
     settings
         Longest gap between visits, hemisphere.
+    programme
+        The season's programme; without one a routine visit is for usual care.
+    base
+        Where each day begins and ends, latitude and longitude.
 
     Returns
     -------
@@ -136,9 +129,12 @@ def next_visits(
     -----
     A visit is due by its most pressing reason: a flag of attention.csv, a look at a recovering
     sward, or the lawn's usual gap between visits. Pressing flags come first, by urgency, as soon
-    as there is room; then days are filled by due date, urgency and area. Amounts are given where
-    product and rate are on record. The season comes from growth potential where weather is known,
-    else from the calendar.
+    as there is room; then days are filled by due date, urgency and area. A visit takes along the
+    steps of the programme that are open on its day, and a step that makes visits asks for one in
+    its last week. While growth rests there is no routine visit. Amounts are given where product
+    and rate are on record, or in the programme. The season comes from growth potential where
+    weather is known, else from the calendar. Where the register has places, the visits of a day
+    are in the order of a short way (:mod:`lawnscore.care.route`).
 
     Raises
     ------
@@ -152,18 +148,25 @@ def next_visits(
     gone = left_places(lawns, start.isoformat())
     areas = {p: size for p, size in _areas(lawns, visit_scores).items() if p not in gone}
     days = visited(visit_scores, work, start)
-    season = season_on(start, weather, options)
-    reasons = [
-        *flag_reasons(attention, start),
-        *recovery_reasons(recovery, days, start),
-        *routine_reasons(list(areas), days, start, options, resting=season.resting),
-    ]
-    reasons = [reason for reason in reasons if (reason.lawn, reason.zone) not in gone]
+    matters = [*flag_reasons(attention, start), *recovery_reasons(recovery, days, start)]
+    matters = [reason for reason in matters if (reason.lawn, reason.zone) not in gone]
+    steps = season_steps(
+        programme or Programme(), visit_scores, work, weather,
+        today=start, settings=options, waits=_waiting(matters),
+    )  # fmt: skip
+    usual = USUAL_JOB if programme is None else PHOTOGRAPH_JOB
+    reasons = [*matters, *routine_reasons(list(areas), days, start, options, job=usual)]
+    reasons += [reason for place in areas for reason in steps.closing(place, start, end)]
+    reasons = [_when_it_grows(reason, start, steps) for reason in reasons]
     visits = _bundled(reasons, end, start, lambda p: usual_gap_days(days.get(p, []), days, options))
-    placed = _placed(visits, start, a_day, areas)
-    known = _Known(areas, days, fed_record(_until(work, start)), last_sowing(work), weather)
-    seasons = {day: season_on(day, weather, options) for day in {visit.day for visit in placed}}
-    rows = [_row(n, visit, known, seasons[visit.day]) for n, visit in enumerate(placed, 1)]
+    planned = with_steps(placed(visits, start, a_day, areas), steps, list(areas))
+    planned = driven(planned, _where(lawns), base)
+    known = _Known(
+        areas, days, fed_record(_until(work, start)), last_sowing(work), weather, steps,
+        by_programme=programme is not None,
+    )  # fmt: skip
+    rows = [_row(n, visit, known, steps.state(visit.day).season)
+            for n, visit in enumerate(planned, 1)]  # fmt: skip
     out = pd.DataFrame(rows, columns=list(NEXT_COLUMNS))
     text = [c for c in NEXT_COLUMNS if c not in _NUMBERS]
     return out.astype(_NUMBERS | dict.fromkeys(text, "string"))
@@ -175,6 +178,7 @@ _NUMBERS = {
     "days_since": "Int64",
     "urgency": "float64",
     "growth_potential": "float64",
+    "km": "float64",
 }
 
 
@@ -200,7 +204,50 @@ def _areas(lawns: pd.DataFrame | None, visit_scores: pd.DataFrame | None) -> dic
     return areas
 
 
-def _bundled(reasons: Sequence[Reason], end: date, start: date, gap_of: Any) -> list[_Visit]:
+def base_of(route: RouteSettings) -> LatLon | None:
+    """Return where the days of a round begin and end; ``None`` where it is not set whole."""
+    if route.start_latitude_deg is None or route.start_longitude_deg is None:
+        return None
+    return route.start_latitude_deg, route.start_longitude_deg
+
+
+def _where(lawns: pd.DataFrame | None) -> dict[str, LatLon]:
+    """Return where each lawn lies: the middle of those of its zones that have a place."""
+    places: dict[str, list[LatLon]] = defaultdict(list)
+    for row in records(lawns):
+        latitude, longitude = row.get("latitude_deg"), row.get("longitude_deg")
+        if latitude is not None and longitude is not None:
+            places[row["lawn"]].append((float(latitude), float(longitude)))
+    return {
+        lawn: (statistics.fmean(x for x, _ in own), statistics.fmean(y for _, y in own))
+        for lawn, own in places.items()
+    }
+
+
+def _waiting(reasons: Sequence[Reason]) -> dict[Place, str]:
+    """Return why feeding and work that opens the turf wait on a zone."""
+    waits = {}
+    for reason in reasons:
+        if reason.short.startswith(_RECOVERING):
+            waits[reason.lawn, reason.zone] = "the young sward is to come back first"
+        elif reason.flag in _FEED_WAITS:
+            waits.setdefault((reason.lawn, reason.zone), f"find out first why ({reason.flag})")
+    return waits
+
+
+def _when_it_grows(reason: Reason, start: date, steps: SeasonSteps) -> Reason:
+    """Return a routine reason for the first day on which the grass grows; others as they are."""
+    due = max(reason.due, start)
+    if reason.short != "routine" or not steps.state(due).season.resting:
+        return reason
+    awake = due
+    while steps.state(awake).season.resting and (awake - due).days < _LONGEST_REST_DAYS:
+        awake += timedelta(days=1)
+    why = f"{reason.why.rstrip('.')}; growth rests until about {awake}."
+    return replace(reason, due=awake, why=why)
+
+
+def _bundled(reasons: Sequence[Reason], end: date, start: date, gap_of: Any) -> list[Visit]:
     """Join the reasons of each lawn that fall due close together into visits before ``end``."""
     by_lawn: dict[str, list[Reason]] = defaultdict(list)
     for reason in reasons:
@@ -209,23 +256,19 @@ def _bundled(reasons: Sequence[Reason], end: date, start: date, gap_of: Any) -> 
     for lawn, own in sorted(by_lawn.items()):
 
         def wanted(reason: Reason) -> date:
-            return start if _presses(reason) else reason.due
+            return start if presses(reason) else reason.due
 
         left = sorted(own, key=wanted)
         while left and wanted(left[0]) <= end:
             made = wanted(left[0])
             # What is flagged is looked at by whichever visit comes first.
             now = [r for r in left if r.flag or (wanted(r) - made).days <= _TOGETHER_DAYS]
-            visits.append(_Visit(lawn, made, _without_idle(now)))
+            visits.append(Visit(lawn, made, _without_idle(now)))
             later = [r for r in left if r not in now]
             again = [_again(r, made, gap_of) for r in now if _comes_back(r)]
             again += [_again(r, made, gap_of) if r.short == "routine" else r for r in later]
             left = sorted(again, key=wanted)
     return visits
-
-
-def _presses(reason: Reason) -> bool:
-    return FLAG_DAYS.get(reason.flag, OTHER_FLAG_DAYS) <= URGENT_DAYS
 
 
 def _comes_back(reason: Reason) -> bool:
@@ -254,36 +297,6 @@ def _without_idle(reasons: Sequence[Reason]) -> tuple[Reason, ...]:
     return tuple(sorted(kept, key=lambda r: (-r.urgency, r.due, r.zone)))
 
 
-def _placed(
-    visits: Sequence[_Visit], start: date, a_day: int, areas: dict[Place, float]
-) -> list[_Visit]:
-    """Give each visit the first working day with room, from its due date on."""
-
-    def area(visit: _Visit) -> float:
-        sizes = [areas.get((visit.lawn, reason.zone), 0.0) for reason in visit.reasons]
-        return sum(size for size in sizes if size > 0)
-
-    load: Counter[date] = Counter()
-    out = []
-    order = sorted(visits, key=lambda v: (v.wanted, -v.urgency, -area(v), v.lawn))
-    pressing = sorted((v for v in order if v.urgent), key=lambda v: -v.urgency)
-    for visit in [*pressing, *(v for v in order if not v.urgent)]:
-        day = _working_day(visit.wanted, start)
-        while load[day] >= a_day:
-            day = _working_day(day + timedelta(days=1), day + timedelta(days=1))
-        load[day] += 1
-        out.append(replace(visit, day=day))
-    return sorted(out, key=lambda v: v.day)
-
-
-def _working_day(day: date, start: date) -> date:
-    """Return the working day nearest to a day, but not before ``start``."""
-    if day.weekday() < 5:
-        return day
-    friday = day - timedelta(days=day.weekday() - 4)
-    return friday if day.weekday() == 5 and friday >= start else day + timedelta(7 - day.weekday())
-
-
 @dataclass(frozen=True, eq=False)
 class _Known:
     """What the rows are written from."""
@@ -293,9 +306,11 @@ class _Known:
     fed: FedRecord
     sowing: tuple[str, float] | None
     weather: pd.DataFrame | None
+    steps: SeasonSteps
+    by_programme: bool
 
 
-def _row(order: int, visit: _Visit, known: _Known, season: Season) -> dict[str, Any]:
+def _row(order: int, visit: Visit, known: _Known, season: Season) -> dict[str, Any]:
     zones = list(dict.fromkeys(reason.zone for reason in visit.reasons))
     every = {zone for lawn, zone in known.areas if lawn == visit.lawn}
     mine = {(visit.lawn, z): known.areas.get((visit.lawn, z), math.nan) for z in zones}
@@ -310,7 +325,7 @@ def _row(order: int, visit: _Visit, known: _Known, season: Season) -> dict[str, 
         "zone": "all" if len(zones) > 1 and set(zones) == every else ", ".join(zones),
         "short": _together(((r.short, r.zone) for r in visit.reasons), zones, "; "),
         "why": _together(((r.why, r.zone) for r in visit.reasons), zones),
-        "jobs": "\n".join(dict.fromkeys(reason.job for reason in visit.reasons)),
+        "jobs": _jobs(visit, zones),
         "amounts": _together(((a.text, place[1]) for place, a in amounts), zones),
         "warnings": heavy_rain(known.weather, visit.day) if feeds else "",
         "cautions": "\n".join(caution.text for caution in cautions_for(tasks)),
@@ -321,13 +336,23 @@ def _row(order: int, visit: _Visit, known: _Known, season: Season) -> dict[str, 
         "urgency": visit.urgency,
         "growth_potential": season.growth,
         "season": season.words,
+        "km": visit.km,
     }
+
+
+def _jobs(visit: Visit, zones: Sequence[str]) -> str:
+    """Return the jobs, those of a step with the zones that it is for."""
+    whole = [reason.job for reason in visit.reasons if not reason.step]
+    steps = _together(((r.job, r.zone) for r in visit.reasons if r.step), zones)
+    return "\n".join([*dict.fromkeys(whole), *([steps] if steps else [])])
 
 
 def _together(lines: Iterable[tuple[str, str]], zones: Sequence[str], separator: str = "\n") -> str:
     """Join lines of zones; a line that several zones share is written once, with their names."""
     places: dict[str, list[str]] = {}
     for text, zone in lines:
+        if not text:
+            continue
         places.setdefault(text, []).append(zone)
     if len(zones) == 1:
         return separator.join(places)
@@ -338,7 +363,7 @@ def _together(lines: Iterable[tuple[str, str]], zones: Sequence[str], separator:
 
 
 def _amounts(
-    visit: _Visit, places: dict[Place, float], known: _Known, season: Season
+    visit: Visit, places: dict[Place, float], known: _Known, season: Season
 ) -> list[tuple[Place, Amount]]:
     """Return feed for zones with nothing to find out first, seed for those flagged as thin."""
     thin = {reason.zone for reason in visit.reasons if reason.flag in _OVERSOW_FLAGS}
@@ -346,6 +371,23 @@ def _amounts(
     waits = young | {reason.zone for reason in visit.reasons if reason.flag in _FEED_WAITS}
     fed = {place: area for place, area in places.items() if place[1] not in waits}
     sown = {place: area for place, area in places.items() if place[1] in thin}
-    lines = feed_amounts(fed, known.fed, visit.day, season)
     seeds = seed_amounts(sown, known.sowing, season)
-    return [(place, line) for part in (lines, seeds) for place, line in part.items()]
+    if known.by_programme:
+        lines = _step_amounts(visit, places, known)
+        return [*lines, *((place, line) for place, line in seeds.items())]
+    feeds = feed_amounts(fed, known.fed, visit.day, season)
+    return [(place, line) for part in (feeds, seeds) for place, line in part.items()]
+
+
+def _step_amounts(
+    visit: Visit, places: dict[Place, float], known: _Known
+) -> list[tuple[Place, Amount]]:
+    lines = []
+    for reason in visit.reasons:
+        step, place = known.steps.step(reason.short), (visit.lawn, reason.zone)
+        if step is None:
+            continue
+        amount = step_amount(step, place, places[place], known.fed, visit.day)
+        if amount is not None:
+            lines.append((place, amount))
+    return lines

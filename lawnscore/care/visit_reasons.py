@@ -41,7 +41,8 @@ URGENT_DAYS = 7
 """A flag that asks for a visit within this many days is visited as soon as there is room."""
 SHORTEST_GAP_DAYS = 14
 MIN_GAPS = 2
-_USUAL_JOB = "Usual care; photograph the usual spots."
+USUAL_JOB = "Usual care; photograph the usual spots."
+PHOTOGRAPH_JOB = "Photograph the usual spots."
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,8 @@ class Reason:
         A few words, the reason with its numbers, and what to do.
     tasks
         Jobs whose cautions belong here.
+    flag, step
+        The flag, or the step of the programme, that it comes from; else empty.
     """
 
     lawn: str
@@ -71,6 +74,7 @@ class Reason:
     job: str
     tasks: tuple[str, ...] = ()
     flag: str = ""
+    step: str = ""
 
 
 _STATE_WORDS = {"too few visits": "too few visits with photos to tell"}
@@ -158,10 +162,11 @@ def routine_reasons(
     today: date,
     settings: HistorySettings,
     *,
-    resting: bool,
+    job: str = USUAL_JOB,
 ) -> list[Reason]:
     """Return the next routine visit of every zone, by its own, else the round's usual gap."""
     round_gaps = [gap for dates in days.values() for gap in _gaps(dates)]
+    tasks = ("mow",) if job == USUAL_JOB else ()
     reasons = []
     for place in places:
         dates = days.get(place, [])
@@ -174,13 +179,10 @@ def routine_reasons(
             )  # fmt: skip
             continue
         gap, whose = _usual_gap(dates, round_gaps, settings)
-        if resting:
-            gap = min(round(gap * 1.5), settings.visit_gap_days)
         since = (today - dates[-1]).days
-        why = f"last visit {dates[-1]}, {since} days ago; {whose} is {gap} days"
-        why += " (longer while growth rests)." if resting else "."
+        why = f"last visit {dates[-1]}, {since} days ago; {whose} is {gap} days."
         due = dates[-1] + timedelta(days=gap)
-        reasons.append(Reason(*place, due, 0.0, "routine", why, _USUAL_JOB, ("mow",)))
+        reasons.append(Reason(*place, due, 0.0, "routine", why, job, tasks))
     return reasons
 
 

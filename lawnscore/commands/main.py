@@ -26,6 +26,7 @@ _COMMAND_MODULES = (
     "care",
     "planning",
     "record",
+    "complaint",
     "upkeep",
 )
 """Each module of this package has `register(app)`, which adds its commands."""
@@ -34,7 +35,7 @@ _COMMAND_MODULES = (
 _PANELS: dict[str, tuple[str, ...]] = {
     "A normal week": ("file", "score", "attention", "next", "report"),
     "Start a round": ("new", "card", "slips", "add-lawn", "plan", "demo"),
-    "Write down and check": ("add-work", "check", "record"),
+    "Write down and check": ("add-work", "add-complaint", "complaint", "check", "record"),
     "Keep it safe": ("backup", "restore", "doctor", "forget"),
     "Look closer": ("inspect", "history", "trial", "points", "card-learn", "card-drift"),
     "Amounts": ("care",),

@@ -32,9 +32,14 @@ def suggest_next(
     ics: Path | None = typer.Option(None, "--ics", help="Write the visits as iCalendar."),
     as_json: bool = JSON,
 ) -> None:
-    """Suggest the order of visits for the coming weeks, with reasons, jobs and amounts."""
-    from lawnscore.care.next_visits import next_visits
+    """Suggest the order of visits for the coming weeks, with reasons, jobs and amounts.
+
+    Jobs come from programme.toml of the round, or from the programme that ships. Where lawns.csv
+    has places, the visits of a day are in the order of a short way.
+    """
+    from lawnscore.care.next_visits import base_of, next_visits
     from lawnscore.contract.settings import read_settings
+    from lawnscore.register.programme import read_programme
     from lawnscore.register.register import read_register
 
     settings, register = read_settings(round_path / "round.toml"), read_register(round_path)
@@ -55,6 +60,8 @@ def suggest_next(
         weeks=weeks,
         a_day=a_day,
         settings=settings.history,
+        programme=read_programme(round_path),
+        base=base_of(settings.route),
     )
     shown = visits[visits["lawn"].isin(lawn)] if lawn else visits
     if ics is not None:
@@ -131,6 +138,8 @@ def _place(row: dict[str, Any]) -> str:
 def _facts(row: dict[str, Any]) -> str:
     facts = [] if row["area_m2"] is None else [f"{row['area_m2']:g} m2"]
     facts.append(f"last visit {row['last_visit']}" if row["last_visit"] else "not visited yet")
+    if row["km"] is not None:
+        facts.append(f"{row['km']:.1f} km on, straight")
     return f"  ({', '.join(facts)})"
 
 

@@ -59,6 +59,8 @@ def _add_lawn(
     slope: str = typer.Option(None, help="flat, gentle or steep."),
     notes: str = typer.Option(None, help="Anything else."),
     left: str = day_option("--left", help_="Date it left the round."),
+    latitude_deg: float = number_option("--latitude-deg", help_="Its place, south negative."),
+    longitude_deg: float = number_option("--longitude-deg", help_="Its place, west negative."),
     as_json: bool = _JSON,
 ) -> None:
     """Add a lawn, or a zone of it, to lawns.csv."""
@@ -67,8 +69,9 @@ def _add_lawn(
     added = add_lawn(
         round_path, lawn, zone, area_m2=area_m2, name=name, turf=turf, shade=shade, soil=soil,
         drainage=drainage, slope=slope, notes=notes, left=left,
+        latitude_deg=latitude_deg, longitude_deg=longitude_deg,
     )  # fmt: skip
-    _print_added(added, as_json)
+    print_added(added, as_json)
 
 
 def _add_work(
@@ -121,7 +124,7 @@ def _add_work(
         notes=notes, registration_no=registration_no, start_time=start_time, target=target,
         wind=wind, certificate=certificate,
     )  # fmt: skip
-    _print_added(added, as_json)
+    print_added(added, as_json)
 
 
 def _check(round_path: Path = _ROUND, as_json: bool = _JSON) -> None:
@@ -187,7 +190,8 @@ def _as_row(problem: Problem) -> dict[str, Any]:
     }
 
 
-def _print_added(added: Added, as_json: bool) -> None:
+def print_added(added: Added, as_json: bool) -> None:
+    """Print the row that was added to a hand-kept file."""
     values = {name: value for name, value in added.values.items() if value is not None}
     if as_json:
         backup = None if added.backup is None else str(added.backup)

@@ -78,6 +78,33 @@ class RecordSettings:
 
 
 @dataclass(frozen=True)
+class RatesSettings:
+    """The user's own hours and prices, for `lawnscore survey`; what is left out is not known."""
+
+    visit_h: float | None = None
+    scarify_h_100_m2: float | None = None
+    seed_h_100_m2: float | None = None
+    top_dress_h_100_m2: float | None = None
+    feed_h_100_m2: float | None = None
+    cart_off_l_m2: float | None = None
+    cart_off_h_m3: float | None = None
+    hour_price: float | None = None
+    cart_off_price_m3: float | None = None
+    seed_price_kg: float | None = None
+    top_dressing_price_t: float | None = None
+    feed_price_kg: float | None = None
+    currency: str = "EUR"
+
+
+@dataclass(frozen=True)
+class RouteSettings:
+    """Where a day begins and ends, for the order of its visits; unknown when left out."""
+
+    start_latitude_deg: float | None = None
+    start_longitude_deg: float | None = None
+
+
+@dataclass(frozen=True)
 class PointsSettings:
     """Whether points read by eye correct the shares of the tables: `no` or `yes`."""
 
@@ -86,13 +113,15 @@ class PointsSettings:
 
 @dataclass(frozen=True)
 class Settings:
-    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`, `[record]`, `[points]`."""
+    """All of `round.toml`; each field is a table of it, such as `[scoring]`."""
 
     scoring: ScoringSettings = field(default_factory=ScoringSettings)
     history: HistorySettings = field(default_factory=HistorySettings)
     report: ReportSettings = field(default_factory=ReportSettings)
     record: RecordSettings = field(default_factory=RecordSettings)
     points: PointsSettings = field(default_factory=PointsSettings)
+    rates: RatesSettings = field(default_factory=RatesSettings)
+    route: RouteSettings = field(default_factory=RouteSettings)
 
 
 RANGES: dict[str, tuple[float, float]] = {
@@ -104,6 +133,9 @@ RANGES: dict[str, tuple[float, float]] = {
     "history.visit_gap_days": (1, 3650),
     "history.latitude_deg": (-90, 90),
     "record.n_limit_kg_ha": (0, 1000),
+    **{f"rates.{rate.name}": (0, 1e6) for rate in fields(RatesSettings) if rate.default is None},
+    "route.start_latitude_deg": (-90, 90),
+    "route.start_longitude_deg": (-180, 180),
 }
 """What each number may be. A patch cannot be smaller than a cell of the ground (4 mm square)."""
 

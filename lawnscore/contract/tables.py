@@ -263,6 +263,8 @@ LAWNS = Table(
         Column("drainage", "string", "good, fair or poor", False, ("good", "fair", "poor")),
         Column("slope", "string", "flat, gentle or steep", False, ("flat", "gentle", "steep")),
         Column("left", "date", "when it left the round; empty while it is on it"),
+        Column("latitude_deg", "number", "place of the lawn, degrees, south negative"),
+        Column("longitude_deg", "number", "place of the lawn, degrees, west negative"),
     ),
     ("lawn", "zone"),
 )
@@ -332,8 +334,22 @@ WEATHER = Table(
         Column("mean_c", "number", "mean air temperature, degrees Celsius", True),
         Column("rain_mm", "number", "rain, mm"),
         Column("leaf_wetness_h", "number", "hours of wet leaf"),
+        Column("soil_c", "number", "mean soil temperature in the root zone, degrees Celsius"),
     ),
     ("date",),
+)
+
+COMPLAINTS = Table(
+    "complaints",
+    "what customers found fault with: one row a complaint",
+    (
+        Column("date", "date", "date on which it was said", True),
+        *_PLACE,
+        Column("said", "string", "what was said, in the customer's words", True),
+        Column("photos", "string", "photos of it, paths in the round, `;` between"),
+        Column("notes", "string", "anything else"),
+    ),
+    ("date", "lawn", "zone", "said"),
 )
 
 SEEN_WORDS = ("green leaf", "straw", "soil", "cast", "litter", "cannot tell")
@@ -364,5 +380,5 @@ OUTPUT_TABLES: dict[str, Table] = {
 }
 """Tables written to reports/."""
 
-INPUT_TABLES: dict[str, Table] = {t.name: t for t in (LAWNS, WORK, WEATHER)}
+INPUT_TABLES: dict[str, Table] = {t.name: t for t in (LAWNS, WORK, WEATHER, COMPLAINTS)}
 """Tables people keep by hand in the round."""

@@ -6,8 +6,9 @@ import contextlib
 import csv
 import io
 import os
+import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,13 +17,18 @@ from typing import Any
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import file_mode, make_folder, part_beside, write_whole
 from lawnscore.contract.spreadsheet import safe_cell
-from lawnscore.contract.tables import LAWNS, WORK, Table
+from lawnscore.contract.tables import COMPLAINTS, LAWNS, WORK, Table
+from lawnscore.photo.kinds import kind_of
 from lawnscore.register.cells import CellError, Mark, parse_date, parse_number
 from lawnscore.register.headings import Heading, known_headings
 from lawnscore.register.register import WHOLE_LAWN, nearest, read_register, read_table_file
 from lawnscore.register.sheet import Sheet, normal_heading, parse_sheet
 
 BACKUPS = Path(".lawnscore") / "backups"
+COMPLAINT_PHOTOS = "complaints"
+"""Folder of the round that keeps the photos of complaints, as LAWN/DATE/NAME."""
+_HEAD_BYTES = 64
+_UNSAFE = re.compile(r'[\x00-\x1f/\\<>:"|?*;]+')
 _SAME_WORK = ("date", "lawn", "zone", "task", "product")
 
 
@@ -98,6 +104,76 @@ def add_work(
         raise LawnscoreError(error.what, error.mend) from None
     row = {"date": day, "lawn": lawn, "zone": zone, "task": task, **values}
     return _add(folder, WORK, row, again=again)
+
+
+def add_complaint(
+    round_path: Path | str,
+    *,
+    date: str,
+    lawn: str,
+    said: str,
+    zone: str = WHOLE_LAWN,
+    photos: Sequence[Path] = (),
+    notes: str | None = None,
+) -> Added:
+    """Add a complaint to ``complaints.csv`` and keep its photos in the round.
+
+    Parameters
+    ----------
+    round_path
+        Folder of the round.
+    date, lawn, zone
+        When it was said, and of what; ``all`` is the whole lawn.
+    said
+        What was said, in the customer's words.
+    photos
+        Photos that came with it. They are copied to ``complaints/LAWN/DATE/``; a file there is
+        never written over.
+    notes
+        Anything else.
+
+    Raises
+    ------
+    LawnscoreError
+        When the lawn or zone is not in ``lawns.csv``, a photo is not there or is no photo, another
+        file has its name, or a file cannot be written.
+    """
+    folder = Path(round_path)
+    lawn, zone = _known_place(folder, lawn, zone)
+    try:
+        day = parse_date(date)
+    except CellError as error:
+        raise LawnscoreError(error.what, error.mend) from None
+    if not said.strip():
+        raise LawnscoreError("nothing was said", "Write the customer's words after --said.")
+    data = {_kept_as(lawn, day, photo): _photo_bytes(photo) for photo in photos}
+    if len(data) < len(photos):
+        raise LawnscoreError("two photos have one name", "Give one of them another name.")
+    for relative, content in data.items():
+        target = folder / relative
+        if target.exists() and target.read_bytes() != content:
+            raise LawnscoreError("another photo has this name", "Rename the new one.", target)
+    row = {"date": day, "lawn": lawn, "zone": zone, "said": said.strip(), "notes": notes}
+    for relative, content in data.items():  # first, so that no row names a photo that is not there
+        make_folder((folder / relative).parent)
+        write_whole(folder / relative, content)
+    return _add(folder, COMPLAINTS, row | {"photos": "; ".join(data)})
+
+
+def _kept_as(lawn: str, day: str, photo: Path) -> str:
+    place = _UNSAFE.sub("-", lawn).strip(" .") or "lawn"
+    return f"{COMPLAINT_PHOTOS}/{place}/{day}/{photo.name.replace(';', '_')}"
+
+
+def _photo_bytes(photo: Path) -> bytes:
+    try:
+        content = photo.read_bytes()
+    except OSError as error:
+        what = f"the photo cannot be read ({error.strerror or error})"
+        raise LawnscoreError(what, "Name the file of a photo.", photo) from None
+    if not kind_of(content[:_HEAD_BYTES]):
+        raise LawnscoreError("this is no photo", "Give a JPEG, HEIC, PNG or TIFF.", photo)
+    return content
 
 
 def label_analysis(npk: str | None) -> dict[str, float | None]:

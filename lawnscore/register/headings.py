@@ -33,6 +33,8 @@ _SPELLINGS: dict[str, dict[str, str]] = {
         "name": "customer_name lawn_name",
         "turf": "grass turf_type grass_type",
         "soil": "soil_type",
+        "latitude_deg": "latitude lat",
+        "longitude_deg": "longitude lon lng long",
     },
     "work": {
         "task": "job work",
@@ -54,6 +56,11 @@ _SPELLINGS: dict[str, dict[str, str]] = {
         "mean_c": "mean mean_temp mean_temperature temperature temp temp_c mean_temp_c t_mean",
         "rain_mm": "rain rainfall rainfall_mm precipitation precipitation_mm",
         "leaf_wetness_h": "leaf_wetness",
+        "soil_c": "soil soil_temp soil_temperature soil_temp_c",
+    },
+    "complaints": {
+        "said": "complaint what what_was_said words message",
+        "photos": "photo pictures files",
     },
 }
 """Other spellings of a column by table; the table without a name holds for all."""
@@ -79,6 +86,9 @@ CELL_UNITS: dict[str, tuple[str, ...]] = {
     "depth_mm": ("mm",),
     "rain_mm": ("mm",),
     "mean_c": ("°C", "C"),
+    "soil_c": ("°C", "C"),
+    "latitude_deg": ("°",),
+    "longitude_deg": ("°",),
     "leaf_wetness_h": ("h",),
     "product_used_kg": ("kg",),
     **{f"{n}_pct": ("%",) for n in ("n", "p2o5", "k2o", "ca", "mg", "fe", "s")},

@@ -10,6 +10,7 @@ from typing import Any
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import Settings
 from lawnscore.contract.tables import LAWNS, STAGES, TASKS, WEATHER, WORK
+from lawnscore.register import programme
 from lawnscore.register.folder import OWN_README
 
 _MEANING = {
@@ -37,6 +38,24 @@ _MEANING = {
     "record.n_limit_kg_ha": "your own limit of N a year, kg/ha; none when left out",
     "points": "Points read by eye (points.csv), to check the numbers by.",
     "points.correct": "yes corrects the shares of the tables by them; no leaves them as they are",
+    "rates": "Your own hours and prices, for `lawnscore survey`. What is left out is not known.",
+    "rates.visit_h": "hours a visit before and after the work: travel, setting up, clearing away",
+    "rates.scarify_h_100_m2": "hours to scarify 100 m2 in one pass",
+    "rates.seed_h_100_m2": "hours to sow 100 m2",
+    "rates.top_dress_h_100_m2": "hours to top-dress 100 m2",
+    "rates.feed_h_100_m2": "hours to feed 100 m2",
+    "rates.cart_off_l_m2": "loose material that one pass brings up, l/m2; where work.csv tells, it"
+    " goes before",
+    "rates.cart_off_h_m3": "hours to rake up and cart off 1 m3",
+    "rates.hour_price": "price of an hour; without it no price is given",
+    "rates.cart_off_price_m3": "price to dispose of 1 m3",
+    "rates.seed_price_kg": "price of 1 kg of seed",
+    "rates.top_dressing_price_t": "price of 1 t of top-dressing",
+    "rates.feed_price_kg": "price of 1 kg of feed",
+    "rates.currency": "three letters of ISO 4217",
+    "route": "Where a day begins and ends, for the order of its visits.",
+    "route.start_latitude_deg": "degrees, south negative; unknown when left out",
+    "route.start_longitude_deg": "degrees, west negative; unknown when left out",
 }
 """What each setting means; one without an entry is listed without words."""
 
@@ -110,6 +129,7 @@ def new_round(path: Path | str) -> NewRound:
         "lawns.csv": _csv_text(LAWNS.column_names, _LAWNS_EXAMPLES),
         "work.csv": _csv_text(WORK.column_names, _WORK_EXAMPLES),
         "weather.csv": _csv_text(WEATHER.column_names, _WEATHER_EXAMPLES),
+        programme.FILE_NAME: programme.shipped_text(),
         f"photos/{OWN_README}": _PHOTOS_README,
     }
     made, kept = [], []

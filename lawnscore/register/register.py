@@ -1,4 +1,4 @@
-"""The register: `lawns.csv`, `work.csv` and `weather.csv`, kept by hand, read with care.
+"""The register: `lawns.csv`, `work.csv`, `weather.csv` and `complaints.csv`, kept by hand.
 
 What cannot be read becomes a problem that names file, row and column; the file itself is never
 changed here, so nothing is lost.
@@ -16,7 +16,15 @@ from typing import Any
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.tables import INPUT_TABLES, LAWNS, WEATHER, WORK, Column, Table
+from lawnscore.contract.tables import (
+    COMPLAINTS,
+    INPUT_TABLES,
+    LAWNS,
+    WEATHER,
+    WORK,
+    Column,
+    Table,
+)
 from lawnscore.register.cells import (
     CellError,
     DateOrder,
@@ -44,6 +52,9 @@ _RANGES: dict[str, tuple[float, float]] = {
     "material_off": (0.0, float("inf")),
     "product_used_kg": (0.0, float("inf")),
     "mean_c": (-60.0, 60.0),
+    "soil_c": (-30.0, 60.0),
+    "latitude_deg": (-90.0, 90.0),
+    "longitude_deg": (-180.0, 180.0),
     "rain_mm": (0.0, 2000.0),
     "leaf_wetness_h": (0.0, 24.0),
     **{f"{n}_pct": (0.0, 100.0) for n in ("n", "p2o5", "k2o", "ca", "mg", "fe", "s")},
@@ -57,9 +68,10 @@ class Register:
 
     Parameters
     ----------
-    lawns, work, weather
-        Tables with exactly the columns of ``LAWNS``, ``WORK`` and ``WEATHER``; empty tables
-        where there is no file. Work on the whole of a lawn with zones is given for each zone.
+    lawns, work, weather, complaints
+        Tables with exactly the columns of ``LAWNS``, ``WORK``, ``WEATHER`` and ``COMPLAINTS``;
+        empty tables where there is no file. Work on the whole of a lawn with zones is given for
+        each zone.
     problems
         What could not be read. A row without a required value is left out of its table; a bad
         value elsewhere is left empty.
@@ -75,6 +87,7 @@ class Register:
     problems: tuple[Problem, ...]
     notes: tuple[Problem, ...] = ()
     row_numbers: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    complaints: pd.DataFrame = field(default_factory=lambda: COMPLAINTS.frame([]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,14 +127,16 @@ def read_register(round_path: Path | str) -> Register:
     reads = {name: _read_file(folder, table) for name, table in INPUT_TABLES.items()}
     lawns, work, weather = reads["lawns"], reads["work"], reads["weather"]
     work = _name_as_in_lawns(work, lawns.rows)
+    complaints = reads["complaints"]
     return Register(
         LAWNS.frame(lawns.rows),
         WORK.frame(work.rows),
         WEATHER.frame(weather.rows),
-        lawns.problems + work.problems + weather.problems,
-        lawns.notes + work.notes + weather.notes,
-        {name: reads[name].row_numbers for name in ("lawns", "weather")}
+        lawns.problems + work.problems + weather.problems + complaints.problems,
+        lawns.notes + work.notes + weather.notes + complaints.notes,
+        {name: reads[name].row_numbers for name in ("lawns", "weather", "complaints")}
         | {"work": work.row_numbers},
+        COMPLAINTS.frame([_spelled_as(row, lawns.rows) for row in complaints.rows]),
     )
 
 
@@ -134,6 +149,15 @@ def nearest(word: str, known: Iterable[str]) -> str:
     by_fold = {other.casefold(): other for other in known}
     close = difflib.get_close_matches(word.casefold(), list(by_fold), 1, 0.6)
     return f"Did you mean `{by_fold[close[0]]}`?" if close else ""
+
+
+def complaint_photos(cell: str | None) -> list[str]:
+    """Return the files that a cell of ``photos`` in ``complaints.csv`` names.
+
+    >>> complaint_photos("complaints/elm/2025-10-20/a.jpg; complaints/elm/2025-10-20/b.jpg")
+    ['complaints/elm/2025-10-20/a.jpg', 'complaints/elm/2025-10-20/b.jpg']
+    """
+    return [name for part in (cell or "").split(";") if (name := part.strip())]
 
 
 def read_table_file(path: Path, table: Table, *, data: bytes | None = None) -> TableRead:
@@ -270,7 +294,7 @@ class _Reader:
         if column.allowed:
             return _allowed(column, text)
         text = unicodedata.normalize("NFC", text)  # as the folders of the photos are compared
-        return text if column.name == "notes" else " ".join(text.split())
+        return text if column.name in ("notes", "said") else " ".join(text.split())
 
     def _places(self, known: dict[str, Heading]) -> dict[str, tuple[int, Heading]]:
         places: dict[str, tuple[int, Heading]] = {}
@@ -320,7 +344,7 @@ def _is_empty(text: str, column: Column) -> bool:
 def _in_range(column: Column, value: float, text: str) -> float | int:
     low, high = _RANGES.get(column.name, (float("-inf"), float("inf")))
     if not low <= value <= high:
-        limits = f"from {max(low, 0):g} to {high:g}" if high < float("inf") else "above 0"
+        limits = f"from {low:g} to {high:g}" if high < float("inf") else "above 0"
         raise CellError(f"`{text}` cannot be", f"Write a number {limits}.")
     if column.type == "integer":
         if value != round(value):
@@ -361,6 +385,15 @@ def _name_as_in_lawns(work: TableRead, lawns: tuple[dict[str, Any], ...]) -> Tab
         rows += spread
         numbers += [number] * len(spread)
     return TableRead(tuple(rows), tuple(numbers), work.problems, work.notes)
+
+
+def _spelled_as(row: dict[str, Any], lawns: tuple[dict[str, Any], ...]) -> dict[str, Any]:
+    """Spell the lawn and zone of one row as lawns.csv does; the whole lawn stays one row."""
+    own = [lawn for lawn in lawns if lawn["lawn"].casefold() == row["lawn"].casefold()]
+    if not own:
+        return row
+    zones = [lawn["zone"] for lawn in own if lawn["zone"].casefold() == row["zone"].casefold()]
+    return row | {"lawn": own[0]["lawn"], "zone": zones[0] if zones else row["zone"]}
 
 
 def _share_out(row: dict[str, Any], zones: list[dict[str, Any]]) -> list[dict[str, Any]]:

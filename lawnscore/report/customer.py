@@ -320,7 +320,7 @@ def _visits(lawn: LawnRows, words: Words) -> list[VisitEntry]:
 def _visit(lawn: LawnRows, day: str, words: Words) -> VisitEntry:
     photos = [p for p in lawn.photos if p["date"] == day]
     refused = sum(p["status"] == "refused" for p in photos)
-    lines = _work_lines(lawn, day, words)
+    lines = work_lines(lawn, day, words)
     if not lines:
         lines = [words.text("customer.visit_look")]
     said = ""
@@ -333,7 +333,8 @@ def _visit(lawn: LawnRows, day: str, words: Words) -> VisitEntry:
     return VisitEntry(day, words.date(day), lines, said)
 
 
-def _work_lines(lawn: LawnRows, day: str, words: Words) -> list[str]:
+def work_lines(lawn: LawnRows, day: str, words: Words) -> list[str]:
+    """Return what was done on a day, a line a task, with the zones where it was not all of them."""
     zones: dict[str, list[str]] = {}
     for row in lawn.work:
         if row["date"] == day:

@@ -21,7 +21,17 @@ from lawnscore.report.customer import (
 from lawnscore.report.figures import Figure
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
-from lawnscore.report.paper import INK, RULE, WIDTH, beside, build, para, plain, rule
+from lawnscore.report.paper import (
+    INK,
+    RULE,
+    WIDTH,
+    beside,
+    build,
+    letterhead_row,
+    para,
+    plain,
+    rule,
+)
 from lawnscore.report.paper_chart import PaperChart
 from lawnscore.report.pictures import Pair
 
@@ -81,20 +91,9 @@ def _customer_flow(
 
 
 def _letterhead(story: CustomerStory, words: Words, letterhead: Letterhead) -> list[Any]:
-    left = [para(letterhead.business, "h3")] if letterhead.business else []
-    left += [para(letterhead.contact, "small")] if letterhead.contact else []
     last = story.lawn.last_date
     right = words.text("customer.updated", date=words.date(last)) if last else ""
-    kicker = words.text("customer.kicker")
-    cells: list[Any] = [left or "", [para(kicker, "small"), para(right, "small")]]
-    widths = [WIDTH * 0.7, WIDTH * 0.3]
-    if letterhead.logo_png:
-        logo = Image(io.BytesIO(letterhead.logo_png))
-        shrink = min(28 * MM / logo.imageWidth, 14 * MM / logo.imageHeight)
-        logo.drawWidth, logo.drawHeight = logo.imageWidth * shrink, logo.imageHeight * shrink
-        cells.insert(0, logo)
-        widths = [32 * MM, WIDTH * 0.7 - 32 * MM, WIDTH * 0.3]
-    return [beside(cells, widths)]
+    return [letterhead_row(letterhead, [words.text("customer.kicker"), right])]
 
 
 def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) -> list[Any]:

@@ -16,11 +16,12 @@ from reportlab import rl_config
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.platypus import HRFlowable, Paragraph, SimpleDocTemplate, Table
+from reportlab.platypus import HRFlowable, Image, Paragraph, SimpleDocTemplate, Table
 
 from lawnscore.paper.fonts import PLAIN, TEXT, TEXT_ITALIC, register_fonts
 from lawnscore.paper.sizes import MM
 from lawnscore.report.language import Words
+from lawnscore.report.letterhead import Letterhead
 
 MARGIN = 16 * MM
 FRAME_PADDING = 6  # points, ReportLab's own
@@ -66,6 +67,15 @@ def para(text: object, style: str = "body") -> Paragraph:
     """Return a paragraph of plain text in one of the styles."""
     plain = text.striptags() if isinstance(text, Markup) else str(text)
     return Paragraph(escape(plain), _styles()[style])
+
+
+def valued(value: str, beside: str) -> Paragraph:
+    """Return a value with what belongs to it behind it, smaller."""
+    style = _styles()["small"]
+    colour = style.textColor.hexval().replace("0x", "#")
+    small = f'<font name="{style.fontName}" size="{style.fontSize}" color="{colour}">'
+    text = escape(value) + (f"  {small}{escape(beside)}</font>" if beside else "")
+    return Paragraph(text, _styles()["body"])
 
 
 def build(flow: Sequence[Any], words: Words, *, title: str, author: str) -> tuple[bytes, int]:
@@ -117,6 +127,21 @@ def beside(cells: Sequence[Any], widths: Sequence[float]) -> Any:
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
     ]
     return Table([list(cells)], colWidths=list(widths), style=style, hAlign="LEFT")
+
+
+def letterhead_row(letterhead: Letterhead, right: Sequence[str]) -> Any:
+    """Return logo, business and contact at the left, and small lines at the right."""
+    left = [para(letterhead.business, "h3")] if letterhead.business else []
+    left += [para(letterhead.contact, "small")] if letterhead.contact else []
+    cells: list[Any] = [left or "", [para(line, "small") for line in right]]
+    widths = [WIDTH * 0.7, WIDTH * 0.3]
+    if letterhead.logo_png:
+        logo = Image(io.BytesIO(letterhead.logo_png))
+        shrink = min(28 * MM / logo.imageWidth, 14 * MM / logo.imageHeight)
+        logo.drawWidth, logo.drawHeight = logo.imageWidth * shrink, logo.imageHeight * shrink
+        cells.insert(0, logo)
+        widths = [32 * MM, WIDTH * 0.7 - 32 * MM, WIDTH * 0.3]
+    return beside(cells, widths)
 
 
 def plain(text: Markup | str) -> str:

@@ -20,7 +20,14 @@ from lawnscore.filing.places import is_folder_name
 from lawnscore.filing.shots import sha256_of, shot_of
 from lawnscore.register.folder import PhotoPlace, open_round
 from lawnscore.register.problems import Problem
-from lawnscore.register.register import WHOLE_LAWN, Register, nearest, read_register
+from lawnscore.register.programme import programme_problems
+from lawnscore.register.register import (
+    WHOLE_LAWN,
+    Register,
+    complaint_photos,
+    nearest,
+    read_register,
+)
 
 EARLIEST = "2000-01-01"
 _PLAUSIBLE_AREA_M2 = (2.0, 20_000.0)  # common practice, no source: a bed's edge to a large garden
@@ -60,6 +67,8 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
     day = today or calendar_date.today().isoformat()
     register = read_register(folder)
     problems = [*register.problems, *_lawn_problems(folder, register), *_work(register, day)]
+    problems += _complaints(folder, register, day)
+    problems += programme_problems(folder)
     notes = [*register.notes, *_work_notes(register)]
     photos: list[PhotoPlace] = []
     try:
@@ -162,6 +171,21 @@ def _work(register: Register, today: str) -> Iterator[Problem]:
             mend = "Delete one of the two, unless it was done twice."
             yield Problem("work.csv", row, "", f"the same work as row {seen[key]}", mend)
         seen.setdefault(key, row)
+
+
+def _complaints(folder: Path, register: Register, today: str) -> Iterator[Problem]:
+    known = _zones(register)
+    for row, complaint in _rows(register, "complaints"):
+        yield from _unknown_place(
+            "complaints.csv", row, complaint["lawn"], complaint["zone"], known
+        )
+        yield from _impossible_date("complaints.csv", row, complaint["date"], today)
+        for name in complaint_photos(complaint["photos"]):
+            path = (folder / name).resolve()
+            if not path.is_relative_to(folder.resolve()) or not path.is_file():
+                what = f"there is no photo `{name}` in the round"
+                mend = "Put it there, or write its path from the folder of the round."
+                yield Problem("complaints.csv", row, "photos", what, mend)
 
 
 def _once_a_row(rows: Iterable[tuple[int, dict[Any, Any]]]) -> Iterator[tuple[int, dict[Any, Any]]]:

@@ -268,12 +268,39 @@ def test_heavy_rain_in_the_forecast_is_told_with_the_feed() -> None:
     assert heavy_rain(weather, date(2025, 4, 20)) == ""
 
 
-def test_resting_growth_makes_the_gap_longer() -> None:
+def test_there_is_no_usual_care_while_growth_rests() -> None:
     seen = visits_of(("elm-3", "all", "2024-12-02"))
     cold = weather_of(3, "2024-11-01", 80)
-    out = next_visits(seen, lawns=ELM, weather=cold, today="2025-01-06", weeks=8)
-    assert out["due"].iloc[0] == "2025-02-03"
-    assert "while growth rests" in out["why"].iloc[0]
+    assert next_visits(seen, lawns=ELM, weather=cold, today="2025-01-06", weeks=8).empty
+    mild = pd.concat([cold, weather_of(14, "2025-01-20", 40)])
+    out = next_visits(seen, lawns=ELM, weather=mild, today="2025-01-06", weeks=8)
+    # Growth potential over 0.10 (8 C): the fortnight's mean passes it a week after the warmth.
+    assert "2025-01-20" < out["due"].iloc[0] < "2025-02-03"
+    assert f"growth rests until about {out['due'].iloc[0]}" in out["why"].iloc[0]
+
+
+def test_by_the_calendar_too_there_is_no_usual_care_in_winter_on_either_half() -> None:
+    seen = visits_of(("elm-3", "all", "2025-11-01"))
+    south = HistorySettings(hemisphere="south")
+    assert next_visits(seen, lawns=ELM, today="2025-12-15", weeks=6).empty
+    assert len(next_visits(seen, lawns=ELM, today="2025-12-15", weeks=1, settings=south)) == 1
+
+
+def test_a_flag_in_winter_brings_its_own_visit_and_no_usual_care() -> None:
+    flags = ATTENTION.frame([flag("elm-3", "disease weather", 2)])
+    seen = visits_of(("elm-3", "all", "2025-10-01"))
+    out = next_visits(seen, flags, lawns=ELM, today="2025-12-15")
+    assert out["jobs"].tolist() == [FLAGS["disease weather"].next_step]
+
+
+def test_usual_care_that_is_near_is_not_drawn_into_a_visit_while_growth_rests() -> None:
+    weather = pd.concat([weather_of(3, "2024-11-01", 80), weather_of(14, "2025-01-20", 40)])
+    lawns = lawns_of(("elm-3", "front", 140), ("elm-3", "back", 60))
+    seen = visits_of(("elm-3", "front", "2024-12-02"), ("elm-3", "back", "2024-12-02"))
+    flags = ATTENTION.frame([flag("elm-3", "disease weather", 2, "front")])
+    out = next_visits(seen, flags, lawns=lawns, weather=weather, today="2025-01-20")
+    assert out["date"].iloc[0] == "2025-01-20"
+    assert "Usual care" not in out["jobs"].iloc[0]
 
 
 def test_every_flag_has_its_days() -> None:

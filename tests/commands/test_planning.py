@@ -132,7 +132,7 @@ def test_next_shows_reasons_jobs_and_amounts(scored: Path) -> None:
     assert result.exit_code == 0, result.output
     text = result.stdout
     assert text.index("elm-3") < text.index("mill")
-    for part in ("points less than its own past", "Look on site", "11.2 kg", "Cautions"):
+    for part in ("points less than its own past", "Look on site", "19.2 kg", "Cautions"):
         assert part in text
 
 
