@@ -85,14 +85,23 @@ class PointsSettings:
 
 
 @dataclass(frozen=True)
+class FilingSettings:
+    """How far in time a slip speaks for the photos behind it."""
+
+    gap_min: float = 15.0
+    slip_hours: float = 4.0
+
+
+@dataclass(frozen=True)
 class Settings:
-    """All of `round.toml`: tables `[scoring]`, `[history]`, `[report]`, `[record]`, `[points]`."""
+    """All of `round.toml`, a table each: `[scoring]`, `[history]`, `[report]`, and so on."""
 
     scoring: ScoringSettings = field(default_factory=ScoringSettings)
     history: HistorySettings = field(default_factory=HistorySettings)
     report: ReportSettings = field(default_factory=ReportSettings)
     record: RecordSettings = field(default_factory=RecordSettings)
     points: PointsSettings = field(default_factory=PointsSettings)
+    filing: FilingSettings = field(default_factory=FilingSettings)
 
 
 RANGES: dict[str, tuple[float, float]] = {
@@ -104,6 +113,8 @@ RANGES: dict[str, tuple[float, float]] = {
     "history.visit_gap_days": (1, 3650),
     "history.latitude_deg": (-90, 90),
     "record.n_limit_kg_ha": (0, 1000),
+    "filing.gap_min": (1, 1440),
+    "filing.slip_hours": (0.25, 24),
 }
 """What each number may be. A patch cannot be smaller than a cell of the ground (4 mm square)."""
 

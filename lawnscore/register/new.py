@@ -36,6 +36,9 @@ _MEANING = {
     "record.rule": "eu or us: whose rules of records of plant protection",
     "record.n_limit_kg_ha": "your own limit of N a year, kg/ha; none when left out",
     "points": "Points read by eye (points.csv), to check the numbers by.",
+    "filing": "How far in time a printed slip speaks for the photos behind it.",
+    "filing.gap_min": "a longer break between two photos needs a word, minutes",
+    "filing.slip_hours": "a photo taken longer after its slip is left, hours",
     "points.correct": "yes corrects the shares of the tables by them; no leaves them as they are",
 }
 """What each setting means; one without an entry is listed without words."""
