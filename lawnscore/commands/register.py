@@ -59,6 +59,7 @@ def _add_lawn(
     slope: str = typer.Option(None, help="flat, gentle or steep."),
     notes: str = typer.Option(None, help="Anything else."),
     left: str = day_option("--left", help_="Date it left the round."),
+    customer: str = typer.Option(None, help="Whose it is, as in customers.csv."),
     as_json: bool = _JSON,
 ) -> None:
     """Add a lawn, or a zone of it, to lawns.csv."""
@@ -66,7 +67,7 @@ def _add_lawn(
 
     added = add_lawn(
         round_path, lawn, zone, area_m2=area_m2, name=name, turf=turf, shade=shade, soil=soil,
-        drainage=drainage, slope=slope, notes=notes, left=left,
+        drainage=drainage, slope=slope, notes=notes, left=left, customer=customer,
     )  # fmt: skip
     _print_added(added, as_json)
 

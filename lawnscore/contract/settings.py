@@ -63,6 +63,7 @@ class ReportSettings:
 
     business: str = ""
     contact: str = ""
+    email: str = ""
     logo: str = ""
     language: str = "en"
     locale: str = ""

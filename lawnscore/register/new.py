@@ -9,7 +9,7 @@ from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import Settings
-from lawnscore.contract.tables import LAWNS, STAGES, TASKS, WEATHER, WORK
+from lawnscore.contract.tables import CUSTOMERS, LAWNS, STAGES, TASKS, WEATHER, WORK
 from lawnscore.register.folder import OWN_README
 
 _MEANING = {
@@ -28,6 +28,7 @@ _MEANING = {
     "report": "What the reports look like.",
     "report.business": "your name at the top of a report",
     "report.contact": "how customers reach you",
+    "report.email": "your address, from which drafts for customers are to be sent",
     "report.logo": "picture for the top of a report, relative to the round",
     "report.language": "en or de",
     "report.locale": "how dates and numbers are written, such as en_GB; empty follows the language",
@@ -71,6 +72,13 @@ _WEATHER_EXAMPLES = (
     {"date": "2026-03-05", "mean_c": "7.5", "rain_mm": "2.4"},
     {"date": "2026-03-06", "mean_c": "8.1", "rain_mm": "0"},
 )
+_CUSTOMERS_EXAMPLES = (
+    "One row a customer. A lawn names its customer in `customer` of lawns.csv; without that, the",
+    "customer is called as the lawn. Rows that start with # are not read. Invented examples:",
+    {"customer": "example-family", "name": "Example family", "email": "family@example.org",
+     "language": "en", "reports": "email"},
+    {"customer": "elm-row-9", "name": "Mr Example", "address": "9 Elm Row", "reports": "paper"},
+)  # fmt: skip
 _PHOTOS_README = f"""Where photos go
 ===============
 
@@ -113,6 +121,7 @@ def new_round(path: Path | str) -> NewRound:
         "lawns.csv": _csv_text(LAWNS.column_names, _LAWNS_EXAMPLES),
         "work.csv": _csv_text(WORK.column_names, _WORK_EXAMPLES),
         "weather.csv": _csv_text(WEATHER.column_names, _WEATHER_EXAMPLES),
+        "customers.csv": _csv_text(CUSTOMERS.column_names, _CUSTOMERS_EXAMPLES),
         f"photos/{OWN_README}": _PHOTOS_README,
     }
     made, kept = [], []

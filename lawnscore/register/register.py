@@ -16,7 +16,15 @@ from typing import Any
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.tables import INPUT_TABLES, LAWNS, WEATHER, WORK, Column, Table
+from lawnscore.contract.tables import (
+    CUSTOMERS,
+    INPUT_TABLES,
+    LAWNS,
+    WEATHER,
+    WORK,
+    Column,
+    Table,
+)
 from lawnscore.register.cells import (
     CellError,
     DateOrder,
@@ -27,12 +35,13 @@ from lawnscore.register.cells import (
     parse_number,
 )
 from lawnscore.register.headings import CELL_UNITS, OTHER_WORDS, Heading, known_headings
+from lawnscore.register.mail_address import parse_mail_address
 from lawnscore.register.problems import Problem
 from lawnscore.register.sheet import Sheet, SheetRow, normal_heading, parse_sheet, read_sheet
 
 WHOLE_LAWN = "all"
 _EMPTY_MARKS = {"", "-", "--", "–", "—", "?", "n/a", "na", "none", "nil"}
-_KEPT_WORDS = {"none"}  # a value of `shade`
+_KEPT_WORDS = {"none"}  # a value of `shade` and `reports`
 _NAMES = {"lawn", "zone"}
 
 _RANGES: dict[str, tuple[float, float]] = {
@@ -57,9 +66,9 @@ class Register:
 
     Parameters
     ----------
-    lawns, work, weather
-        Tables with exactly the columns of ``LAWNS``, ``WORK`` and ``WEATHER``; empty tables
-        where there is no file. Work on the whole of a lawn with zones is given for each zone.
+    lawns, work, weather, customers
+        Tables with exactly the columns of ``LAWNS``, ``WORK``, ``WEATHER`` and ``CUSTOMERS``; empty
+        tables where there is no file. Work on the whole of a lawn with zones is given for each.
     problems
         What could not be read. A row without a required value is left out of its table; a bad
         value elsewhere is left empty.
@@ -75,6 +84,7 @@ class Register:
     problems: tuple[Problem, ...]
     notes: tuple[Problem, ...] = ()
     row_numbers: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    customers: pd.DataFrame = field(default_factory=lambda: CUSTOMERS.frame([]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,10 +128,10 @@ def read_register(round_path: Path | str) -> Register:
         LAWNS.frame(lawns.rows),
         WORK.frame(work.rows),
         WEATHER.frame(weather.rows),
-        lawns.problems + work.problems + weather.problems,
-        lawns.notes + work.notes + weather.notes,
-        {name: reads[name].row_numbers for name in ("lawns", "weather")}
-        | {"work": work.row_numbers},
+        lawns.problems + work.problems + weather.problems + reads["customers"].problems,
+        lawns.notes + work.notes + weather.notes + reads["customers"].notes,
+        {name: reads[name].row_numbers for name in INPUT_TABLES} | {"work": work.row_numbers},
+        CUSTOMERS.frame(reads["customers"].rows),
     )
 
 
@@ -269,6 +279,8 @@ class _Reader:
             return _in_range(column, value, text)
         if column.allowed:
             return _allowed(column, text)
+        if column.name == "email":
+            return parse_mail_address(text)
         text = unicodedata.normalize("NFC", text)  # as the folders of the photos are compared
         return text if column.name == "notes" else " ".join(text.split())
 
@@ -293,6 +305,8 @@ class _Reader:
                 self.notes.append(Problem(self.file, row, text, what, "It is kept, not read."))
             else:
                 places[heading.column] = (index, heading)
+        if "customer" in places and "lawn" in self.table.column_names:
+            places.setdefault("lawn", places["customer"])  # a customer with one lawn names it
         return places
 
     def _texts(self, column: str) -> list[str]:
