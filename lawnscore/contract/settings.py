@@ -94,6 +94,13 @@ class FilingSettings:
 
 
 @dataclass(frozen=True)
+class PhotosSettings:
+    """Where older originals lie that were moved out of the round; empty when none were."""
+
+    elsewhere: str = ""
+
+
+@dataclass(frozen=True)
 class Settings:
     """All of `round.toml`, a table each: `[scoring]`, `[history]`, `[report]`, and so on."""
 
@@ -103,6 +110,7 @@ class Settings:
     record: RecordSettings = field(default_factory=RecordSettings)
     points: PointsSettings = field(default_factory=PointsSettings)
     filing: FilingSettings = field(default_factory=FilingSettings)
+    photos: PhotosSettings = field(default_factory=PhotosSettings)
 
 
 RANGES: dict[str, tuple[float, float]] = {

@@ -40,6 +40,8 @@ _MEANING = {
     "filing": "How far in time a printed slip speaks for the photos behind it.",
     "filing.gap_min": "a longer break between two photos needs a word, minutes",
     "filing.slip_hours": "a photo taken longer after its slip is left, hours",
+    "photos": "Older photos may lie on another disk, under the same LAWN/ZONE/DATE-STAGE folders.",
+    "photos.elsewhere": "that folder, such as /media/archive/photos; empty when there is none",
     "points.correct": "yes corrects the shares of the tables by them; no leaves them as they are",
 }
 """What each setting means; one without an entry is listed without words."""

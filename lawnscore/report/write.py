@@ -15,6 +15,7 @@ from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, make_folder, write_whole
 from lawnscore.register.customers import customers_of
+from lawnscore.register.folder import elsewhere_of
 from lawnscore.register.lock import locked
 from lawnscore.register.register import nearest, read_register
 from lawnscore.register.round_log import noted
@@ -162,7 +163,7 @@ def _write_all(rounds: RoundRows, options: _Options, progress: Progress | None) 
         rounds,
         words_for(rounds.settings.report),
         read_letterhead(rounds.settings.report, path),
-        PictureBook(path, rounds.settings.scoring),
+        PictureBook(path, rounds.settings.scoring, elsewhere_of(path, rounds.settings)),
         options.pdf,
         words_by_lawn(customers_of(read_register(path)), rounds.settings.report),
         _read_state(path),

@@ -21,7 +21,7 @@ from lawnscore.filing.places import is_folder_name
 from lawnscore.filing.shots import sha256_of, shot_of
 from lawnscore.register.cells import CellError
 from lawnscore.register.customers import customer_notes, customer_problems
-from lawnscore.register.folder import PhotoPlace, open_round
+from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.mail_address import parse_mail_address
 from lawnscore.register.problems import Problem
 from lawnscore.register.register import WHOLE_LAWN, Register, nearest, read_register
@@ -69,7 +69,7 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
     try:
         opened = open_round(folder)
         photos = opened.photos
-        problems[:0] = _setting_problems(folder, opened.settings)
+        problems[:0] = [*_setting_problems(folder, opened.settings), *_away(opened)]
         problems += [Problem(m.relative, None, "", m.what, m.mend) for m in opened.misplaced]
     except LawnscoreError as error:
         file = Path(error.where).name if error.where else "round.toml"
@@ -109,6 +109,13 @@ def _setting_problems(folder: Path, settings: Settings) -> Iterator[Problem]:
     if logo and not (folder / logo).is_file():
         mend = "Put it there, or name another file."
         yield Problem("round.toml", None, "", f"`report.logo` names no file ({logo})", mend)
+
+
+def _away(opened: Round) -> Iterator[Problem]:
+    if opened.absent:
+        what = f"`photos.elsewhere` names a folder that is not there or empty ({opened.elsewhere})"
+        mend = "Connect its disk, or mend the path; until then its photos keep their rows."
+        yield Problem("round.toml", None, "", what, mend)
 
 
 def _rows(register: Register, table: str) -> Iterator[tuple[int, dict[Any, Any]]]:

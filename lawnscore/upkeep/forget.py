@@ -18,7 +18,7 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, write_whole
 from lawnscore.contract.tables import CUSTOMERS, OUTPUT_TABLES
 from lawnscore.register.customers import customers_of
-from lawnscore.register.folder import PHOTOS, PhotoPlace, open_round
+from lawnscore.register.folder import PhotoPlace, open_round, photo_folders
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.register import nearest, read_register
 from lawnscore.register.remove import folded, without_customer, without_lawn
@@ -99,6 +99,12 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
 
 def _gather(root: Path, lawn: str) -> _Work:
     opened = open_round(root)
+    if opened.absent:
+        raise LawnscoreError(
+            "the folder of older photos is not there, so the customer cannot be forgotten whole",
+            "Connect its disk, or empty `photos.elsewhere` in round.toml.",
+            opened.elsewhere,
+        )
     register = read_register(root)
     tables = {n: read_table(root, n) for n in OUTPUT_TABLES if table_path(root, n).exists()}
     known = {str(name) for frame in (register.lawns, *tables.values()) for name in frame["lawn"]}
@@ -258,7 +264,8 @@ def _faults(work: _Work) -> None:
 def _delete_photos(work: _Work) -> None:
     folders = [
         path
-        for path in (work.root / PHOTOS).iterdir()
+        for photos in photo_folders(work.root)
+        for path in (photos.iterdir() if photos.is_dir() else ())
         if path.is_dir() and not path.is_symlink() and folded(path.name) == folded(work.lawn)
     ]
     for folder in folders:

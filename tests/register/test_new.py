@@ -68,6 +68,7 @@ def test_every_setting_but_the_weights_has_words() -> None:
         "record",
         "points",
         "filing",
+        "photos",
     }
 
 
