@@ -61,9 +61,12 @@ def base(tmp_path: Path) -> Path:
 
 def test_no_command_uses_the_network(base: Path, tmp_path: Path) -> None:
     (tmp_path / "phone").mkdir()
+    (base / "round.toml").write_text('[report]\nemail = "me@example.net"\n')
+    (base / "customers.csv").write_text("customer,email\noak-lane,you@example.org\n")
     for words in (
         ("score", base, "--workers", "1"),
         ("report", base, "--pdf", "--xlsx"),
+        ("report", base, "--outbox"),
         ("inspect", base / VISIT / "lawn.jpg", "--json"),
         ("slips", base, tmp_path / "slips.pdf"),
         ("file", base, tmp_path / "phone"),
@@ -75,6 +78,7 @@ def test_no_command_uses_the_network(base: Path, tmp_path: Path) -> None:
         done = run(tmp_path, *words)
         assert done.returncode == 0, (words, done.stderr)
     assert not (tmp_path / "seen").exists(), (tmp_path / "seen").read_text()
+    assert list((base / "reports" / "outbox").glob("*-oak-lane.eml"))
     # each command, and the processes that scored and drew, were watched
     assert len((tmp_path / "seen-watched").read_text().splitlines()) >= 11
 

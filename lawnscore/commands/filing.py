@@ -16,6 +16,7 @@ from lawnscore.commands.output import Exit, is_quiet, print_json, print_table, s
 
 if TYPE_CHECKING:
     from lawnscore.filing.plan import FilingItem, FilingPlan
+    from lawnscore.filing.slip_code import SlipCode
 
 _ROUND = typer.Argument(..., metavar="ROUND", help="Folder of the round.")
 _JSON = typer.Option(False, "--json", help="Print the result as JSON.")
@@ -66,11 +67,25 @@ def _file(
     plan: bool = typer.Option(False, "--plan", help="Only say what would be done."),
     undo: bool = typer.Option(False, "--undo", help="Take back the last filing."),
     confirm: bool = typer.Option(False, "--confirm", help="File as proposed what needs a word."),
+    only: list[str] = typer.Option(
+        [], help="With --confirm or --lawn: only the group that this photo is in; repeat it."
+    ),
+    leave: list[str] = typer.Option(
+        [], help="With --confirm or --lawn: not the group that this photo is in; repeat it."
+    ),
+    lawn: str = typer.Option("", help="A slip was forgotten: lawn of the photos without one."),
+    zone: str = typer.Option("", help="Its zone; may be left out when the lawn has one."),
+    stage: str = typer.Option("", help="Its stage: before, after or check (the default)."),
     clock_offset: str = typer.Option(
         "", help="Added to the camera's times when its clock was wrong: +1h, -30min, +1d2h."
     ),
     date: str = typer.Option("", help="Date of all visits in the folder, for a clock that is off."),
-    gap_min: float = typer.Option(15.0, help="A longer break, in minutes, needs a word."),
+    gap_min: float = typer.Option(
+        None, help="A longer break, in minutes, needs a word; else as round.toml says, or 15."
+    ),
+    slip_hours: float = typer.Option(
+        None, help="Photos later than this after their slip are left; else round.toml's, or 4."
+    ),
     no_work: bool = typer.Option(
         False, "--no-work", help="File `before` as `check` where there is no `after`."
     ),
@@ -100,8 +115,9 @@ def _file(
             "no folder of photos is named", "Say `lawnscore file ROUND FOLDER`, or --undo."
         )
     options = FilingOptions(
-        _offset(clock_offset), _date(date), gap_min, confirm, together, no_work, bursts, again
-    )
+        _offset(clock_offset), _date(date), gap_min, confirm, together, no_work, bursts, again,
+        slip_hours, _forgotten(round_path, lawn, zone, stage), tuple(only), tuple(leave),
+    )  # fmt: skip
     made = plan_filing(round_path, folder, options, progress=None if as_json else _progress())
     if not (plan or as_json):
         made = _asked(made)
@@ -147,6 +163,17 @@ def _date(text: str) -> str:
         raise LawnscoreError(error.what, error.mend, "--date") from None
 
 
+def _forgotten(round_path: Path, lawn: str, zone: str, stage: str) -> SlipCode | None:
+    from lawnscore.contract.errors import LawnscoreError
+    from lawnscore.filing.forgotten import forgotten_slip
+
+    if lawn:
+        return forgotten_slip(round_path, lawn, zone, stage or "check")
+    if zone or stage:
+        raise LawnscoreError("a zone or stage, and no lawn", "Say --lawn too.", "--zone, --stage")
+    return None
+
+
 def _progress() -> Callable[[int, int], None]:
     def show(done: int, of: int) -> None:
         if sys.stderr.isatty() and not is_quiet():
@@ -164,7 +191,7 @@ def _asked(plan: FilingPlan) -> FilingPlan:
         return plan
     groups: dict[tuple[str, str], list[FilingItem]] = defaultdict(list)
     for item in plan.having("ask"):
-        groups[item.reason, str(Path(item.target).parent)].append(item)
+        groups[item.reason, Path(item.target).parent.as_posix()].append(item)
     yes: set[Path] = set()
     for (reason, target), items in groups.items():
         typer.echo(f"{_names(items)}: {reason}.")
@@ -175,6 +202,8 @@ def _asked(plan: FilingPlan) -> FilingPlan:
 
 
 def _print_plan(plan: FilingPlan, only_plan: bool) -> None:
+    from lawnscore.filing.sorting import NO_PHOTO_FOLLOWS
+
     groups: dict[str, list[FilingItem]] = defaultdict(list)
     for item in plan.having("file"):
         groups[str(Path(item.target).parent.as_posix())].append(item)
@@ -182,20 +211,25 @@ def _print_plan(plan: FilingPlan, only_plan: bool) -> None:
         title = "Would be filed" if only_plan else "Filed"
         rows = [(target, len(items), _names(items)) for target, items in sorted(groups.items())]
         print_table((title, "photos", "files"), rows)
-    why: dict[tuple[str, str], list[FilingItem]] = defaultdict(list)
+    why: dict[tuple[str, str, str], list[FilingItem]] = defaultdict(list)
     for item in plan.items:
-        if item.action not in ("file", "slip"):
-            why[item.action, _common_reason(item)].append(item)
+        lonely = item.action == "slip" and item.reason.endswith(NO_PHOTO_FOLLOWS)
+        if lonely or item.action not in ("file", "slip"):
+            why[item.action, _common_reason(item), item.group].append(item)
     if why:
         print_table(
             ("Not filed", "why", "files"),
-            [(action, reason, _names(items)) for (action, reason), items in why.items()],
+            [(action, reason, _names(items)) for (action, reason, _), items in why.items()],
         )
     n = {action: len(plan.having(action)) for action in ("file", "slip", "ask", "left")}
     verb = "would be filed" if only_plan else "filed"
     typer.echo(f"{n['file']} {verb}, {_count(n['slip'], 'slip')}, {n['ask'] + n['left']} left.")
     if n["ask"]:
-        say("--confirm files as proposed what needs a word.")
+        say("--confirm files as proposed what needs a word; --only PHOTO, or --leave PHOTO,")
+        say("takes or leaves the group that the photo is in.")
+    if any(item.group for item in plan.having("left")):
+        say("A slip forgotten? --lawn L --zone Z [--stage S] speaks for photos without one;")
+        say("--only PHOTO names the group that it is for.")
     if only_plan:
         say("Nothing was copied.")
 

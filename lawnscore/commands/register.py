@@ -61,6 +61,7 @@ def _add_lawn(
     left: str = day_option("--left", help_="Date it left the round."),
     latitude_deg: float = number_option("--latitude-deg", help_="Its place, south negative."),
     longitude_deg: float = number_option("--longitude-deg", help_="Its place, west negative."),
+    customer: str = typer.Option(None, help="Whose it is, as in customers.csv."),
     as_json: bool = _JSON,
 ) -> None:
     """Add a lawn, or a zone of it, to lawns.csv."""
@@ -69,7 +70,7 @@ def _add_lawn(
     added = add_lawn(
         round_path, lawn, zone, area_m2=area_m2, name=name, turf=turf, shade=shade, soil=soil,
         drainage=drainage, slope=slope, notes=notes, left=left,
-        latitude_deg=latitude_deg, longitude_deg=longitude_deg,
+        latitude_deg=latitude_deg, longitude_deg=longitude_deg, customer=customer,
     )  # fmt: skip
     print_added(added, as_json)
 

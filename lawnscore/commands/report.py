@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import typer
 
 from lawnscore.contract.errors import LawnscoreError
 
 if TYPE_CHECKING:
+    from lawnscore.report.outbox import Outbox, Outgoing
     from lawnscore.report.write import Pictures
 
 PLAIN_STEPS = 10
@@ -37,6 +38,14 @@ def register(app: typer.Typer) -> None:
             metavar="all|pairs|none",
             help="Missing pictures to draw first, about a second each: all, the customers' pairs.",
         ),
+        outbox: bool = typer.Option(
+            False,
+            "--outbox",
+            help="PDF too, and a draft message to each customer whose lawn has news.",
+        ),
+        again: bool = typer.Option(
+            False, "--again", help="With --outbox: draft also what went out before."
+        ),
         json_: bool = typer.Option(False, "--json", help="Print one JSON document."),
     ) -> None:
         """Write the customers' reports and the practitioner's pages of a scored round."""
@@ -47,12 +56,13 @@ def register(app: typer.Typer) -> None:
             summary = write_reports(
                 round_,
                 lawns=lawn or None,
-                pdf=pdf,
+                pdf=pdf or outbox,
                 xlsx=xlsx,
                 parquet=parquet,
                 pictures=_pictures(pictures),
                 progress=progress,
             )
+        posted = _outbox(round_, lawn, again) if outbox else None
         if json_:
             print_json(
                 {
@@ -61,6 +71,7 @@ def register(app: typer.Typer) -> None:
                     "written": [str(path) for path in summary.written],
                     "unchanged": summary.unchanged,
                     "problems": list(summary.problems),
+                    **({} if posted is None else {"outbox": _as_json(posted)}),
                 }
             )
         else:
@@ -68,8 +79,55 @@ def register(app: typer.Typer) -> None:
                 say(problem)
             say(f"{len(summary.written)} files written, {summary.unchanged} were up to date.")
             typer.echo(str(summary.index))
+            if posted is not None:
+                _print_outbox(posted)
         if open_:
             typer.launch(str(summary.opens))
+
+
+def _outbox(round_: Path, lawns: list[str], again: bool) -> Outbox:
+    from lawnscore.report.outbox import write_outbox
+
+    return write_outbox(round_, lawns=lawns or None, again=again)
+
+
+def _as_json(posted: Outbox) -> dict[str, Any]:
+    def rows(outgoing: tuple[Outgoing, ...]) -> list[dict[str, Any]]:
+        return [
+            {
+                "customer": one.customer.customer,
+                "to": one.customer.email,
+                "lawns": list(one.lawns),
+                "visits": list(one.visits),
+                "pdf": [str(pdf) for pdf in one.pdfs],
+                "file": str(one.file),
+            }
+            for one in outgoing
+        ]
+
+    left = [{"customer": customer, "reason": why} for customer, why in posted.left]
+    return {
+        "drafts": rows(posted.drafts),
+        "paper": rows(posted.paper),
+        "left": left,
+        "no_news": posted.n_no_news,
+    }
+
+
+def _print_outbox(posted: Outbox) -> None:
+    for one in posted.drafts:
+        typer.echo(f"{one.file}: to {one.customer.customer} <{one.customer.email}>")
+    for one in posted.paper:
+        pdfs = ", ".join(map(str, one.pdfs))
+        typer.echo(f"{one.customer.customer} wants paper; print {pdfs}")
+    for customer, why in posted.left:
+        typer.echo(f"{customer}: no draft, {why}")
+    n, none = len(posted.drafts), posted.n_no_news
+    typer.echo(
+        f"{n} draft{'' if n == 1 else 's'} written, {len(posted.paper)} to print, "
+        f"{len(posted.left)} left; {none} without news. Nothing was sent: open a draft in your "
+        "mail program."
+    )
 
 
 def _pictures(text: str) -> Pictures:

@@ -65,10 +65,14 @@ def backup(
     done = back_up(round_path, out)
     if as_json:
         counts = {"files": done.n_files, "bytes": done.n_bytes}
-        print_json({"backup": str(done.path), **counts, "left_out": list(done.left_out)})
+        away = None if done.elsewhere is None else str(done.elsewhere)
+        left = {"left_out": list(done.left_out), "elsewhere": away}
+        print_json({"backup": str(done.path), **counts, **left})
         return
     for name in done.left_out:
         say(f"{name}: a link, left out.")
+    if done.elsewhere is not None:
+        say(f"{done.elsewhere}: the older photos there are not in it; keep a copy of that disk.")
     size = f"{done.n_bytes / 1e6:.1f} MB"
     typer.echo(f"{done.path}: {done.n_files} files, {size}, read back and compared.")
 

@@ -63,6 +63,7 @@ class ReportSettings:
 
     business: str = ""
     contact: str = ""
+    email: str = ""
     logo: str = ""
     language: str = "en"
     locale: str = ""
@@ -112,6 +113,21 @@ class PointsSettings:
 
 
 @dataclass(frozen=True)
+class FilingSettings:
+    """How far in time a slip speaks for the photos behind it."""
+
+    gap_min: float = 15.0
+    slip_hours: float = 4.0
+
+
+@dataclass(frozen=True)
+class PhotosSettings:
+    """Where older originals lie that were moved out of the round; empty when none were."""
+
+    elsewhere: str = ""
+
+
+@dataclass(frozen=True)
 class Settings:
     """All of `round.toml`; each field is a table of it, such as `[scoring]`."""
 
@@ -122,6 +138,8 @@ class Settings:
     points: PointsSettings = field(default_factory=PointsSettings)
     rates: RatesSettings = field(default_factory=RatesSettings)
     route: RouteSettings = field(default_factory=RouteSettings)
+    filing: FilingSettings = field(default_factory=FilingSettings)
+    photos: PhotosSettings = field(default_factory=PhotosSettings)
 
 
 RANGES: dict[str, tuple[float, float]] = {
@@ -136,6 +154,8 @@ RANGES: dict[str, tuple[float, float]] = {
     **{f"rates.{rate.name}": (0, 1e6) for rate in fields(RatesSettings) if rate.default is None},
     "route.start_latitude_deg": (-90, 90),
     "route.start_longitude_deg": (-180, 180),
+    "filing.gap_min": (1, 1440),
+    "filing.slip_hours": (0.25, 24),
 }
 """What each number may be. A patch cannot be smaller than a cell of the ground (4 mm square)."""
 

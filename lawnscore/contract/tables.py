@@ -265,6 +265,7 @@ LAWNS = Table(
         Column("left", "date", "when it left the round; empty while it is on it"),
         Column("latitude_deg", "number", "place of the lawn, degrees, south negative"),
         Column("longitude_deg", "number", "place of the lawn, degrees, west negative"),
+        Column("customer", "string", "whose it is, as in customers.csv; empty is the lawn's name"),
     ),
     ("lawn", "zone"),
 )
@@ -380,5 +381,44 @@ OUTPUT_TABLES: dict[str, Table] = {
 }
 """Tables written to reports/."""
 
-INPUT_TABLES: dict[str, Table] = {t.name: t for t in (LAWNS, WORK, WEATHER, COMPLAINTS)}
+LANGUAGES = ("en", "de")
+"""Languages that reports ship in."""
+
+CUSTOMERS = Table(
+    "customers",
+    "who the lawns are of: one row a customer",
+    (
+        Column("customer", "string", "short name, as `customer` in lawns.csv, or a lawn", True),
+        Column("name", "string", "name for people to read, as a message greets them"),
+        Column("email", "string", "e-mail address that reports go to"),
+        Column("phone", "string", "telephone number"),
+        Column("address", "string", "postal address"),
+        Column("language", "string", "of their reports; empty is the round's", False, LANGUAGES),
+        Column(
+            "reports",
+            "string",
+            "how they want reports; empty is email",
+            False,
+            ("email", "paper", "none"),
+        ),
+        Column("notes", "string", "anything else"),
+    ),
+    ("customer",),
+)
+
+SENT = Table(
+    "sent",
+    "what went out to customers: one row a lawn and message",
+    (
+        Column("date", "date", "day on which the draft or the page was made", True),
+        Column("customer", "string", "customer, as in customers.csv", True),
+        *_PLACE[:1],
+        Column("visit", "date", "last visit that the report tells of", True),
+        Column("file", "string", "the draft, or the PDF for paper, in reports/", True),
+        Column("sha256", "string", "SHA-256 of the PDF that went out", True),
+    ),
+)
+"""reports/sent.csv: kept by `lawnscore report --outbox`, which only adds to it."""
+
+INPUT_TABLES: dict[str, Table] = {t.name: t for t in (LAWNS, WORK, WEATHER, COMPLAINTS, CUSTOMERS)}
 """Tables people keep by hand in the round."""

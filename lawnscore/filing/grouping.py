@@ -40,12 +40,15 @@ class GroupingRules:
         Date of all visits of the dump, ISO text; empty takes it from the slips.
     together
         Cameras have the same time, so a slip holds for photos of the others.
+    slip_hours
+        A photo taken longer after its slip than this is not taken for its own.
     """
 
     now: datetime
     gap_min: float = 15.0
     date: str = ""
     together: bool = False
+    slip_hours: float = 4.0
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,8 @@ class Belonging:
     """Where one photo belongs.
 
     ``code`` is empty when it belongs nowhere; ``reason`` says why, or is empty. With a
-    ``question`` it belongs there only once a person has said yes.
+    ``question`` it belongs there only once a person has said yes. ``slipless`` is true where
+    no slip speaks for it, so that a person may give one.
     """
 
     code: SlipCode | None = None
@@ -61,12 +65,13 @@ class Belonging:
     slip: Path | None = None
     reason: str = ""
     question: str = ""
+    slipless: bool = False
 
 
 def group_shots(
     shots: Sequence[Shot], seen: Mapping[Path, SlipSighting], rules: GroupingRules
 ) -> dict[Path, Belonging]:
-    """Return where each photo of a dump belongs; slips that show no card are left out.
+    """Return where each photo of a dump belongs; photos of slips are left out.
 
     Parameters
     ----------
@@ -78,7 +83,7 @@ def group_shots(
         What a person said.
     """
     belongings: dict[Path, Belonging] = {}
-    for camera, own in _by_camera(shots, together=rules.together).items():
+    for camera, own in by_camera(shots, together=rules.together).items():
         ordered, left = in_order(own)
         for shot in left:
             belongings[shot.path] = Belonging(
@@ -87,11 +92,26 @@ def group_shots(
         if not any(seen[shot.path].codes or seen[shot.path].fault for shot in ordered):
             who = f"with {camera}" if camera else "among these photos"
             reason = f"no slip was photographed {who}"
-            belongings |= {shot.path: Belonging(reason=reason) for shot in ordered}
+            none = Belonging(reason=reason, slipless=True)
+            belongings |= {shot.path: none for shot in ordered}
             continue
         walked = _Walk(seen, rules).walk(ordered)
         belongings |= _timed(ordered, _agreed(ordered, walked, seen))
     return belongings
+
+
+def doubts(moment: datetime | None, shot: Shot, now: datetime) -> tuple[str, str]:
+    """Return why a visit's moment cannot be its date, and what is doubtful in it."""
+    if moment is None:
+        return "neither it nor its slip says when it was taken: give --date", ""
+    if not _EARLIEST <= moment <= now + timedelta(days=1):
+        said = f"the camera's clock says {moment:%Y-%m-%d %H:%M}"
+        return f"{said}, which cannot be: give --clock-offset or --date", ""
+    if shot.local and shot.local - shot.modified > _FILE_OLDER:
+        return "", f"taken {shot.local:%Y-%m-%d} by its clock, but the file is older"
+    if now - moment > _OLD:
+        return "", f"taken {moment:%Y-%m-%d} by its clock, more than a year ago"
+    return "", ""
 
 
 def in_order(shots: Sequence[Shot]) -> tuple[list[Shot], list[Shot]]:
@@ -109,7 +129,8 @@ def in_order(shots: Sequence[Shot]) -> tuple[list[Shot], list[Shot]]:
     return sorted(timed, key=_time_key(timed)), [s for s in shots if s.local is None]
 
 
-def _by_camera(shots: Sequence[Shot], *, together: bool) -> dict[str, list[Shot]]:
+def by_camera(shots: Sequence[Shot], *, together: bool) -> dict[str, list[Shot]]:
+    """Return the photos of each camera, or all of them under one name."""
     cameras = {shot.camera for shot in shots} - {""}
     # Photos that lost their notes on the way are taken for the only camera there is.
     alone = next(iter(cameras)) if len(cameras) == 1 else ""
@@ -192,6 +213,7 @@ class _Walk:
         self.broken = ""  # why the photos that follow need a word from a person
         self.trouble = "no slip was photographed before it"
         self.slip: Shot | None = None
+        self.said: datetime | None = None  # when the last slip was photographed, a spot's too
         self.last: datetime | None = None
         self.break_min = 0.0  # the break in the photos of this slip, if there is one
         self.card_in_use = any(sighting.shows_card for sighting in seen.values())
@@ -204,8 +226,6 @@ class _Walk:
             sighting = self.seen[shot.path]
             if sighting.codes or sighting.fault:
                 self._take_slip(shot, sighting)
-                if sighting.codes and sighting.shows_card and self.code is not None:
-                    self.out[shot.path] = self._belonging(shot)
             else:
                 self.out[shot.path] = self._belonging(shot)
             self.last = shot.local or self.last
@@ -216,7 +236,7 @@ class _Walk:
         stages = {code.stage for code in sighting.codes} - {""}
         spots = {code.spot for code in sighting.codes} - {""}
         held, name = self.code, shot.relative
-        self.code, self.broken = None, ""
+        self.code, self.broken, self.said = None, "", shot.local
         if sighting.fault:
             self.trouble = f"the slip in {name} cannot be used: {sighting.fault}"
         elif len(places) != 1 or len(spots) > 1 or len(stages) > 2:
@@ -237,7 +257,11 @@ class _Walk:
 
     def _belonging(self, shot: Shot) -> Belonging:
         if self.code is None or self.slip is None:
-            return Belonging(reason=self.trouble)
+            return Belonging(reason=self.trouble, slipless=True)
+        if self._is_far(shot):
+            reason = f"taken more than {self.rules.slip_hours:g} h after the slip of"
+            mend = "give its slip with --lawn and --zone, or --slip-hours"
+            return Belonging(reason=f"{reason} {self.code.place}: {mend}", slipless=True)
         date, trouble, doubt = self._date(shot, self.code.lawn)
         if trouble:
             return Belonging(reason=trouble)
@@ -261,6 +285,11 @@ class _Walk:
             return 0.0
         return abs((shot.local - self.last).total_seconds()) / 60
 
+    def _is_far(self, shot: Shot) -> bool:
+        if shot.local is None or self.said is None:
+            return False
+        return abs(shot.local - self.said) > timedelta(hours=self.rules.slip_hours)
+
     def _card_question(self, shot: Shot) -> str:
         """Ask where a photo with neither slip nor card might be a slip that was not read."""
         if not self.seen[shot.path].shows_card and self.card_in_use:
@@ -272,16 +301,9 @@ class _Walk:
         if self.rules.date:
             return self.rules.date, "", ""
         moment = (self.slip.local if self.slip else None) or shot.local
-        if moment is None:
-            return "", "neither it nor its slip says when it was taken: give --date", ""
-        if not _EARLIEST <= moment <= self.rules.now + timedelta(days=1):
-            said = f"the camera's clock says {moment:%Y-%m-%d %H:%M}"
-            return "", f"{said}, which cannot be: give --clock-offset or --date", ""
-        doubt = ""
-        if shot.local and shot.local - shot.modified > _FILE_OLDER:
-            doubt = f"taken {shot.local:%Y-%m-%d} by its clock, but the file is older"
-        elif self.rules.now - moment > _OLD:
-            doubt = f"taken {moment:%Y-%m-%d} by its clock, more than a year ago"
+        trouble, doubt = doubts(moment, shot, self.rules.now)
+        if trouble or moment is None:
+            return "", trouble, ""
         date = self._visit_date(moment, lawn)
         self.visits[lawn] = (date, max(moment, shot.local or moment))
         return date, "", doubt

@@ -14,7 +14,7 @@ from lawnscore.filing.journal import filed_before
 from lawnscore.filing.plan import Action, FilingItem
 from lawnscore.filing.shots import PHOTO_SUFFIXES, Shot, same_shot, sha256_of, shot_of
 from lawnscore.filing.slip_finder import SlipSighting
-from lawnscore.register.folder import SPOT_MARK
+from lawnscore.register.folder import PHOTOS, SPOT_MARK, photo_folders
 from lawnscore.register.register import nearest, read_register
 
 _NAME_BYTES_MAX = 255
@@ -132,15 +132,16 @@ def round_hashes(root: Path, sizes: Iterable[int]) -> dict[str, str]:
 
     What is hidden or a link does not count: it is no copy that anyone would find again.
     """
-    wanted, photos = set(sizes), root / "photos"
-    found = {}
-    for path in sorted(photos.rglob("*")):
-        hidden = any(part.startswith(".") for part in path.relative_to(photos).parts)
-        if hidden or path.is_symlink() or not path.is_file():
-            continue
-        with contextlib.suppress(OSError):  # one that cannot be read is no copy to rely on
-            if path.stat().st_size in wanted:
-                found[sha256_of(path)] = path.relative_to(root).as_posix()
+    wanted, found = set(sizes), {}
+    for photos in reversed(photo_folders(root)):  # what lies in the round itself is named first
+        for path in sorted(photos.rglob("*")):
+            inside = path.relative_to(photos)
+            hidden = any(part.startswith(".") for part in inside.parts)
+            if hidden or path.is_symlink() or not path.is_file():
+                continue
+            with contextlib.suppress(OSError):  # one that cannot be read is no copy to rely on
+                if path.stat().st_size in wanted:
+                    found[sha256_of(path)] = f"{PHOTOS}/{inside.as_posix()}"
     return found
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Literal
 
 from lawnscore.filing.shots import Shot
+from lawnscore.filing.slip_code import SlipCode
 
 Action = Literal["file", "ask", "filed before", "slip", "twin", "burst", "left", "not a photo"]
 
@@ -25,7 +26,8 @@ class FilingOptions:
     date
         Date of all visits of the dump, ISO text; empty takes it from the slips.
     gap_min
-        A break of more minutes than this needs a word from a person.
+        A break of more minutes than this needs a word from a person; ``None`` takes
+        `filing.gap_min` of the round.
     confirm
         File what needs a word from a person, as proposed.
     together
@@ -36,16 +38,26 @@ class FilingOptions:
         File every photo of a burst instead of the sharpest.
     again
         File also what was filed before and removed from the round since.
+    slip_hours
+        A photo taken longer after its slip is left; ``None`` takes `filing.slip_hours`.
+    forgotten
+        A slip that was not photographed: it speaks for photos that have none.
+    only, leave
+        Photos whose groups alone are taken by ``confirm`` and ``forgotten``, or are left.
     """
 
     clock_offset: timedelta = timedelta(0)
     date: str = ""
-    gap_min: float = 15.0
+    gap_min: float | None = None
     confirm: bool = False
     together: bool = False
     no_work: bool = False
     bursts: bool = False
     again: bool = False
+    slip_hours: float | None = None
+    forgotten: SlipCode | None = None
+    only: tuple[str, ...] = ()
+    leave: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,7 +65,8 @@ class FilingItem:
     """One file of the dump and what is done with it.
 
     ``target`` is relative to the round and empty where nothing is filed; ``reason`` says why, or
-    what needs a word from a person.
+    what needs a word from a person. Photos that wait for the same word are of one ``group``,
+    named by its first photo.
     """
 
     source: Path
@@ -68,6 +81,7 @@ class FilingItem:
     spot: str = ""
     sha256: str = ""
     taken_at: str = ""
+    group: str = ""
 
 
 @dataclass(frozen=True)

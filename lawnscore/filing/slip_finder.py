@@ -16,6 +16,8 @@ _LONG_SIDES_PX = (1000, 2000)
 """Longer sides at which a photo is searched; the full size follows where a code was seen."""
 
 _REDUCTIONS = (8, 4, 2)
+_RIM = 0.15  # of a code's side, kept around it for its quiet zone
+_ENLARGED = (2, 3)
 _MIN_CARD_MARKERS = 3
 HEIF_SUFFIXES = (".heic", ".heif", ".hif")
 
@@ -31,7 +33,7 @@ class SlipSighting:
     fault
         Why a slip that is there cannot be used; empty when all is well.
     shows_card
-        Whether it shows the reference card. A slip's photo that does is a photo to score too.
+        Whether it shows the reference card. A slip's photo that does is a slip all the same.
     sharpness
         Variance of the Laplacian of the photo at 1000 px: compares photos of one burst.
     """
@@ -89,7 +91,7 @@ def _search(
     aruco, plain = cv2.QRCodeDetectorAruco, cv2.QRCodeDetector
     texts: set[str] = set()
     for picture in (small, grey):
-        found, unread = _read_codes(aruco(), picture)
+        found, unread, places = _read_codes(aruco(), picture)
         texts |= found
         if unread or found:
             break
@@ -98,23 +100,49 @@ def _search(
     if not unread:
         return texts, False
     for detector, picture in ((plain, small), (aruco, grey), (plain, grey)):
-        found, still = _read_codes(detector(), picture)
+        found, still, _ = _read_codes(detector(), picture)
         texts |= found
         if found and not still:
             return texts, False
-    found, _ = _read_codes(aruco(), _read_grey(path, None))
-    texts |= found
+    full = _read_grey(path, None)
+    found, _, _ = _read_codes(aruco(), full)
+    texts |= found or _read_close(full, places / max(picture.shape) * max(full.shape))
     return texts, not texts
 
 
-def _read_codes(detector: Any, grey: np.ndarray[Any, Any]) -> tuple[set[str], bool]:
+def _read_codes(
+    detector: Any, grey: np.ndarray[Any, Any]
+) -> tuple[set[str], bool, np.ndarray[Any, Any]]:
+    """Return the texts of codes, whether one was not read, and the corners (n, 4, 2) of those."""
     import cv2
 
+    nowhere = np.empty((0, 4, 2), np.float32)
     try:
-        seen, texts, _, _ = detector.detectAndDecodeMulti(grey)
+        seen, texts, corners, _ = detector.detectAndDecodeMulti(grey)
     except (cv2.error, UnicodeDecodeError):  # some patterns break its geometry, or are no text
-        return set(), True
-    return {text for text in texts if text}, bool(seen) and not all(texts)
+        return set(), True, nowhere
+    unread = bool(seen) and not all(texts)
+    places = corners[[not text for text in texts]] if unread else nowhere
+    return {text for text in texts if text}, unread, places
+
+
+def _read_close(full: np.ndarray[Any, Any], places: np.ndarray[Any, Any]) -> set[str]:
+    """Return the texts of codes that are seen and too small to be read, such as beside a card."""
+    import cv2
+
+    texts: set[str] = set()
+    for corners in places:
+        low, high = corners.min(axis=0), corners.max(axis=0)
+        rim = _RIM * (high - low)
+        (left, top), (right, bottom) = (low - rim).clip(0).astype(int), (high + rim).astype(int)
+        close = full[top:bottom, left:right]
+        for times in _ENLARGED if close.size else ():
+            larger = cv2.resize(close, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC)
+            found, _, _ = _read_codes(cv2.QRCodeDetectorAruco(), larger)
+            if found:
+                texts |= found
+                break
+    return texts
 
 
 def _n_markers(grey: np.ndarray[Any, Any]) -> int:

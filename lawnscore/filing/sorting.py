@@ -16,6 +16,8 @@ from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.files import write_whole
+from lawnscore.contract.settings import FilingSettings, read_settings
+from lawnscore.filing.forgotten import named_groups, waiting_groups, with_slip
 from lawnscore.filing.grouping import Belonging, GroupingRules, group_shots
 from lawnscore.filing.places import check_stage, known_places, one_of_each_burst, targets
 from lawnscore.filing.plan import FilingItem, FilingOptions, FilingPlan, confirmed, new_item
@@ -25,7 +27,8 @@ from lawnscore.filing.slip_finder import HEIF_SUFFIXES, SlipSighting, find_slips
 
 _CACHE = Path(".lawnscore") / "slips_seen.json"
 _MOST_THREADS = 4  # each holds one photo, decoded
-_CACHE_VERSION = "1"  # raise it whenever `find_slips` sees more or less than before
+_CACHE_VERSION = "2"  # raise it whenever `find_slips` sees more or less than before
+NO_PHOTO_FOLLOWS = "no photo follows it"
 _AS_IT_IS = FilingOptions()
 _NOT_A_PHOTO = {
     "video": "a video",
@@ -62,7 +65,7 @@ def plan_filing(
     ------
     LawnscoreError
         When the round or the folder is missing, or one lies in the other so that the dump would
-        be the round's own photos.
+        be the round's own photos; when a photo is named that waits for no word.
     """
     root, dump = Path(round_path), Path(folder)
     _check_places(root, dump)
@@ -72,16 +75,52 @@ def plan_filing(
     hashes = {shot.path: _hash(shot.path) for shot in photos}
     seen, unreadable = _look(root, photos, hashes, progress)
     single, twins = _single(photos, hashes, unreadable)
-    rules = GroupingRules(now or datetime.now(), options.gap_min, options.date, options.together)
+    rules = _rules(root, options, now or datetime.now())
     belongings = group_shots(single, seen, rules)
+    groups = waiting_groups(single, belongings, rules)
+    only, leave = _chosen(options, single, groups)
+    if options.forgotten is not None:
+        mine = {path: group for path, group in groups.items() if group not in leave}
+        belongings = with_slip(options.forgotten, single, belongings, mine, only, rules)
+    followed = {belonging.slip for belonging in belongings.values()}
     for shot in single:
-        items[shot.path] = _belonging_item(shot, belongings.get(shot.path), hashes, seen)
+        item = _belonging_item(shot, belongings.get(shot.path), hashes, seen)
+        if item.action == "slip" and shot.path not in followed and _opens(seen[shot.path]):
+            item = replace(item, reason=f"{item.reason}; {NO_PHOTO_FOLLOWS}")
+        items[shot.path] = replace(item, group=groups.get(shot.path, ""))
     items |= twins
     for shot in photos:
         if shot.path in unreadable:
             items[shot.path] = new_item(shot, "left", unreadable[shot.path])
     placed = _place(root, [items[shot.path] for shot in shots], shots, seen, options)
+    if options.confirm:
+        agreed = (only or set(groups.values())) - leave
+        placed = [confirmed(item) if item.group in agreed else item for item in placed]
     return FilingPlan(root, dump, tuple(placed))
+
+
+def _rules(root: Path, options: FilingOptions, now: datetime) -> GroupingRules:
+    file = root / "round.toml"
+    settings = read_settings(file).filing if file.exists() else FilingSettings()
+    gap = settings.gap_min if options.gap_min is None else options.gap_min
+    hours = settings.slip_hours if options.slip_hours is None else options.slip_hours
+    return GroupingRules(now, gap, options.date, options.together, hours)
+
+
+def _chosen(
+    options: FilingOptions, shots: Sequence[Shot], groups: Mapping[Path, str]
+) -> tuple[set[str], set[str]]:
+    """Return the groups that a person names to take, and to leave."""
+    if (options.only or options.leave) and not (options.confirm or options.forgotten):
+        mend = "Say --confirm, or give a slip with --lawn and --zone."
+        raise LawnscoreError("--only and --leave go with another option", mend)
+    only = named_groups(options.only, shots, groups)
+    return only, named_groups(options.leave, shots, groups)
+
+
+def _opens(sighting: SlipSighting) -> bool:
+    """Return whether a slip opens a stage, so that photos are to follow it."""
+    return any(code.stage for code in sighting.codes)
 
 
 def _hash(path: Path) -> str:
@@ -105,8 +144,7 @@ def _place(
         items = one_of_each_burst(items, by_path, seen)
     if options.no_work:
         items = check_stage(root, items)
-    items = targets(root, items, by_path, again=options.again)
-    return [confirmed(item) for item in items] if options.confirm else items
+    return targets(root, items, by_path, again=options.again)
 
 
 def _check_places(root: Path, dump: Path) -> None:

@@ -111,6 +111,10 @@ class Round:
         Photos whose path does not say where they belong.
     others
         Files beside the photos that are none, such as videos and notes; left alone.
+    elsewhere
+        Folder of older photos that `photos.elsewhere` names; ``None`` when there is none.
+    absent
+        Whether that folder is not there or empty, as when its disk is not connected.
     """
 
     path: Path
@@ -118,6 +122,8 @@ class Round:
     photos: list[PhotoPlace]
     misplaced: list[Misplaced] = field(default_factory=list)
     others: list[str] = field(default_factory=list)
+    elsewhere: Path | None = None
+    absent: bool = False
 
 
 @dataclass
@@ -148,9 +154,56 @@ def open_round(path: Path | str) -> Round:
         _walk(path, photos, (), found)
     elif photos.exists():
         raise LawnscoreError("photos is not a folder", f"Make a folder {_SHAPE}", photos)
-    found.photos.sort(key=_order)
+    elsewhere = elsewhere_of(path, settings)
+    absent = elsewhere is not None and not _holds_anything(elsewhere)
+    if elsewhere is not None and not absent:
+        older = _Found()
+        _walk(elsewhere, elsewhere, (), older)
+        here = {place.relative for place in found.photos}
+        found.photos += [place for place in older.photos if place.relative not in here]
+        found.misplaced += older.misplaced
+        found.others += older.others
+    found.photos.sort(key=photo_order)
     found.misplaced.sort(key=lambda one: one.relative)
-    return Round(path, settings, found.photos, found.misplaced, sorted(found.others))
+    others = sorted(found.others)
+    return Round(path, settings, found.photos, found.misplaced, others, elsewhere, absent)
+
+
+def elsewhere_of(round_path: Path, settings: Settings) -> Path | None:
+    """Return the folder that older photos were moved to; ``None`` when there is none."""
+    said = settings.photos.elsewhere
+    return round_path / Path(said).expanduser() if said else None
+
+
+def photo_folders(round_path: Path) -> list[Path]:
+    """Return the folders that hold the photos of a round: its own, and the one elsewhere."""
+    toml = round_path / "round.toml"
+    elsewhere = elsewhere_of(round_path, read_settings(toml)) if toml.exists() else None
+    return [round_path / PHOTOS, *([elsewhere] if elsewhere is not None else [])]
+
+
+def place_of(relative: str, path: Path) -> PhotoPlace:
+    """Return a photo by its path in the round, ``photos/LAWN/ZONE/DATE-STAGE/NAME``.
+
+    Raises
+    ------
+    LawnscoreError
+        When that says no lawn, zone, date and stage.
+    """
+    parts = relative.split("/")
+    if len(parts) != len(_LEVELS) + 2 or parts[0] != PHOTOS:
+        raise LawnscoreError("the path does not say where the photo belongs", _SHAPE, relative)
+    day, stage = parse_visit(parts[3])
+    spot = parse_spot(parts[4])
+    return PhotoPlace(path, relative, _name(parts[1]), _name(parts[2]), spot, day, stage)
+
+
+def _holds_anything(folder: Path) -> bool:
+    try:
+        with os.scandir(folder) as listing:
+            return any(not _is_ignored(entry.name) for entry in listing)
+    except OSError:
+        return False
 
 
 @lru_cache(maxsize=256)
@@ -203,7 +256,8 @@ def _name(text: str) -> str:
     return unicodedata.normalize("NFC", printable(text)).strip()
 
 
-def _order(place: PhotoPlace) -> tuple[str, str, str, int, str]:
+def photo_order(place: PhotoPlace) -> tuple[str, str, str, int, str]:
+    """Return what photos of a round are sorted by."""
     return (place.lawn, place.zone, place.date, STAGES.index(place.stage), place.relative)
 
 

@@ -36,6 +36,15 @@ _SPELLINGS: dict[str, dict[str, str]] = {
         "latitude_deg": "latitude lat",
         "longitude_deg": "longitude lon lng long",
     },
+    "customers": {
+        "customer": "client customer_id",
+        "name": "customer_name full_name",
+        "email": "e_mail mail email_address e_mail_address",
+        "phone": "telephone tel mobile",
+        "address": "postal_address street",
+        "language": "lang",
+        "reports": "report reports_by",
+    },
     "work": {
         "task": "job work",
         "rate_unit": "unit rate_units",
@@ -115,6 +124,9 @@ OTHER_WORDS: dict[str, dict[str, str]] = {
     "material_unit": {"box": "boxes", "litre": "l", "litres": "l", "liter": "l", "liters": "l"},
     "shade": {"no": "none", "some": "part", "partial": "part", "half": "part", "heavy": "full"},
     "form": {"granules": "granular", "granule": "granular"},
+    "language": {"english": "en", "german": "de", "deutsch": "de", "englisch": "en"},
+    "reports": {"e-mail": "email", "post": "paper", "letter": "paper", "print": "paper",
+                "no": "none"},
 }  # fmt: skip
 """Other words for the allowed values of a column."""
 
@@ -128,7 +140,7 @@ def known_headings(table: Table) -> dict[str, Heading]:
     """
     columns = set(table.column_names)
     known = {h: heading for h, heading in _OTHER_UNITS.items() if heading.column in columns}
-    for spellings in (_SPELLINGS[""], _SPELLINGS[table.name]):
+    for spellings in (_SPELLINGS[""], _SPELLINGS.get(table.name, {})):
         for column, others in spellings.items():
             if column in columns:
                 known.update({other: Heading(column) for other in others.split()})

@@ -9,7 +9,7 @@ from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import Settings
-from lawnscore.contract.tables import LAWNS, STAGES, TASKS, WEATHER, WORK
+from lawnscore.contract.tables import CUSTOMERS, LAWNS, STAGES, TASKS, WEATHER, WORK
 from lawnscore.register import programme
 from lawnscore.register.folder import OWN_README
 
@@ -29,6 +29,7 @@ _MEANING = {
     "report": "What the reports look like.",
     "report.business": "your name at the top of a report",
     "report.contact": "how customers reach you",
+    "report.email": "your address, from which drafts for customers are to be sent",
     "report.logo": "picture for the top of a report, relative to the round",
     "report.language": "en or de",
     "report.locale": "how dates and numbers are written, such as en_GB; empty follows the language",
@@ -37,6 +38,11 @@ _MEANING = {
     "record.rule": "eu or us: whose rules of records of plant protection",
     "record.n_limit_kg_ha": "your own limit of N a year, kg/ha; none when left out",
     "points": "Points read by eye (points.csv), to check the numbers by.",
+    "filing": "How far in time a printed slip speaks for the photos behind it.",
+    "filing.gap_min": "a longer break between two photos needs a word, minutes",
+    "filing.slip_hours": "a photo taken longer after its slip is left, hours",
+    "photos": "Older photos may lie on another disk, under the same LAWN/ZONE/DATE-STAGE folders.",
+    "photos.elsewhere": "that folder, such as /media/archive/photos; empty when there is none",
     "points.correct": "yes corrects the shares of the tables by them; no leaves them as they are",
     "rates": "Your own hours and prices, for `lawnscore survey`. What is left out is not known.",
     "rates.visit_h": "hours a visit before and after the work: travel, setting up, clearing away",
@@ -87,6 +93,13 @@ _WEATHER_EXAMPLES = (
     {"date": "2026-03-05", "mean_c": "7.5", "rain_mm": "2.4"},
     {"date": "2026-03-06", "mean_c": "8.1", "rain_mm": "0"},
 )
+_CUSTOMERS_EXAMPLES = (
+    "One row a customer. A lawn names its customer in `customer` of lawns.csv; without that, the",
+    "customer is called as the lawn. Rows that start with # are not read. Invented examples:",
+    {"customer": "example-family", "name": "Example family", "email": "family@example.org",
+     "language": "en", "reports": "email"},
+    {"customer": "elm-row-9", "name": "Mr Example", "address": "9 Elm Row", "reports": "paper"},
+)  # fmt: skip
 _PHOTOS_README = f"""Where photos go
 ===============
 
@@ -130,6 +143,7 @@ def new_round(path: Path | str) -> NewRound:
         "work.csv": _csv_text(WORK.column_names, _WORK_EXAMPLES),
         "weather.csv": _csv_text(WEATHER.column_names, _WEATHER_EXAMPLES),
         programme.FILE_NAME: programme.shipped_text(),
+        "customers.csv": _csv_text(CUSTOMERS.column_names, _CUSTOMERS_EXAMPLES),
         f"photos/{OWN_README}": _PHOTOS_README,
     }
     made, kept = [], []

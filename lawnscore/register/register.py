@@ -18,6 +18,7 @@ import pandas as pd
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import (
     COMPLAINTS,
+    CUSTOMERS,
     INPUT_TABLES,
     LAWNS,
     WEATHER,
@@ -35,12 +36,13 @@ from lawnscore.register.cells import (
     parse_number,
 )
 from lawnscore.register.headings import CELL_UNITS, OTHER_WORDS, Heading, known_headings
+from lawnscore.register.mail_address import parse_mail_address
 from lawnscore.register.problems import Problem
 from lawnscore.register.sheet import Sheet, SheetRow, normal_heading, parse_sheet, read_sheet
 
 WHOLE_LAWN = "all"
 _EMPTY_MARKS = {"", "-", "--", "–", "—", "?", "n/a", "na", "none", "nil"}
-_KEPT_WORDS = {"none"}  # a value of `shade`
+_KEPT_WORDS = {"none"}  # a value of `shade` and `reports`
 _NAMES = {"lawn", "zone"}
 
 _RANGES: dict[str, tuple[float, float]] = {
@@ -68,10 +70,10 @@ class Register:
 
     Parameters
     ----------
-    lawns, work, weather, complaints
-        Tables with exactly the columns of ``LAWNS``, ``WORK``, ``WEATHER`` and ``COMPLAINTS``;
-        empty tables where there is no file. Work on the whole of a lawn with zones is given for
-        each zone.
+    lawns, work, weather, complaints, customers
+        Tables with exactly the columns of ``LAWNS``, ``WORK``, ``WEATHER``, ``COMPLAINTS`` and
+        ``CUSTOMERS``; empty tables where there is no file. Work on the whole of a lawn with zones is
+        given for each zone.
     problems
         What could not be read. A row without a required value is left out of its table; a bad
         value elsewhere is left empty.
@@ -88,6 +90,7 @@ class Register:
     notes: tuple[Problem, ...] = ()
     row_numbers: dict[str, tuple[int, ...]] = field(default_factory=dict)
     complaints: pd.DataFrame = field(default_factory=lambda: COMPLAINTS.frame([]))
+    customers: pd.DataFrame = field(default_factory=lambda: CUSTOMERS.frame([]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,16 +130,20 @@ def read_register(round_path: Path | str) -> Register:
     reads = {name: _read_file(folder, table) for name, table in INPUT_TABLES.items()}
     lawns, work, weather = reads["lawns"], reads["work"], reads["weather"]
     work = _name_as_in_lawns(work, lawns.rows)
-    complaints = reads["complaints"]
+    complaints, customers = reads["complaints"], reads["customers"]
     return Register(
         LAWNS.frame(lawns.rows),
         WORK.frame(work.rows),
         WEATHER.frame(weather.rows),
-        lawns.problems + work.problems + weather.problems + complaints.problems,
-        lawns.notes + work.notes + weather.notes + complaints.notes,
-        {name: reads[name].row_numbers for name in ("lawns", "weather", "complaints")}
-        | {"work": work.row_numbers},
+        lawns.problems
+        + work.problems
+        + weather.problems
+        + complaints.problems
+        + customers.problems,
+        lawns.notes + work.notes + weather.notes + complaints.notes + customers.notes,
+        {name: reads[name].row_numbers for name in INPUT_TABLES} | {"work": work.row_numbers},
         COMPLAINTS.frame([_spelled_as(row, lawns.rows) for row in complaints.rows]),
+        CUSTOMERS.frame(customers.rows),
     )
 
 
@@ -293,6 +300,8 @@ class _Reader:
             return _in_range(column, value, text)
         if column.allowed:
             return _allowed(column, text)
+        if column.name == "email":
+            return parse_mail_address(text)
         text = unicodedata.normalize("NFC", text)  # as the folders of the photos are compared
         return text if column.name in ("notes", "said") else " ".join(text.split())
 
@@ -317,6 +326,8 @@ class _Reader:
                 self.notes.append(Problem(self.file, row, text, what, "It is kept, not read."))
             else:
                 places[heading.column] = (index, heading)
+        if "customer" in places and "lawn" in self.table.column_names:
+            places.setdefault("lawn", places["customer"])  # a customer with one lawn names it
         return places
 
     def _texts(self, column: str) -> list[str]:

@@ -1,4 +1,4 @@
-"""Take the rows of one lawn out of a hand-kept file, and leave every other byte of it as it is."""
+"""Take rows out of a hand-kept file, and leave every other byte of it as it is."""
 
 from __future__ import annotations
 
@@ -8,11 +8,9 @@ import unicodedata
 from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.tables import LAWNS
+from lawnscore.contract.tables import CUSTOMERS, LAWNS
 from lawnscore.register.headings import known_headings
 from lawnscore.register.sheet import Sheet, cells_of_any_length, normal_heading, parse_sheet
-
-_LAWN = "lawn"
 
 
 def without_lawn(data: bytes, lawn: str, *, where: Path) -> tuple[bytes, int]:
@@ -32,7 +30,16 @@ def without_lawn(data: bytes, lawn: str, *, where: Path) -> tuple[bytes, int]:
     LawnscoreError
         When it is no text, or a quotation mark in it is not closed.
     """
-    known = known_headings(LAWNS)
+    return _without(data, "lawn", lawn, where)
+
+
+def without_customer(data: bytes, customer: str, *, where: Path) -> tuple[bytes, int]:
+    """Return customers.csv without the row of a customer; else as :func:`without_lawn`."""
+    return _without(data, "customer", customer, where)
+
+
+def _without(data: bytes, name: str, value: str, where: Path) -> tuple[bytes, int]:
+    known = known_headings(CUSTOMERS if name == "customer" else LAWNS)
     sheet = parse_sheet(data, known, where=where)
     if sheet.broken_row is not None:
         raise LawnscoreError(
@@ -41,13 +48,15 @@ def without_lawn(data: bytes, lawn: str, *, where: Path) -> tuple[bytes, int]:
             f"{where}, row {sheet.broken_row}",
         )
     columns = [known[h].column if h in known else "" for h in map(normal_heading, sheet.header)]
-    if _LAWN not in columns:
+    if name == "lawn" and name not in columns and where.stem.partition("-")[0] != CUSTOMERS.name:
+        name = "customer"  # a customer with one lawn names it
+    if name not in columns:
         return data, 0
-    column = columns.index(_LAWN)
+    column = columns.index(name)
     gone = {
         row.number
         for row in sheet.rows
-        if len(row.cells) > column and folded(row.cells[column]) == folded(lawn)
+        if len(row.cells) > column and folded(row.cells[column]) == folded(value)
     }
     return _without_records(sheet, gone).encode(sheet.encoding), len(gone)
 

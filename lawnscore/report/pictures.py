@@ -16,6 +16,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from lawnscore.contract.files import make_folder, write_whole
+from lawnscore.register.folder import PHOTOS
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.window import Window, common_window, seen_cells
 from lawnscore.scoring.processes import Lost, each_done
@@ -133,6 +134,7 @@ class PictureBook:
 
     round_path: Path
     settings: ScoringSettings
+    elsewhere: Path | None = None
 
     @property
     def folder(self) -> Path:
@@ -152,7 +154,7 @@ class PictureBook:
         jobs = [
             (str(path), str(p["sha256"]), key, str(self.folder), self.settings)
             for key, p in missing
-            if (path := _inside(self.round_path, str(p["photo"]))) is not None
+            if (path := self._original(str(p["photo"]))) is not None
         ]
         if not jobs:
             return Drawn(0)
@@ -161,11 +163,17 @@ class PictureBook:
         for count, (index, result) in enumerate(each_done(_draw_one, jobs, workers), start=1):
             path = Path(jobs[index][0])
             if isinstance(result, Lost):
-                place = path.relative_to(self.round_path).as_posix()
+                place = "/".join(path.parts[-4:])
                 lost.append(f"{place}: no picture, the process that drew it {result.how}.")
             if progress:
                 progress(count, len(jobs), path.name)
         return Drawn(len(jobs), tuple(lost))
+
+    def _original(self, relative: str) -> Path | None:
+        own = _inside(self.round_path, relative)
+        if own is None and self.elsewhere is not None:
+            return _inside(self.elsewhere, relative.removeprefix(f"{PHOTOS}/"))
+        return own
 
     def seen(self, photo: Row) -> Path | None:
         """Return the picture of a photo beside what was seen in it; ``None`` when not at hand."""
@@ -272,7 +280,7 @@ def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
 
     path, sha256, key, folder, settings = job
     base = Path(path)
-    card = load_reference(settings.card, base=_round_of(base))
+    card = load_reference(settings.card, base=Path(folder).parents[1])  # the round
     score = score_photo(base, card, settings=settings, keep_views=True)
     if score.views is None or score.row["sha256"] != sha256:
         write_whole(Path(folder) / f"{key}.json", b"{}")  # not to be tried again
@@ -286,10 +294,6 @@ def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
         origin_mm=score.views.ground.origin_mm,
         mm_per_px=score.views.ground.mm_per_px,
     )
-
-
-def _round_of(photo: Path) -> Path:
-    return next((p for p in photo.parents if (p / "round.toml").exists()), photo.parent)
 
 
 def keep_pictures(

@@ -14,8 +14,12 @@ from urllib.parse import quote
 from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, make_folder, write_whole
+from lawnscore.register.customers import customers_of
+from lawnscore.register.folder import elsewhere_of
 from lawnscore.register.lock import locked
+from lawnscore.register.register import nearest, read_register
 from lawnscore.register.round_log import noted
+from lawnscore.report.addressed import words_by_lawn
 from lawnscore.report.calendar import visits_calendar
 from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.glance import glance_page, glance_row
@@ -80,6 +84,7 @@ class _Job:
     letterhead: Letterhead
     book: PictureBook
     pdf: bool
+    theirs: dict[str, Words]  # of each lawn's customer
     state: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -158,8 +163,9 @@ def _write_all(rounds: RoundRows, options: _Options, progress: Progress | None) 
         rounds,
         words_for(rounds.settings.report),
         read_letterhead(rounds.settings.report, path),
-        PictureBook(path, rounds.settings.scoring),
+        PictureBook(path, rounds.settings.scoring, elsewhere_of(path, rounds.settings)),
         options.pdf,
+        words_by_lawn(customers_of(read_register(path)), rounds.settings.report),
         _read_state(path),
     )
     chosen = _chosen(rounds, options.lawns)
@@ -199,8 +205,6 @@ def _chosen(rounds: RoundRows, lawns: Sequence[str] | None) -> list[LawnRows]:
     by_name = {lawn.lawn: lawn for lawn in rounds.lawns}
     for name in lawns:
         if name not in by_name:
-            from lawnscore.register.register import nearest
-
             near = nearest(name, by_name) or "`lawnscore report` without --lawn writes them all."
             raise LawnscoreError(f"there is no lawn `{name}`", near, rounds.path)
     return [by_name[name] for name in dict.fromkeys(lawns)]
@@ -215,16 +219,17 @@ def _lawn_files(lawn: LawnRows, job: _Job) -> Iterator[tuple[str, bool]]:
     yield from ((name, False) for name in fresh)
     if len(fresh) == len(names):
         return
-    story = customer_story(lawn, job.words, pairs=_pairs(lawn, job))
+    theirs = job.theirs.get(lawn.lawn, job.words)
+    story = customer_story(lawn, theirs, pairs=_pairs(lawn, job))
     for name in names:
         if name in fresh:
             continue
         if name.endswith(".pdf"):
             from lawnscore.report.customer_paper import customer_pdf
 
-            data = customer_pdf(story, job.words, job.letterhead)
+            data = customer_pdf(story, theirs, job.letterhead)
         elif name.startswith("customers/"):
-            data = customer_page(story, job.words, job.letterhead).encode("utf-8")
+            data = customer_page(story, theirs, job.letterhead).encode("utf-8")
         else:
             links = _link_pictures(lawn, seen, job)
             data = lawn_page(lawn, job.words, pictures=links).encode("utf-8")
@@ -349,6 +354,7 @@ def _digest(lawn: LawnRows, job: _Job, seen: Sequence[str]) -> str:
         __version__,
         templates_digest(),
         asdict(job.words),
+        asdict(job.theirs.get(lawn.lawn, job.words)),
         job.letterhead.business,
         job.letterhead.contact,
         hashlib.sha256(job.letterhead.logo_png).hexdigest(),

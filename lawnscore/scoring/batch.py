@@ -17,9 +17,10 @@ from lawnscore import __version__
 from lawnscore.contract.files import append_own
 from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY, VISIT_SCORES
 from lawnscore.photo.method import method_version
-from lawnscore.register.folder import PhotoPlace, Round, open_round
+from lawnscore.register.folder import PhotoPlace, Round, open_round, photo_order
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.round_log import noted
+from lawnscore.scoring.away import Away
 from lawnscore.scoring.card_watch import card_warnings
 from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
 from lawnscore.scoring.ledger import Ledger, Method
@@ -122,6 +123,8 @@ def score_round(
         summary = run.said_again(inputs)
         if summary is None:
             problems = card_warnings(ledger, method, card)
+            if run.away is not None:
+                problems = (run.away.line(), *problems)
             summary = _write(
                 opened, problems, run, parquet=parquet, today=today, corrector=corrector
             )
@@ -156,6 +159,7 @@ class _Run:
         self._hashes: dict[str, str] = {}
         self._read: set[str] = set()  # contents that were scored now
         self._by_hash: dict[str, list[PhotoPlace]] = {}
+        self.away = Away(opened, ledger, method) if opened.absent else None
 
     def score_new(self, workers: int | None) -> None:
         """See to it that every photo has a row: known, or scored now."""
@@ -174,7 +178,12 @@ class _Run:
 
     def rows(self) -> list[Row]:
         """Return the row of every photo, in the order of the round."""
-        return [{**self._row(place), **_place_columns(place)} for place in self.opened.photos]
+        known = {} if self.away is None else self.away.rows
+        places = sorted([*self.opened.photos, *known], key=photo_order)
+        return [
+            {**(known[place] if place in known else self._row(place)), **_place_columns(place)}
+            for place in places
+        ]
 
     def parts(self) -> Iterator[str]:
         """Yield what the row of each photo follows from, as text."""
@@ -182,6 +191,8 @@ class _Run:
             known = self._texts.get(place.relative)
             said = known[1] if known else json.dumps(self._rows[place.relative], default=str)
             yield f"{said} {json.dumps(_place_columns(place))}"
+        if self.away is not None:
+            yield self.away.digest()
 
     def said_again(self, inputs: str) -> ScoreSummary | None:
         """Return what the last run found, when nothing has changed since."""
@@ -204,7 +215,7 @@ class _Run:
         A folder that cannot be opened may hold any of them, so then nothing is forgotten.
         """
         unopened = any("cannot be opened" in one.what for one in self.opened.misplaced)
-        if unopened or not self.opened.photos:
+        if unopened or not self.opened.photos or self.away is not None:
             return
         self.ledger.forget_files_except({place.relative for place in self.opened.photos})
         self.ledger.forget_scores_except(self._read | set(self._hashes.values()))
@@ -336,7 +347,7 @@ def _write(
     register = read_register(opened.path)
     photos = tidied(PHOTO_SCORES, PHOTO_SCORES.frame(rows))
     if corrector is not None:
-        photos = tidied(PHOTO_SCORES, corrector(opened, photos))
+        photos = tidied(PHOTO_SCORES, _corrected(corrector, opened, photos, run.away))
     frames = _history(photos, register, opened, today or calendar_date.today().isoformat())
     paths = {
         name: write_table(opened.path, name, frame, parquet=parquet)
@@ -363,6 +374,17 @@ def _write(
         checked_points=_most(photos["checked_points"]),
         checked_casts=_most(photos["checked_casts"]),
     )
+
+
+def _corrected(
+    corrector: Corrector, opened: Round, photos: pd.DataFrame, away: Away | None
+) -> pd.DataFrame:
+    """Correct a table of photos; rows that were taken from a corrected one stay as they are."""
+    out = corrector(opened, photos).copy()
+    if away is not None and away.as_written:
+        done = out["photo"].isin(away.as_written)
+        out.loc[done] = photos.loc[done]
+    return out
 
 
 def _outputs(summary: ScoreSummary, *, parquet: bool) -> list[Path]:

@@ -16,9 +16,13 @@ import pandas as pd
 from lawnscore.card.reference import load_reference
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import Settings
+from lawnscore.contract.tables import LANGUAGES
 from lawnscore.filing.places import is_folder_name
 from lawnscore.filing.shots import sha256_of, shot_of
-from lawnscore.register.folder import PhotoPlace, open_round
+from lawnscore.register.cells import CellError
+from lawnscore.register.customers import customer_notes, customer_problems
+from lawnscore.register.folder import PhotoPlace, Round, open_round
+from lawnscore.register.mail_address import parse_mail_address
 from lawnscore.register.problems import Problem
 from lawnscore.register.programme import programme_problems
 from lawnscore.register.register import (
@@ -34,7 +38,6 @@ _PLAUSIBLE_AREA_M2 = (2.0, 20_000.0)  # common practice, no source: a bed's edge
 _AREA_SLACK = 1.05
 _NUTRIENTS = ("n_pct", "p2o5_pct", "k2o_pct", "ca_pct", "mg_pct", "fe_pct", "s_pct")
 _EARLY_HOUR = 4  # a visit that passed midnight
-_LANGUAGES = ("en", "de")
 
 
 @dataclass(frozen=True)
@@ -69,12 +72,13 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
     problems = [*register.problems, *_lawn_problems(folder, register), *_work(register, day)]
     problems += _complaints(folder, register, day)
     problems += programme_problems(folder)
-    notes = [*register.notes, *_work_notes(register)]
+    problems += customer_problems(register)
+    notes = [*register.notes, *_work_notes(register), *customer_notes(register)]
     photos: list[PhotoPlace] = []
     try:
         opened = open_round(folder)
         photos = opened.photos
-        problems[:0] = _setting_problems(folder, opened.settings)
+        problems[:0] = [*_setting_problems(folder, opened.settings), *_away(opened)]
         problems += [Problem(m.relative, None, "", m.what, m.mend) for m in opened.misplaced]
     except LawnscoreError as error:
         file = Path(error.where).name if error.where else "round.toml"
@@ -97,18 +101,30 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
 
 def _setting_problems(folder: Path, settings: Settings) -> Iterator[Problem]:
     language = settings.report.language
-    if language not in _LANGUAGES:
-        mend = f"Use one of: {', '.join(_LANGUAGES)}."
+    if language not in LANGUAGES:
+        mend = f"Use one of: {', '.join(LANGUAGES)}."
         yield Problem("round.toml", None, "", f"`report.language` is `{language}`", mend)
     try:
         load_reference(settings.scoring.card, base=folder)
     except LawnscoreError as error:
         what = f"`scoring.card` is {settings.scoring.card!r}: {error.what}"
         yield Problem("round.toml", None, "", what, error.mend)
+    if settings.report.email:
+        try:
+            parse_mail_address(settings.report.email)
+        except CellError as error:
+            yield Problem("round.toml", None, "", f"`report.email`: {error.what}", error.mend)
     logo = settings.report.logo
     if logo and not (folder / logo).is_file():
         mend = "Put it there, or name another file."
         yield Problem("round.toml", None, "", f"`report.logo` names no file ({logo})", mend)
+
+
+def _away(opened: Round) -> Iterator[Problem]:
+    if opened.absent:
+        what = f"`photos.elsewhere` names a folder that is not there or empty ({opened.elsewhere})"
+        mend = "Connect its disk, or mend the path; until then its photos keep their rows."
+        yield Problem("round.toml", None, "", what, mend)
 
 
 def _rows(register: Register, table: str) -> Iterator[tuple[int, dict[Any, Any]]]:

@@ -143,6 +143,12 @@ class Ledger:
                 (*values, _checksum(*values)),
             )
 
+    def files(self) -> dict[str, str]:
+        """Return the SHA-256 of every file that is kept, by its path in the round."""
+        with _as_one_line(self.path):
+            rows = self._db.execute("SELECT * FROM files ORDER BY photo").fetchall()
+        return {row[0]: row[6] for row in rows if row[7] == _checksum(*row[:7])}
+
     def forget_files_except(self, photos: set[str]) -> None:
         """Forget the hashes of files that are gone; their scores are kept by content."""
         self._forget("files", "photo", photos)

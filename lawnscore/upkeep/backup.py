@@ -15,7 +15,7 @@ import sqlite3
 import tempfile
 import zipfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -47,12 +47,16 @@ _PACKED = PHOTO_SUFFIXES | {".zip", ".pdf", ".xlsx", ".parquet"}
 
 @dataclass(frozen=True)
 class Backup:
-    """An archive, how many files and bytes of the round it holds, and what was left out."""
+    """An archive, how many files and bytes of the round it holds, and what was left out.
+
+    ``elsewhere`` is the folder of older photos that lies outside the round, and is not in it.
+    """
 
     path: Path
     n_files: int
     n_bytes: int
     left_out: tuple[str, ...] = ()
+    elsewhere: Path | None = None
 
 
 def back_up(round_path: Path | str, out: Path | str) -> Backup:
@@ -67,13 +71,13 @@ def back_up(round_path: Path | str, out: Path | str) -> Backup:
         cannot be read, or what was written does not read back.
     """
     root, out = Path(round_path), Path(out)
-    open_round(root)  # says when this is no round
+    opened = open_round(root)  # says when this is no round
     check_output(out, ".zip")
     with locked(root), noted(root, "backup") as facts:
         part = part_beside(out)
         try:
             make_folder(out.parent)
-            backup = _written(root, out, part)
+            backup = replace(_written(root, out, part), elsewhere=opened.elsewhere)
             _checked(part, out)
             part.chmod(file_mode(out.parent))
             part.replace(out)

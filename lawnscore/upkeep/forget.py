@@ -16,13 +16,15 @@ import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, write_whole
-from lawnscore.contract.tables import OUTPUT_TABLES
-from lawnscore.register.folder import PHOTOS, PhotoPlace, open_round
+from lawnscore.contract.tables import CUSTOMERS, OUTPUT_TABLES
+from lawnscore.register.customers import customers_of
+from lawnscore.register.folder import PhotoPlace, open_round, photo_folders
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.register import nearest, read_register
-from lawnscore.register.remove import folded, without_lawn
+from lawnscore.register.remove import folded, without_customer, without_lawn
 from lawnscore.register.round_log import note
 from lawnscore.report.load import file_stems, rows_of
+from lawnscore.report.outbox import outbox_files
 from lawnscore.report.pictures import PICTURES, picture_key
 from lawnscore.scoring.batch import FAULTS
 from lawnscore.scoring.datapackage import write_datapackage
@@ -82,7 +84,9 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
         try:
             work = _gather(root, lawn)
             _keep_aggregates(work)
-            for step in (_pages, _pictures, _tables, _scores, _filing, _faults, _register):
+            for step in (
+                _pages, _pictures, _tables, _scores, _filing, _faults, _customers, _register,
+            ):  # fmt: skip
                 step(work)
             if photos:
                 _delete_photos(work)
@@ -95,6 +99,12 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
 
 def _gather(root: Path, lawn: str) -> _Work:
     opened = open_round(root)
+    if opened.absent:
+        raise LawnscoreError(
+            "the folder of older photos is not there, so the customer cannot be forgotten whole",
+            "Connect its disk, or empty `photos.elsewhere` in round.toml.",
+            opened.elsewhere,
+        )
     register = read_register(root)
     tables = {n: read_table(root, n) for n in OUTPUT_TABLES if table_path(root, n).exists()}
     known = {str(name) for frame in (register.lawns, *tables.values()) for name in frame["lawn"]}
@@ -119,7 +129,27 @@ def _own_hashes(scores: pd.DataFrame | None, lawn: str) -> set[str]:
 
 
 def _hand_kept(root: Path) -> list[Path]:
-    return [*sorted(root.glob("*.csv")), *sorted((root / FOLDER / "backups").glob("*.csv"))]
+    backups = sorted((root / FOLDER / "backups").glob("*.csv"))
+    return [*sorted(root.glob("*.csv")), *backups, *sorted((root / REPORTS).glob("sent.csv"))]
+
+
+def _customers(work: _Work) -> None:
+    """Take out the customer, where this is their last lawn, and the drafts of messages to them."""
+    for customer in customers_of(read_register(work.root)):
+        if folded(work.lawn) not in map(folded, customer.lawns):
+            continue
+        for path in outbox_files(work.root, customer.customer):
+            _remove(work, path, "drafts of messages")
+        if len(customer.lawns) > 1:
+            continue
+        for path in _hand_kept(work.root):
+            if path.stem.partition("-")[0] != CUSTOMERS.name:
+                continue
+            data, n = without_customer(path.read_bytes(), customer.customer, where=path)
+            if n:
+                write_whole(path, data)
+                kept = "backups of " if path.parent.name == "backups" else ""
+                work.removed[f"rows of {kept}customers"] += n
 
 
 def _register(work: _Work) -> None:
@@ -234,7 +264,8 @@ def _faults(work: _Work) -> None:
 def _delete_photos(work: _Work) -> None:
     folders = [
         path
-        for path in (work.root / PHOTOS).iterdir()
+        for photos in photo_folders(work.root)
+        for path in (photos.iterdir() if photos.is_dir() else ())
         if path.is_dir() and not path.is_symlink() and folded(path.name) == folded(work.lawn)
     ]
     for folder in folders:

@@ -23,6 +23,13 @@ def run(*words: object, code: int = 0) -> str:
     return result.stdout
 
 
+def told(*words: object, code: int = 0) -> str:
+    """Return what a person reads: both streams, lines joined."""
+    result = CliRunner().invoke(build_app(), [str(word) for word in words])
+    assert result.exit_code == code, result.output
+    return " ".join(result.output.split())
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     path = tmp_path / "round"
@@ -104,3 +111,29 @@ def test_nothing_can_be_done(
 ) -> None:
     with pytest.raises(LawnscoreError, match=message):
         run("file", folder, *(tmp_path if word == "PHONE" else word for word in words))
+
+
+def test_a_forgotten_slip_and_a_choice_of_groups(folder: Path, phone: Path) -> None:
+    (phone / "P0001.jpg").unlink()  # the slip
+    said = told("file", folder, phone, code=1)
+    assert "no slip was photographed" in said
+    assert "A slip forgotten? --lawn" in said
+    assert "2 groups of photos have no slip" in told(
+        "file", folder, phone, "--lawn", "mill-lane-3", code=1
+    )
+    words = ("--lawn", "mill-lane-3", "--zone", "front", "--stage", "before", "--only", "P0002")
+    assert "1 filed" in run("file", folder, phone, *words, code=1)
+    assert files(folder) == ["mill-lane-3/front/2026-03-05-before/P0002.jpg"]
+    with pytest.raises(LawnscoreError, match="no lawn"):
+        run("file", folder, phone, "--zone", "front")
+
+
+def test_confirm_of_one_group(folder: Path, phone: Path) -> None:
+    assert "--only PHOTO, or --leave PHOTO" in told("file", folder, phone, code=1)
+    assert "0 filed" in run("file", folder, phone, "--confirm", "--leave", "P0003", code=1)
+    assert "1 filed" in run("file", folder, phone, "--confirm", "--only", "P0003.jpg")
+
+
+def test_hours_on_the_command_line(folder: Path, phone: Path) -> None:
+    said = told("file", folder, phone, "--slip-hours", "0.5", "--confirm", "--plan", code=1)
+    assert "taken more than 0.5 h after the slip of mill-lane-3, front" in said

@@ -384,8 +384,8 @@ def test_a_break_in_the_photos_of_a_before_slip_needs_a_word(dump: Dump, plan: P
 
 def test_photos_long_after_an_after_slip_are_not_filed_unasked(dump: Dump, plan: Plan) -> None:
     dump.visit(MILL, "after", n=1)
-    dump.photo(wait=300)
-    assert "a break of 300 min" in reasons(plan())["IMG_0003.jpg"]
+    dump.photo(wait=200)
+    assert "a break of 200 min" in reasons(plan())["IMG_0003.jpg"]
 
 
 def test_a_slip_with_both_codes_is_parted_by_a_break(dump: Dump, plan: Plan) -> None:
@@ -622,10 +622,12 @@ def test_videos_screenshots_and_notes_are_left_with_a_word(dump: Dump, plan: Pla
     assert ".hidden.jpg" not in text
 
 
-def test_a_photo_of_slip_and_card_is_filed_too(dump: Dump, plan: Plan) -> None:
+def test_a_slip_with_the_card_in_view_is_a_slip(dump: Dump, plan: Plan) -> None:
     dump.photo(SlipCode(*MILL, "before"), card=True)
     dump.photo(card=True)
-    assert list(filed(plan())) == ["IMG_0001.jpg", "IMG_0002.jpg"]
+    made = plan()
+    assert list(filed(made)) == ["IMG_0002.jpg"]
+    assert [item.relative for item in made.having("slip")] == ["IMG_0001.jpg"]
 
 
 def test_a_photo_without_card_might_be_a_slip_that_was_not_read(dump: Dump, plan: Plan) -> None:

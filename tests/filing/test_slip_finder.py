@@ -92,3 +92,20 @@ def test_a_cut_off_jpeg_is_refused_or_read_but_never_breaks(tmp_path: Path) -> N
         assert find_slips(path).codes in ((), (CODE,))
     except PhotoRefused as refusal:
         assert refusal.reason == "unreadable"
+
+
+def test_a_slip_is_read_beside_the_card_from_where_the_card_is_photographed(tmp_path: Path) -> None:
+    """3 px a millimetre: 12 megapixels over 1.3 m, the card's own marks beside the code."""
+    markers = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_6X6_50)
+    picture = cv2.resize(photo(1), (4000, 3000))
+    for marker in range(4):
+        drawn = cv2.copyMakeBorder(
+            cv2.aruco.generateImageMarker(markers, marker, 80),
+            20, 20, 20, 20, cv2.BORDER_CONSTANT, value=255,
+        )  # fmt: skip
+        x, y = 700 + 480 * (marker % 2), 900 + 300 * (marker // 2)
+        picture[y : y + 120, x : x + 120] = drawn
+    picture[1000:1150, 2500:2650] = photo(150, turn=8, size=150)
+    path = saved(tmp_path / "a.jpg", cv2.GaussianBlur(picture, (0, 0), 1.2), quality=85)
+    sighting = find_slips(path)
+    assert (sighting.codes, sighting.fault, sighting.shows_card) == ((CODE,), "", True)

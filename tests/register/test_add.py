@@ -27,7 +27,7 @@ def test_a_lawn_is_added_below_what_is_there(folder: Path) -> None:
     added = add_lawn(folder, "elm-row-9", area_m2=85.5, shade="Part", slope="flat")
     after = (folder / "lawns.csv").read_bytes()
     assert after.startswith(before)
-    assert after[len(before) :] == b"elm-row-9,all,85.5,,,part,,,,flat,,,\n"
+    assert after[len(before) :] == b"elm-row-9,all,85.5,,,part,,,,flat,,,,\n"
     assert added.row == 8
     assert added.backup is not None
     assert added.backup.read_bytes() == before

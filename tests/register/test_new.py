@@ -69,6 +69,8 @@ def test_every_setting_but_the_weights_has_words() -> None:
         "points",
         "rates",
         "route",
+        "filing",
+        "photos",
     }
 
 
