@@ -9,7 +9,6 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date as calendar_date
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,16 +20,20 @@ from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.round_log import noted
 from lawnscore.scoring.card_watch import card_warnings
+from lawnscore.scoring.cluster import Cluster
 from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
 from lawnscore.scoring.ledger import Ledger, Method
+from lawnscore.scoring.method import load_card, method_of
+from lawnscore.scoring.photo_source import LocalPhoto
+from lawnscore.scoring.processes import Processes
 from lawnscore.scoring.registered import registered_only
+from lawnscore.scoring.runner import Runner
+from lawnscore.scoring.shared_ledger import SharedLedger
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
 from lawnscore.scoring.unchanged import inputs_digest, keep_summary, last_summary
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from lawnscore.card.reference import ReferenceCard
 
 __all__ = ["ScoreSummary", "score_round"]
 
@@ -43,9 +46,6 @@ Corrector = Callable[[Round, "pd.DataFrame"], "pd.DataFrame"]
 FAULTS = "faults.txt"
 """File in .lawnscore/ that keeps the tracebacks of photos the program failed on."""
 
-_AUTO = "auto"
-_SCORING_ROOMS = ("contract", "card", "photo")
-
 
 def score_round(
     path: Path | str,
@@ -57,6 +57,8 @@ def score_round(
     today: str | None = None,
     add: bool = False,
     corrector: Corrector | None = None,
+    cluster: str | None = None,
+    ledger: str | None = None,
 ) -> ScoreSummary:
     """Score every new or changed photo of a round and write its tables.
 
@@ -84,6 +86,10 @@ def score_round(
         Take on lawns and zones that lawns.csv does not name; else their photos are left alone.
     corrector
         Called with the round and the table of photos; returns the table that is written.
+    cluster
+        Address of a Dask scheduler whose workers score the photos, in place of ``workers``.
+    ledger
+        Address of a PostgreSQL database that keeps the scores of many rounds.
 
     Returns
     -------
@@ -103,11 +109,11 @@ def score_round(
     with (
         locked(opened.path),
         noted(opened.path, "score") as facts,
-        Ledger(opened.path) as ledger,
+        Ledger(opened.path, _shared(opened, ledger)) as kept,
     ):
         facts |= {"method": method.version, "settings": method.settings_id, "card": method.card_id}
-        run = _Run(opened, ledger, method, job, progress or _silent)
-        run.score_new(workers)
+        run = _Run(opened, kept, method, job, progress or _silent)
+        run.score_new(Processes(workers) if cluster is None else Cluster(cluster))
         run.forget()
         day = today or calendar_date.today().isoformat()
         inputs = inputs_digest(
@@ -121,13 +127,13 @@ def score_round(
         )
         summary = run.said_again(inputs)
         if summary is None:
-            problems = card_warnings(ledger, method, card)
+            problems = card_warnings(kept, method, card)
             summary = _write(
                 opened, problems, run, parquet=parquet, today=today, corrector=corrector
             )
             keep_summary(summary, inputs, _outputs(summary, parquet=parquet))
-        if ledger.problem:
-            summary = replace(summary, problems=(ledger.problem, *summary.problems))
+        if kept.problem:
+            summary = replace(summary, problems=(kept.problem, *summary.problems))
         facts |= {
             "photos": summary.n_photos,
             "new": summary.n_new,
@@ -136,6 +142,10 @@ def score_round(
             "problems": len(summary.problems),
         }
         return summary
+
+
+def _shared(opened: Round, address: str | None) -> SharedLedger | None:
+    return None if address is None else SharedLedger(address, opened.path)
 
 
 class _Run:
@@ -157,7 +167,7 @@ class _Run:
         self._read: set[str] = set()  # contents that were scored now
         self._by_hash: dict[str, list[PhotoPlace]] = {}
 
-    def score_new(self, workers: int | None) -> None:
+    def score_new(self, runner: Runner) -> None:
         """See to it that every photo has a row: known, or scored now."""
         photos = self.opened.photos
         for place in photos:
@@ -166,11 +176,14 @@ class _Run:
             elif (sha256 := self._hash(place)) is not None:
                 self._hashes[place.relative] = sha256
                 self._by_hash.setdefault(sha256, []).append(place)
+        self.ledger.fetch(self._by_hash, self.method)
+        for place in photos:
+            if place.relative in self._hashes:
                 self.n_known += self._take_known(place)
         # Photos of the same content are scored once. Should a file change while it waits, its
         # twin is still without a row and comes next.
         while todo := self._one_of_each([p for p in photos if not self._has_row(p)]):
-            self._score(todo, workers)
+            self._score(todo, runner)
 
     def rows(self) -> list[Row]:
         """Return the row of every photo, in the order of the round."""
@@ -207,7 +220,9 @@ class _Run:
         if unopened or not self.opened.photos:
             return
         self.ledger.forget_files_except({place.relative for place in self.opened.photos})
-        self.ledger.forget_scores_except(self._read | set(self._hashes.values()))
+        held = self._read | set(self._hashes.values())
+        self.ledger.forget_scores_except(held)
+        self.ledger.share(held, self.method)
 
     def _hash(self, place: PhotoPlace) -> str | None:
         """Return the SHA-256 of a file, from the ledger when it is surely unchanged."""
@@ -235,9 +250,9 @@ class _Run:
             first.setdefault(self._hashes.get(place.relative, place.relative), place)
         return list(first.values())
 
-    def _score(self, todo: list[PhotoPlace], workers: int | None) -> None:
-        paths = [place.path for place in todo]
-        for n_done, (index, scored) in enumerate(each_scored(self.job, paths, workers), 1):
+    def _score(self, todo: list[PhotoPlace], runner: Runner) -> None:
+        photos = [LocalPhoto(place.path) for place in todo]
+        for n_done, (index, scored) in enumerate(each_scored(self.job, photos, runner), 1):
             self._keep(todo[index], scored)
             self.progress(n_done, len(todo), todo[index].relative)
 
@@ -271,41 +286,6 @@ class _Run:
             "version": method_version(),
             "settings_id": self.method.settings_id,
         }
-
-
-def load_card(opened: Round) -> ReferenceCard | None:
-    card = opened.settings.scoring.card
-    if card == _AUTO:
-        return None
-    from lawnscore.card.reference import load_reference
-
-    return load_reference(card, base=opened.path)
-
-
-def method_of(opened: Round, card: ReferenceCard | None) -> Method:
-    """Return how the photos of a round are scored: what their scores are kept under."""
-    version = f"{__version__}+{_code_id()}"
-    return Method(version, opened.settings.scoring.settings_id, _card_id(card))
-
-
-@cache
-def _code_id() -> str:
-    """Return an id of the code that scores, so that a working copy never shows old scores."""
-    digest = hashlib.sha256()
-    for room in _SCORING_ROOMS:
-        for file in sorted((Path(__file__).parents[1] / room).iterdir()):
-            if file.is_file():
-                digest.update(file.name.encode() + b"\0" + file.read_bytes())
-    return digest.hexdigest()[:12]
-
-
-def _card_id(card: ReferenceCard | None) -> str:
-    """Return an id that changes with the colours of the card, whatever its file is called."""
-    if card is None:
-        return _AUTO
-    digest = hashlib.sha256(f"{card.design.name}\n{card.source}\n{card.name}\n".encode())
-    digest.update(card.linear_srgb.astype("<f8").tobytes())
-    return digest.hexdigest()[:16]
 
 
 def _place_columns(place: PhotoPlace) -> Row:

@@ -19,6 +19,7 @@ from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.register.lock import FOLDER, locked, own_folder, touch_own
+from lawnscore.scoring.shared_ledger import SharedLedger
 
 __all__ = ["FILE_NAME", "FOLDER", "SCHEMA_VERSION", "Ledger", "Method", "locked"]
 
@@ -63,6 +64,11 @@ class Method:
     settings_id: str
     card_id: str
 
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """What stands beside the content in the key of a score."""
+        return (self.version, self.settings_id, self.card_id)
+
 
 class Ledger:
     """The scores kept in a round. Use as a context manager, or call :meth:`close`.
@@ -71,6 +77,8 @@ class Ledger:
     ----------
     round_path
         Folder of the round.
+    shared
+        Where scores are kept for other rounds as well; what is there is taken from there.
 
     Attributes
     ----------
@@ -83,7 +91,8 @@ class Ledger:
         When it cannot be written.
     """
 
-    def __init__(self, round_path: Path | str) -> None:
+    def __init__(self, round_path: Path | str, shared: SharedLedger | None = None) -> None:
+        self.shared = shared
         self.path = own_folder(Path(round_path)) / FILE_NAME
         self.n_bad = 0
         self._found = ""
@@ -114,7 +123,11 @@ class Ledger:
 
     def close(self) -> None:
         """Close the file."""
-        self._db.close()
+        try:
+            if self.shared is not None:
+                self.shared.close()
+        finally:
+            self._db.close()
 
     def known_hash(self, photo: str, path: Path) -> str | None:
         """Return the SHA-256 kept for a file when the file is surely unchanged since."""
@@ -180,19 +193,47 @@ class Ledger:
 
     def score_text(self, sha256: str, method: Method) -> tuple[str, str] | None:
         """Return the row kept as JSON text, and its checksum; ``None`` where there is none."""
-        key = (sha256, method.version, method.settings_id, method.card_id)
+        found = self._kept((sha256, *method.key))
+        return None if found is None else (found[-3], found[-1])
+
+    def _kept(self, key: tuple[str, ...]) -> tuple[str, ...] | None:
+        """Return all columns of a sound row."""
         with _as_one_line(self.path):
             found = self._db.execute(
-                "SELECT row, extra, checksum FROM scores WHERE sha256 = ? AND version = ?"
+                "SELECT * FROM scores WHERE sha256 = ? AND version = ?"
                 " AND settings_id = ? AND card_id = ?",
                 key,
             ).fetchone()
         if found is None:
             return None
-        if found[2] != _checksum(*key, *found[:2]):
+        if found[-1] != _checksum(*found[:-1]):
             self.n_bad += 1
             return None
-        return str(found[0]), str(found[2])
+        return tuple(map(str, found))
+
+    def fetch(self, hashes: Iterable[str], method: Method) -> None:
+        """Take over from the shared ledger what of these contents is not kept here."""
+        if self.shared is None:
+            return
+        lacking = [sha256 for sha256 in hashes if self._kept((sha256, *method.key)) is None]
+        for row in self.shared.scores(lacking, method.key):
+            if row[-1] == _checksum(*row[:-1]):
+                self._insert(row)
+            else:
+                self.n_bad += 1
+
+    def share(self, hashes: Iterable[str], method: Method) -> None:
+        """Say to the shared ledger which contents the round holds, and give it what it lacks."""
+        if self.shared is None:
+            return
+        held = set(hashes)
+        self.shared.send()
+        self.shared.hold(held)
+        for sha256 in sorted(self.shared.lacks(held, method.key)):
+            row = self._kept((sha256, *method.key))
+            if row is not None:
+                self.shared.keep(row)
+        self.shared.send()
 
     def keep_score(
         self,
@@ -207,15 +248,16 @@ class Ledger:
         :meth:`score_text` will.
         """
         placeless = {name: value for name, value in row.items() if name != "photo"}
-        key = (sha256, method.version, method.settings_id, method.card_id)
-        values = (*key, _json(placeless), _json(extra or {}))
-        checksum = _checksum(*values)
+        values = (sha256, *method.key, _json(placeless), _json(extra or {}))
+        kept = (*values, _checksum(*values))
+        self._insert(kept)
+        if self.shared is not None:
+            self.shared.keep(kept)
+        return kept[-3], kept[-1]
+
+    def _insert(self, row: tuple[str, ...]) -> None:
         with _as_one_line(self.path), self._db:
-            self._db.execute(
-                "INSERT OR REPLACE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (*values, checksum),
-            )
-        return values[4], checksum
+            self._db.execute("INSERT OR REPLACE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)", row)
 
     def audit(self) -> tuple[int, int]:
         """Return how many rows there are, and how many of them have changed on the disk."""
@@ -229,7 +271,7 @@ class Ledger:
 
     def extras(self, method: Method) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
         """Yield content, row and what else was kept, for all sound scores of a method."""
-        key = (method.version, method.settings_id, method.card_id)
+        key = method.key
         with _as_one_line(self.path):
             found = self._db.execute(
                 "SELECT sha256, row, extra, checksum FROM scores WHERE version = ?"
