@@ -26,7 +26,9 @@ def register(app: typer.Typer) -> None:
 
 
 def score(
-    round_path: Path = typer.Argument(..., metavar="ROUND", help="Folder of the round."),
+    round_path: str = typer.Argument(
+        ..., metavar="ROUND", help="Folder of the round, or its address, such as s3://BUCKET/ROUND."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print what was found as JSON."),
     parquet: bool = typer.Option(False, "--parquet", help="Write the tables as Parquet too."),
     workers: int | None = typer.Option(

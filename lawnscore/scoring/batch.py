@@ -7,7 +7,7 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date as calendar_date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +19,7 @@ from lawnscore.photo.method import method_version
 from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.round_log import noted
+from lawnscore.scoring.address import is_address
 from lawnscore.scoring.card_watch import card_warnings
 from lawnscore.scoring.cluster import Cluster
 from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
@@ -27,6 +28,7 @@ from lawnscore.scoring.method import load_card, method_of
 from lawnscore.scoring.photo_source import LocalPhoto
 from lawnscore.scoring.processes import Processes
 from lawnscore.scoring.registered import registered_only
+from lawnscore.scoring.remote import RemoteRound, mirrored
 from lawnscore.scoring.runner import Runner
 from lawnscore.scoring.shared_ledger import SharedLedger
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
@@ -69,7 +71,7 @@ def score_round(
     Parameters
     ----------
     path
-        Folder of the round.
+        Folder of the round, or its address (text) in a store that fsspec knows.
     progress
         Called after each photo that was looked at.
     scorer
@@ -102,18 +104,44 @@ def score_round(
         When there is no round, its settings or card cannot be read, nothing can be written,
         or another run is scoring it.
     """
-    opened = registered_only(open_round(path), add=add)
+    runner = Processes(workers) if cluster is None else Cluster(cluster)
+    wanted = _Wanted(runner, progress or _silent, scorer, parquet, today, add, corrector, ledger)
+    if not (isinstance(path, str) and is_address(path)):
+        return _score(Path(path), wanted)
+    with mirrored(path) as remote:
+        return remote.summary(_score(remote.folder, wanted, remote))
+
+
+@dataclass(frozen=True, eq=False)
+class _Wanted:
+    """What :func:`score_round` was asked for."""
+
+    runner: Runner
+    progress: Progress
+    scorer: Scorer | None
+    parquet: bool
+    today: str | None
+    add: bool
+    corrector: Corrector | None
+    ledger: str | None
+
+
+def _score(path: Path, wanted: _Wanted, remote: RemoteRound | None = None) -> ScoreSummary:
+    """Score a round in a folder, or one in a store that the folder stands for."""
+    opened = open_round(path)
+    opened = registered_only(remote.opened(opened) if remote else opened, add=wanted.add)
     card = load_card(opened)
     method = method_of(opened, card)
-    job = Job(scorer, card, opened.settings.scoring)
+    job = Job(wanted.scorer, card, opened.settings.scoring)
+    today, parquet, corrector = wanted.today, wanted.parquet, wanted.corrector
     with (
         locked(opened.path),
         noted(opened.path, "score") as facts,
-        Ledger(opened.path, _shared(opened, ledger)) as kept,
+        Ledger(opened.path, _shared(opened, wanted.ledger)) as kept,
     ):
         facts |= {"method": method.version, "settings": method.settings_id, "card": method.card_id}
-        run = _Run(opened, kept, method, job, progress or _silent)
-        run.score_new(Processes(workers) if cluster is None else Cluster(cluster))
+        run = _Run(opened, kept, method, job, wanted.progress, remote)
+        run.score_new(wanted.runner)
         run.forget()
         day = today or calendar_date.today().isoformat()
         inputs = inputs_digest(
@@ -152,13 +180,20 @@ class _Run:
     """One pass over the photos of a round."""
 
     def __init__(
-        self, opened: Round, ledger: Ledger, method: Method, job: Job, progress: Progress
+        self,
+        opened: Round,
+        ledger: Ledger,
+        method: Method,
+        job: Job,
+        progress: Progress,
+        remote: RemoteRound | None,
     ) -> None:
         self.opened = opened
         self.ledger = ledger
         self.method = method
         self.job = job
         self.progress = progress
+        self.remote = remote
         self.n_new = 0
         self.n_known = 0
         self._rows: dict[str, Row] = {}
@@ -225,7 +260,13 @@ class _Run:
         self.ledger.share(held, self.method)
 
     def _hash(self, place: PhotoPlace) -> str | None:
-        """Return the SHA-256 of a file, from the ledger when it is surely unchanged."""
+        """Return the SHA-256 of a file, from the ledger when it is surely unchanged.
+
+        One in a store is not read for it: whoever scores it tells.
+        """
+        if self.remote is not None:
+            stamp = self.remote.stamp(place)
+            return stamp and self.ledger.known_hash(place.relative, stamp)
         try:
             known = self.ledger.known_hash(place.relative, place.path)
             if known is not None or not place.path.is_file():
@@ -251,7 +292,10 @@ class _Run:
         return list(first.values())
 
     def _score(self, todo: list[PhotoPlace], runner: Runner) -> None:
-        photos = [LocalPhoto(place.path) for place in todo]
+        photos = [
+            LocalPhoto(place.path) if self.remote is None else self.remote.source(place)
+            for place in todo
+        ]
         for n_done, (index, scored) in enumerate(each_scored(self.job, photos, runner), 1):
             self._keep(todo[index], scored)
             self.progress(n_done, len(todo), todo[index].relative)
@@ -268,6 +312,10 @@ class _Run:
         kept = self.ledger.keep_score(str(sha256), self.method, scored.row, scored.extra)
         self._texts[place.relative] = kept
         self._read.add(str(sha256))
+        stamp = self.remote and self.remote.stamp(place)
+        if self.remote and stamp:
+            ns = self.remote.listed_ns
+            self.ledger.keep_hash(place.relative, stamp, str(sha256), hashed_ns=ns)
         for twin in self._by_hash.get(str(sha256), ()):
             if not self._has_row(twin):
                 self._take_known(twin)

@@ -32,6 +32,10 @@ _RACY_NS = 2_000_000_000
 """A file changed less than 2 s before it was hashed is hashed again: file systems keep times
 no finer than that (FAT: 2 s), so it may have changed once more unnoticed."""
 
+Stamp = tuple[int, int, int, int]
+"""By what a file is known to be unchanged: bytes, times of its content and of its entry (ns),
+and a number of its own."""
+
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS files (
     photo TEXT PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL,
@@ -129,7 +133,7 @@ class Ledger:
         finally:
             self._db.close()
 
-    def known_hash(self, photo: str, path: Path) -> str | None:
+    def known_hash(self, photo: str, file: Path | Stamp) -> str | None:
         """Return the SHA-256 kept for a file when the file is surely unchanged since."""
         with _as_one_line(self.path):
             found = self._db.execute(
@@ -143,13 +147,13 @@ class Ledger:
         if checksum != _checksum(photo, *stamp, hashed_ns, sha256):
             self.n_bad += 1
             return None
-        if tuple(stamp) != _stamp(path):
+        if tuple(stamp) != _stamp(file):
             return None
         return str(sha256) if max(stamp[1], stamp[2]) + _RACY_NS < hashed_ns else None
 
-    def keep_hash(self, photo: str, path: Path, sha256: str, *, hashed_ns: int) -> None:
+    def keep_hash(self, photo: str, file: Path | Stamp, sha256: str, *, hashed_ns: int) -> None:
         """Keep the SHA-256 of a file that was read at ``hashed_ns`` (ns since 1970)."""
-        values = (photo, *_stamp(path), hashed_ns, sha256)
+        values = (photo, *_stamp(file), hashed_ns, sha256)
         with _as_one_line(self.path), self._db:
             self._db.execute(
                 "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -358,8 +362,10 @@ def _unwritable(path: Path, error: sqlite3.Error) -> LawnscoreError:
     )
 
 
-def _stamp(path: Path) -> tuple[int, int, int, int]:
-    status = path.stat()
+def _stamp(file: Path | Stamp) -> Stamp:
+    if isinstance(file, tuple):
+        return file
+    status = file.stat()
     return (status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
 
 
