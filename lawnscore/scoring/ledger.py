@@ -13,12 +13,12 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.register.lock import FOLDER, locked, own_folder, touch_own
+from lawnscore.scoring.method import Method
 from lawnscore.scoring.shared_ledger import SharedLedger
 
 __all__ = ["FILE_NAME", "FOLDER", "SCHEMA_VERSION", "Ledger", "Method", "locked"]
@@ -48,30 +48,6 @@ CREATE TABLE IF NOT EXISTS scores (
     PRIMARY KEY (sha256, version, settings_id, card_id)
 ) WITHOUT ROWID;
 """
-
-
-@dataclass(frozen=True)
-class Method:
-    """How photos are scored; together with a photo's content it is the key of a score.
-
-    Parameters
-    ----------
-    version
-        Program version and id of its code.
-    settings_id
-        Id of the settings that change the numbers.
-    card_id
-        Id of the reference card's colours.
-    """
-
-    version: str
-    settings_id: str
-    card_id: str
-
-    @property
-    def key(self) -> tuple[str, str, str]:
-        """What stands beside the content in the key of a score."""
-        return (self.version, self.settings_id, self.card_id)
 
 
 class Ledger:

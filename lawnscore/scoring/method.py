@@ -3,19 +3,43 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lawnscore import __version__
-from lawnscore.register.folder import Round
-from lawnscore.scoring.ledger import Method
 
 if TYPE_CHECKING:
     from lawnscore.card.reference import ReferenceCard
+    from lawnscore.register.folder import Round
 
 _AUTO = "auto"
 _ROOMS = ("contract", "card", "photo")
+
+
+@dataclass(frozen=True)
+class Method:
+    """How photos are scored; together with a photo's content it is the key of a score.
+
+    Parameters
+    ----------
+    version
+        Program version and id of its code.
+    settings_id
+        Id of the settings that change the numbers.
+    card_id
+        Id of the reference card's colours.
+    """
+
+    version: str
+    settings_id: str
+    card_id: str
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """What stands beside the content in the key of a score."""
+        return (self.version, self.settings_id, self.card_id)
 
 
 def load_card(opened: Round) -> ReferenceCard | None:
