@@ -26,7 +26,9 @@ def register(app: typer.Typer) -> None:
 
 
 def score(
-    round_path: Path = typer.Argument(..., metavar="ROUND", help="Folder of the round."),
+    round_path: str = typer.Argument(
+        ..., metavar="ROUND", help="Folder of the round, or its address, such as s3://BUCKET/ROUND."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print what was found as JSON."),
     parquet: bool = typer.Option(False, "--parquet", help="Write the tables as Parquet too."),
     workers: int | None = typer.Option(
@@ -38,6 +40,16 @@ def score(
     no_points: bool = typer.Option(
         False, "--no-points", help="Plain numbers: leave out what was read by eye."
     ),
+    cluster: str | None = typer.Option(
+        None, "--cluster", metavar="ADDRESS", help="Score on a Dask cluster: tcp://HOST:PORT."
+    ),
+    ledger: str | None = typer.Option(
+        None,
+        "--ledger",
+        metavar="ADDRESS",
+        envvar="LAWNSCORE_LEDGER",
+        help="Share scores with other rounds: postgresql://USER@HOST/DATABASE.",
+    ),
 ) -> None:
     """Score every new or changed photo of a round and write its tables.
 
@@ -45,9 +57,15 @@ def score(
     it stopped. Exit status: 0 all went well, 1 some photos were refused or lie in the wrong
     place, 2 nothing could be done.
     """
+    from lawnscore.contract.errors import LawnscoreError
     from lawnscore.points.correct import score_round
     from lawnscore.scoring.summary import summary_lines
 
+    if cluster and workers:
+        raise LawnscoreError(
+            "--workers are processes of this machine, and --cluster has its own",
+            "Leave out one of the two.",
+        )
     try:
         with _progress() as progress:
             summary = score_round(
@@ -57,6 +75,8 @@ def score(
                 parquet=parquet,
                 add=add,
                 no_points=no_points,
+                cluster=cluster,
+                ledger=ledger,
             )
     except KeyboardInterrupt:
         say("Stopped. What was scored is kept; run the same command again to go on.")

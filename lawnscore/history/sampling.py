@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from scipy import optimize, special
+from scipy import special
 
 ALPHA = 0.05
 POWER = 0.8
@@ -47,6 +47,8 @@ def detectable_change(sd: float, n: float, *, power: float = POWER, paired: bool
 
     NaN when ``n`` is below 2. ``sd`` as in :func:`photos_to_detect`.
     """
+    from scipy.optimize import brentq  # slow to import, and seldom needed
+
     if n < 2 or not math.isfinite(sd):
         return math.nan
     if sd == 0:
@@ -54,7 +56,7 @@ def detectable_change(sd: float, n: float, *, power: float = POWER, paired: bool
     upper = 1.0
     while _power(upper, n, paired) < power:
         upper *= 2
-    effect = optimize.brentq(lambda d: _power(d, n, paired) - power, 0.0, upper)
+    effect = brentq(lambda d: _power(d, n, paired) - power, 0.0, upper)
     return float(effect) * sd
 
 

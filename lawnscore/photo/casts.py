@@ -153,14 +153,9 @@ def _peaks(score: Floats) -> Ints:
 
 def _parted(peaks: Ints, score: Floats, *, reach: float) -> Ints:
     """Drop each top that no dip parts from a higher one within `reach` cells."""
-    from scipy.spatial import cKDTree
-
-    if len(peaks) < 2:
+    higher, lower = _pairs(peaks, score.shape, reach=reach)
+    if not len(higher):
         return peaks
-    pairs = cKDTree(peaks).query_pairs(reach, output_type="ndarray")
-    if not len(pairs):
-        return peaks
-    higher, lower = pairs.min(axis=1), pairs.max(axis=1)
     step = np.linspace(0.0, 1.0, 2 * round(reach) + 1)[:, None, None]
     line = np.rint((1 - step) * peaks[higher] + step * peaks[lower]).astype(np.intp)
     between = score[line[..., 0], line[..., 1]].min(axis=0)
@@ -168,6 +163,30 @@ def _parted(peaks: Ints, score: Floats, *, reach: float) -> Ints:
     keep = np.ones(len(peaks), dtype=bool)
     keep[lower[between >= (1.0 - MIN_DIP) * height]] = False
     return peaks[keep]
+
+
+def _pairs(peaks: Ints, shape: tuple[int, ...], *, reach: float) -> tuple[Ints, Ints]:
+    """Return the places in `peaks`, lower and higher, of all pairs within `reach` cells.
+
+    The tops stand on a grid, so that looking at each step to a neighbour finds what a search tree
+    does, without SciPy's, whose import costs a process more than scoring a photo.
+    """
+    far = int(reach)
+    place = np.full((shape[0] + 2 * far, shape[1] + 2 * far), -1, dtype=np.intp)
+    row, col = peaks[:, 0] + far, peaks[:, 1] + far
+    place[row, col] = np.arange(len(peaks))
+    first, second = [], []
+    for down in range(far + 1):
+        for right in range(-far if down else 1, far + 1):
+            if down**2 + right**2 <= reach**2:
+                other = place[row + down, col + right]
+                met = np.flatnonzero(other >= 0)
+                first.append(met)
+                second.append(other[met])
+    if not first:
+        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+    one, two = np.concatenate(first), np.concatenate(second)
+    return np.minimum(one, two), np.maximum(one, two)
 
 
 def _extents(

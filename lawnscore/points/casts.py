@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from lawnscore.photo.measures import CAST_REL_SE
 
@@ -145,6 +145,6 @@ def cast_factor(counts: CastCounts) -> CastFactor:
     variance = max(spread, _PER_CAST * (seen + 0.5)) / (seen + 0.5) ** 2
     weight = CAST_REL_SE**2 / (CAST_REL_SE**2 + variance)
     log_factor, log_se = weight * float(np.log(ratio)), float(np.sqrt(weight * variance))
-    half = float(stats.norm.ppf(0.975)) * log_se
+    half = float(special.ndtri(0.975)) * log_se
     low, high = np.exp([log_factor - half, log_factor + half])
     return CastFactor(float(np.exp(log_factor)), float(low), float(high), log_se, seen)

@@ -48,6 +48,8 @@ def score_round(
     today: str | None = None,
     add: bool = False,
     no_points: bool = False,
+    cluster: str | None = None,
+    ledger: str | None = None,
 ) -> ScoreSummary:
     """Score every new or changed photo of a round and write its tables.
 
@@ -74,6 +76,8 @@ def score_round(
         today=today,
         add=add,
         corrector=corrector,
+        cluster=cluster,
+        ledger=ledger,
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 Array = NDArray[np.float64]
 
@@ -135,12 +135,12 @@ def photos_to_halve(values: ArrayLike) -> int | None:
     if y.size < FEWEST_PHOTOS or not y.std() > 0:
         return None
     sizes = np.arange(y.size, _MOST_PHOTOS)
-    half = stats.t.ppf(0.975, sizes - 1) / np.sqrt(sizes)
+    half = special.stdtrit(sizes - 1, 0.975) / np.sqrt(sizes)
     return int(sizes[int(np.argmax(half <= half[0] / 2))] - y.size)
 
 
 def _with_interval(value: float, se: float, k: int, weight: float = 0.0) -> Estimate:
-    half = float(stats.t.ppf(0.975, k - 1)) * se if k > 1 else float("nan")
+    half = float(special.stdtrit(k - 1, 0.975)) * se if k > 1 else float("nan")
     return Estimate(value, se, value - half, value + half, k, weight)
 
 

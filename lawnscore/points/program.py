@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import write_whole
 from lawnscore.photo.classes import SURFACES
-from lawnscore.scoring.batch import load_card, method_of
 from lawnscore.scoring.ledger import FOLDER, Ledger
+from lawnscore.scoring.method import load_card, method_of
 from lawnscore.scoring.tables import read_table
 
 if TYPE_CHECKING:

@@ -72,8 +72,8 @@ class Register:
     ----------
     lawns, work, weather, complaints, customers
         Tables with exactly the columns of ``LAWNS``, ``WORK``, ``WEATHER``, ``COMPLAINTS`` and
-        ``CUSTOMERS``; empty tables where there is no file. Work on the whole of a lawn with zones is
-        given for each zone.
+        ``CUSTOMERS``; empty tables where there is no file. Work on the whole of a lawn with zones
+        is given for each zone.
     problems
         What could not be read. A row without a required value is left out of its table; a bad
         value elsewhere is left empty.

@@ -7,9 +7,8 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date as calendar_date
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,18 +19,24 @@ from lawnscore.photo.method import method_version
 from lawnscore.register.folder import PhotoPlace, Round, open_round, photo_order
 from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.round_log import noted
+from lawnscore.scoring.address import is_address
 from lawnscore.scoring.away import Away
 from lawnscore.scoring.card_watch import card_warnings
+from lawnscore.scoring.cluster import Cluster
 from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
 from lawnscore.scoring.ledger import Ledger, Method
+from lawnscore.scoring.method import load_card, method_of
+from lawnscore.scoring.photo_source import LocalPhoto
+from lawnscore.scoring.processes import Processes
 from lawnscore.scoring.registered import registered_only
+from lawnscore.scoring.remote import RemoteRound, mirrored
+from lawnscore.scoring.runner import Runner
+from lawnscore.scoring.shared_ledger import SharedLedger
 from lawnscore.scoring.summary import Attention, RefusedPhoto, ScoreSummary
 from lawnscore.scoring.unchanged import inputs_digest, keep_summary, last_summary
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from lawnscore.card.reference import ReferenceCard
 
 __all__ = ["ScoreSummary", "score_round"]
 
@@ -44,9 +49,6 @@ Corrector = Callable[[Round, "pd.DataFrame"], "pd.DataFrame"]
 FAULTS = "faults.txt"
 """File in .lawnscore/ that keeps the tracebacks of photos the program failed on."""
 
-_AUTO = "auto"
-_SCORING_ROOMS = ("contract", "card", "photo")
-
 
 def score_round(
     path: Path | str,
@@ -58,6 +60,8 @@ def score_round(
     today: str | None = None,
     add: bool = False,
     corrector: Corrector | None = None,
+    cluster: str | None = None,
+    ledger: str | None = None,
 ) -> ScoreSummary:
     """Score every new or changed photo of a round and write its tables.
 
@@ -68,7 +72,7 @@ def score_round(
     Parameters
     ----------
     path
-        Folder of the round.
+        Folder of the round, or its address (text) in a store that fsspec knows.
     progress
         Called after each photo that was looked at.
     scorer
@@ -85,6 +89,10 @@ def score_round(
         Take on lawns and zones that lawns.csv does not name; else their photos are left alone.
     corrector
         Called with the round and the table of photos; returns the table that is written.
+    cluster
+        Address of a Dask scheduler whose workers score the photos, in place of ``workers``.
+    ledger
+        Address of a PostgreSQL database that keeps the scores of many rounds.
 
     Returns
     -------
@@ -97,18 +105,44 @@ def score_round(
         When there is no round, its settings or card cannot be read, nothing can be written,
         or another run is scoring it.
     """
-    opened = registered_only(open_round(path), add=add)
+    runner = Processes(workers) if cluster is None else Cluster(cluster)
+    wanted = _Wanted(runner, progress or _silent, scorer, parquet, today, add, corrector, ledger)
+    if not (isinstance(path, str) and is_address(path)):
+        return _score(Path(path), wanted)
+    with mirrored(path) as remote:
+        return remote.summary(_score(remote.folder, wanted, remote))
+
+
+@dataclass(frozen=True, eq=False)
+class _Wanted:
+    """What :func:`score_round` was asked for."""
+
+    runner: Runner
+    progress: Progress
+    scorer: Scorer | None
+    parquet: bool
+    today: str | None
+    add: bool
+    corrector: Corrector | None
+    ledger: str | None
+
+
+def _score(path: Path, wanted: _Wanted, remote: RemoteRound | None = None) -> ScoreSummary:
+    """Score a round in a folder, or one in a store that the folder stands for."""
+    opened = open_round(path)
+    opened = registered_only(remote.opened(opened) if remote else opened, add=wanted.add)
     card = load_card(opened)
     method = method_of(opened, card)
-    job = Job(scorer, card, opened.settings.scoring)
+    job = Job(wanted.scorer, card, opened.settings.scoring)
+    today, parquet, corrector = wanted.today, wanted.parquet, wanted.corrector
     with (
         locked(opened.path),
         noted(opened.path, "score") as facts,
-        Ledger(opened.path) as ledger,
+        Ledger(opened.path, _shared(opened, wanted.ledger)) as kept,
     ):
         facts |= {"method": method.version, "settings": method.settings_id, "card": method.card_id}
-        run = _Run(opened, ledger, method, job, progress or _silent)
-        run.score_new(workers)
+        run = _Run(opened, kept, method, job, wanted.progress, remote)
+        run.score_new(wanted.runner)
         run.forget()
         day = today or calendar_date.today().isoformat()
         inputs = inputs_digest(
@@ -122,15 +156,15 @@ def score_round(
         )
         summary = run.said_again(inputs)
         if summary is None:
-            problems = card_warnings(ledger, method, card)
+            problems = card_warnings(kept, method, card)
             if run.away is not None:
                 problems = (run.away.line(), *problems)
             summary = _write(
                 opened, problems, run, parquet=parquet, today=today, corrector=corrector
             )
             keep_summary(summary, inputs, _outputs(summary, parquet=parquet))
-        if ledger.problem:
-            summary = replace(summary, problems=(ledger.problem, *summary.problems))
+        if kept.problem:
+            summary = replace(summary, problems=(kept.problem, *summary.problems))
         facts |= {
             "photos": summary.n_photos,
             "new": summary.n_new,
@@ -141,17 +175,28 @@ def score_round(
         return summary
 
 
+def _shared(opened: Round, address: str | None) -> SharedLedger | None:
+    return None if address is None else SharedLedger(address, opened.path)
+
+
 class _Run:
     """One pass over the photos of a round."""
 
     def __init__(
-        self, opened: Round, ledger: Ledger, method: Method, job: Job, progress: Progress
+        self,
+        opened: Round,
+        ledger: Ledger,
+        method: Method,
+        job: Job,
+        progress: Progress,
+        remote: RemoteRound | None,
     ) -> None:
         self.opened = opened
         self.ledger = ledger
         self.method = method
         self.job = job
         self.progress = progress
+        self.remote = remote
         self.n_new = 0
         self.n_known = 0
         self._rows: dict[str, Row] = {}
@@ -161,7 +206,7 @@ class _Run:
         self._by_hash: dict[str, list[PhotoPlace]] = {}
         self.away = Away(opened, ledger, method) if opened.absent else None
 
-    def score_new(self, workers: int | None) -> None:
+    def score_new(self, runner: Runner) -> None:
         """See to it that every photo has a row: known, or scored now."""
         photos = self.opened.photos
         for place in photos:
@@ -170,11 +215,14 @@ class _Run:
             elif (sha256 := self._hash(place)) is not None:
                 self._hashes[place.relative] = sha256
                 self._by_hash.setdefault(sha256, []).append(place)
+        self.ledger.fetch(self._by_hash, self.method)
+        for place in photos:
+            if place.relative in self._hashes:
                 self.n_known += self._take_known(place)
         # Photos of the same content are scored once. Should a file change while it waits, its
         # twin is still without a row and comes next.
         while todo := self._one_of_each([p for p in photos if not self._has_row(p)]):
-            self._score(todo, workers)
+            self._score(todo, runner)
 
     def rows(self) -> list[Row]:
         """Return the row of every photo, in the order of the round."""
@@ -218,10 +266,18 @@ class _Run:
         if unopened or not self.opened.photos or self.away is not None:
             return
         self.ledger.forget_files_except({place.relative for place in self.opened.photos})
-        self.ledger.forget_scores_except(self._read | set(self._hashes.values()))
+        held = self._read | set(self._hashes.values())
+        self.ledger.forget_scores_except(held)
+        self.ledger.share(held, self.method)
 
     def _hash(self, place: PhotoPlace) -> str | None:
-        """Return the SHA-256 of a file, from the ledger when it is surely unchanged."""
+        """Return the SHA-256 of a file, from the ledger when it is surely unchanged.
+
+        One in a store is not read for it: whoever scores it tells.
+        """
+        if self.remote is not None:
+            stamp = self.remote.stamp(place)
+            return stamp and self.ledger.known_hash(place.relative, stamp)
         try:
             known = self.ledger.known_hash(place.relative, place.path)
             if known is not None or not place.path.is_file():
@@ -246,9 +302,12 @@ class _Run:
             first.setdefault(self._hashes.get(place.relative, place.relative), place)
         return list(first.values())
 
-    def _score(self, todo: list[PhotoPlace], workers: int | None) -> None:
-        paths = [place.path for place in todo]
-        for n_done, (index, scored) in enumerate(each_scored(self.job, paths, workers), 1):
+    def _score(self, todo: list[PhotoPlace], runner: Runner) -> None:
+        photos = [
+            LocalPhoto(place.path) if self.remote is None else self.remote.source(place)
+            for place in todo
+        ]
+        for n_done, (index, scored) in enumerate(each_scored(self.job, photos, runner), 1):
             self._keep(todo[index], scored)
             self.progress(n_done, len(todo), todo[index].relative)
 
@@ -264,6 +323,10 @@ class _Run:
         kept = self.ledger.keep_score(str(sha256), self.method, scored.row, scored.extra)
         self._texts[place.relative] = kept
         self._read.add(str(sha256))
+        stamp = self.remote and self.remote.stamp(place)
+        if self.remote and stamp:
+            ns = self.remote.listed_ns
+            self.ledger.keep_hash(place.relative, stamp, str(sha256), hashed_ns=ns)
         for twin in self._by_hash.get(str(sha256), ()):
             if not self._has_row(twin):
                 self._take_known(twin)
@@ -282,41 +345,6 @@ class _Run:
             "version": method_version(),
             "settings_id": self.method.settings_id,
         }
-
-
-def load_card(opened: Round) -> ReferenceCard | None:
-    card = opened.settings.scoring.card
-    if card == _AUTO:
-        return None
-    from lawnscore.card.reference import load_reference
-
-    return load_reference(card, base=opened.path)
-
-
-def method_of(opened: Round, card: ReferenceCard | None) -> Method:
-    """Return how the photos of a round are scored: what their scores are kept under."""
-    version = f"{__version__}+{_code_id()}"
-    return Method(version, opened.settings.scoring.settings_id, _card_id(card))
-
-
-@cache
-def _code_id() -> str:
-    """Return an id of the code that scores, so that a working copy never shows old scores."""
-    digest = hashlib.sha256()
-    for room in _SCORING_ROOMS:
-        for file in sorted((Path(__file__).parents[1] / room).iterdir()):
-            if file.is_file():
-                digest.update(file.name.encode() + b"\0" + file.read_bytes())
-    return digest.hexdigest()[:12]
-
-
-def _card_id(card: ReferenceCard | None) -> str:
-    """Return an id that changes with the colours of the card, whatever its file is called."""
-    if card is None:
-        return _AUTO
-    digest = hashlib.sha256(f"{card.design.name}\n{card.source}\n{card.name}\n".encode())
-    digest.update(card.linear_srgb.astype("<f8").tobytes())
-    return digest.hexdigest()[:16]
 
 
 def _place_columns(place: PhotoPlace) -> Row:

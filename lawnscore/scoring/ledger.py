@@ -13,12 +13,13 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.register.lock import FOLDER, locked, own_folder, touch_own
+from lawnscore.scoring.method import Method
+from lawnscore.scoring.shared_ledger import SharedLedger
 
 __all__ = ["FILE_NAME", "FOLDER", "SCHEMA_VERSION", "Ledger", "Method", "locked"]
 
@@ -30,6 +31,10 @@ SCHEMA_VERSION = 2
 _RACY_NS = 2_000_000_000
 """A file changed less than 2 s before it was hashed is hashed again: file systems keep times
 no finer than that (FAT: 2 s), so it may have changed once more unnoticed."""
+
+Stamp = tuple[int, int, int, int]
+"""By what a file is known to be unchanged: bytes, times of its content and of its entry (ns),
+and a number of its own."""
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS files (
@@ -45,25 +50,6 @@ CREATE TABLE IF NOT EXISTS scores (
 """
 
 
-@dataclass(frozen=True)
-class Method:
-    """How photos are scored; together with a photo's content it is the key of a score.
-
-    Parameters
-    ----------
-    version
-        Program version and id of its code.
-    settings_id
-        Id of the settings that change the numbers.
-    card_id
-        Id of the reference card's colours.
-    """
-
-    version: str
-    settings_id: str
-    card_id: str
-
-
 class Ledger:
     """The scores kept in a round. Use as a context manager, or call :meth:`close`.
 
@@ -71,6 +57,8 @@ class Ledger:
     ----------
     round_path
         Folder of the round.
+    shared
+        Where scores are kept for other rounds as well; what is there is taken from there.
 
     Attributes
     ----------
@@ -83,7 +71,8 @@ class Ledger:
         When it cannot be written.
     """
 
-    def __init__(self, round_path: Path | str) -> None:
+    def __init__(self, round_path: Path | str, shared: SharedLedger | None = None) -> None:
+        self.shared = shared
         self.path = own_folder(Path(round_path)) / FILE_NAME
         self.n_bad = 0
         self._found = ""
@@ -114,9 +103,13 @@ class Ledger:
 
     def close(self) -> None:
         """Close the file."""
-        self._db.close()
+        try:
+            if self.shared is not None:
+                self.shared.close()
+        finally:
+            self._db.close()
 
-    def known_hash(self, photo: str, path: Path) -> str | None:
+    def known_hash(self, photo: str, file: Path | Stamp) -> str | None:
         """Return the SHA-256 kept for a file when the file is surely unchanged since."""
         with _as_one_line(self.path):
             found = self._db.execute(
@@ -130,13 +123,13 @@ class Ledger:
         if checksum != _checksum(photo, *stamp, hashed_ns, sha256):
             self.n_bad += 1
             return None
-        if tuple(stamp) != _stamp(path):
+        if tuple(stamp) != _stamp(file):
             return None
         return str(sha256) if max(stamp[1], stamp[2]) + _RACY_NS < hashed_ns else None
 
-    def keep_hash(self, photo: str, path: Path, sha256: str, *, hashed_ns: int) -> None:
+    def keep_hash(self, photo: str, file: Path | Stamp, sha256: str, *, hashed_ns: int) -> None:
         """Keep the SHA-256 of a file that was read at ``hashed_ns`` (ns since 1970)."""
-        values = (photo, *_stamp(path), hashed_ns, sha256)
+        values = (photo, *_stamp(file), hashed_ns, sha256)
         with _as_one_line(self.path), self._db:
             self._db.execute(
                 "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -186,19 +179,47 @@ class Ledger:
 
     def score_text(self, sha256: str, method: Method) -> tuple[str, str] | None:
         """Return the row kept as JSON text, and its checksum; ``None`` where there is none."""
-        key = (sha256, method.version, method.settings_id, method.card_id)
+        found = self._kept((sha256, *method.key))
+        return None if found is None else (found[-3], found[-1])
+
+    def _kept(self, key: tuple[str, ...]) -> tuple[str, ...] | None:
+        """Return all columns of a sound row."""
         with _as_one_line(self.path):
             found = self._db.execute(
-                "SELECT row, extra, checksum FROM scores WHERE sha256 = ? AND version = ?"
+                "SELECT * FROM scores WHERE sha256 = ? AND version = ?"
                 " AND settings_id = ? AND card_id = ?",
                 key,
             ).fetchone()
         if found is None:
             return None
-        if found[2] != _checksum(*key, *found[:2]):
+        if found[-1] != _checksum(*found[:-1]):
             self.n_bad += 1
             return None
-        return str(found[0]), str(found[2])
+        return tuple(map(str, found))
+
+    def fetch(self, hashes: Iterable[str], method: Method) -> None:
+        """Take over from the shared ledger what of these contents is not kept here."""
+        if self.shared is None:
+            return
+        lacking = [sha256 for sha256 in hashes if self._kept((sha256, *method.key)) is None]
+        for row in self.shared.scores(lacking, method.key):
+            if row[-1] == _checksum(*row[:-1]):
+                self._insert(row)
+            else:
+                self.n_bad += 1
+
+    def share(self, hashes: Iterable[str], method: Method) -> None:
+        """Say to the shared ledger which contents the round holds, and give it what it lacks."""
+        if self.shared is None:
+            return
+        held = set(hashes)
+        self.shared.send()
+        self.shared.hold(held)
+        for sha256 in sorted(self.shared.lacks(held, method.key)):
+            row = self._kept((sha256, *method.key))
+            if row is not None:
+                self.shared.keep(row)
+        self.shared.send()
 
     def keep_score(
         self,
@@ -213,15 +234,16 @@ class Ledger:
         :meth:`score_text` will.
         """
         placeless = {name: value for name, value in row.items() if name != "photo"}
-        key = (sha256, method.version, method.settings_id, method.card_id)
-        values = (*key, _json(placeless), _json(extra or {}))
-        checksum = _checksum(*values)
+        values = (sha256, *method.key, _json(placeless), _json(extra or {}))
+        kept = (*values, _checksum(*values))
+        self._insert(kept)
+        if self.shared is not None:
+            self.shared.keep(kept)
+        return kept[-3], kept[-1]
+
+    def _insert(self, row: tuple[str, ...]) -> None:
         with _as_one_line(self.path), self._db:
-            self._db.execute(
-                "INSERT OR REPLACE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (*values, checksum),
-            )
-        return values[4], checksum
+            self._db.execute("INSERT OR REPLACE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)", row)
 
     def audit(self) -> tuple[int, int]:
         """Return how many rows there are, and how many of them have changed on the disk."""
@@ -235,7 +257,7 @@ class Ledger:
 
     def extras(self, method: Method) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
         """Yield content, row and what else was kept, for all sound scores of a method."""
-        key = (method.version, method.settings_id, method.card_id)
+        key = method.key
         with _as_one_line(self.path):
             found = self._db.execute(
                 "SELECT sha256, row, extra, checksum FROM scores WHERE version = ?"
@@ -322,8 +344,10 @@ def _unwritable(path: Path, error: sqlite3.Error) -> LawnscoreError:
     )
 
 
-def _stamp(path: Path) -> tuple[int, int, int, int]:
-    status = path.stat()
+def _stamp(file: Path | Stamp) -> Stamp:
+    if isinstance(file, tuple):
+        return file
+    status = file.stat()
     return (status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
 
 

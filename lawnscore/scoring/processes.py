@@ -11,7 +11,7 @@ import contextlib
 import os
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import connection, get_context
@@ -19,9 +19,9 @@ from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.scoring.runner import SECONDS_MAX, TRIES, Lost, Task
 
-Task = Callable[[Any], Any]
-"""A function of one item; it goes to other processes by its name, its result by pickling."""
+__all__ = ["Lost", "Processes", "Task", "each_done", "n_processes"]
 
 ITEMS_A_PROCESS = 4
 """Photos from which one more process costs less than it saves: about 1.5 s of CPU a start."""
@@ -29,22 +29,27 @@ ITEMS_A_PROCESS = 4
 PROCESS_BYTES = 400_000_000
 """Memory that a process may take: 300 MB for 12 megapixels, and room for larger ones."""
 
-TRIES = 2
-"""How often a task is tried whose process ends while it holds it."""
-
-SECONDS_MAX = 120.0
-"""A process that holds one task longer than this is stopped; the slowest known takes 10 s."""
-
 _FAILED_STARTS_MAX = 5
 
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 
 
 @dataclass(frozen=True)
-class Lost:
-    """What came of an item whose process ended at every try, in words that follow `the process`."""
+class Processes:
+    """Runs tasks on this machine; a :class:`lawnscore.scoring.runner.Runner`.
 
-    how: str
+    Parameters
+    ----------
+    workers
+        Processes beside this one; 0 runs them in this process, ``None`` chooses.
+    """
+
+    workers: int | None
+    sees_files: bool = True
+
+    def each_done(self, task: Task, items: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+        """Yield the index of each item and what the task made of it, as soon as it is there."""
+        return each_done(task, items, self.workers)
 
 
 def n_processes(workers: int | None, n_items: int) -> int:

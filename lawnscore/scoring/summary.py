@@ -52,7 +52,7 @@ class ScoreSummary:
     Parameters
     ----------
     path
-        Folder of the round.
+        Folder of the round; of one at an address, the folder that stood for it while it was scored.
     n_photos
         Photos in the round; each has one row in `photo_scores`.
     n_scored
@@ -75,6 +75,8 @@ class ScoreSummary:
         Files written, by name.
     checked_points, checked_casts
         Points read, and casts marked, by eye that the tables were corrected by; 0 is none.
+    address
+        Of a round that is not in a folder, as it may be printed; else empty.
     """
 
     path: Path
@@ -90,6 +92,14 @@ class ScoreSummary:
     tables: dict[str, Path] = field(default_factory=dict)
     checked_points: int = 0
     checked_casts: int = 0
+    address: str = ""
+
+    def place(self, path: Path) -> str:
+        """Return where a file or folder of the round lies: its path, or its address."""
+        if not self.address:
+            return str(path)
+        relative = path.relative_to(self.path).as_posix()
+        return self.address if relative == "." else f"{self.address}/{relative}"
 
     @property
     def went_well(self) -> bool:
@@ -99,7 +109,7 @@ class ScoreSummary:
     def as_dict(self) -> dict[str, object]:
         """Return it as plain values for one JSON document."""
         return {
-            "round": str(self.path),
+            "round": self.place(self.path),
             "photos": self.n_photos,
             "scored": self.n_scored,
             "new": self.n_new,
@@ -128,7 +138,7 @@ class ScoreSummary:
                 }
                 for one in self.attention
             ],
-            "tables": {name: str(path) for name, path in self.tables.items()},
+            "tables": {name: self.place(path) for name, path in self.tables.items()},
             "checked_points": self.checked_points,
             "checked_casts": self.checked_casts,
         }
@@ -157,7 +167,7 @@ def summary_lines(summary: ScoreSummary, *, most: int = 5) -> list[str]:
     attention = [one.line() for one in summary.attention]
     lines += _block("Wants attention, most urgent first:", _first(attention, most, "lines"))
     if summary.tables:
-        folder = next(iter(summary.tables.values())).parent
+        folder = summary.place(next(iter(summary.tables.values())).parent)
         names = ", ".join(path.name for path in summary.tables.values())
         lines += ["", f"Tables in {folder}: {names}"]
     return lines

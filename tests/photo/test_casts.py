@@ -102,3 +102,18 @@ def test_chances_add_up_to_the_number_of_casts(true: int, monkeypatch: pytest.Mo
 def test_logit_is_held_at_its_ends() -> None:
     assert logit(np.array([0.5]))[0] == 0
     assert np.isfinite(logit(np.array([0.0, 1.0]))).all()
+
+
+@pytest.mark.parametrize("n", [0, 1, 30, 2000])
+@pytest.mark.parametrize("reach", [0.5, 1.0, 5**0.5, 3.7, 8.0])
+def test_pairs_of_tops_are_those_of_a_search_tree(n: int, reach: float) -> None:
+    from scipy.spatial import cKDTree  # the reference
+
+    shape = (60, 80)
+    flat = np.random.default_rng(1).choice(shape[0] * shape[1], n, replace=False)
+    peaks = np.stack(np.unravel_index(flat, shape), axis=1).reshape(-1, 2)
+    lower, higher = casts_stage._pairs(peaks, shape, reach=reach)
+    expected = cKDTree(peaks).query_pairs(reach) if n else set()
+    found = list(zip(lower.tolist(), higher.tolist(), strict=True))
+    assert len(found) == len(set(found))
+    assert set(found) == expected

@@ -17,9 +17,10 @@ import pytest
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.photo import read
 from lawnscore.register.folder import open_round
-from lawnscore.scoring import batch, processes
+from lawnscore.scoring import batch, method, processes
 from lawnscore.scoring.batch import score_round
 from lawnscore.scoring.ledger import FOLDER, Ledger
+from lawnscore.scoring.method import method_of
 from lawnscore.scoring.summary import summary_lines
 from lawnscore.scoring.tables import read_table
 from tests.scoring.rounds import VISIT, Counting, new_round, put_photo, score_by_content
@@ -164,7 +165,7 @@ def test_settings_that_change_numbers_score_anew_and_back_costs_nothing(base: Pa
 
 def test_a_new_version_scores_anew(base: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     score(base)
-    monkeypatch.setattr(batch, "__version__", "99.0.0")
+    monkeypatch.setattr(method, "__version__", "99.0.0")
     again = Counting()
     score(base, again)
     assert len(again.calls) == 3
@@ -174,7 +175,7 @@ def test_changed_code_scores_anew_though_the_version_is_the_same(
     base: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     score(base)
-    monkeypatch.setattr(batch, "_code_id", lambda: "other")
+    monkeypatch.setattr(method, "code_id", lambda: "other")
     again = Counting()
     score(base, again)
     assert len(again.calls) == 3
@@ -370,9 +371,8 @@ def test_two_processes_give_the_same_tables_as_one(base: Path) -> None:
 
 def test_scores_keep_what_the_ageing_of_a_card_needs(base: Path) -> None:
     score(base)
-    method = batch.method_of(open_round(base), None)
     with Ledger(base) as ledger:
-        kept = list(ledger.extras(method))
+        kept = list(ledger.extras(method_of(open_round(base), None)))
     assert len(kept) == 3
     assert all(set(extra) == {"patch_residual_lab", "measured_polygon_px"} for _, _, extra in kept)
 
@@ -417,9 +417,8 @@ def test_scores_of_removed_photos_are_forgotten(base: Path) -> None:
     score(base)
     (base / VISIT / "p1.jpg").unlink()
     score(base)
-    method = batch.method_of(open_round(base), None)
     with Ledger(base) as ledger:
-        assert len(list(ledger.extras(method))) == 2
+        assert len(list(ledger.extras(method_of(open_round(base), None)))) == 2
 
 
 def test_nothing_is_forgotten_while_all_photos_are_away(base: Path) -> None:
