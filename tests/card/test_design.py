@@ -179,3 +179,15 @@ def test_vivid_patches_are_evenly_spaced_hues_at_two_levels() -> None:
     assert [p.name for p in card] == [
         f"hue-{10 + 30 * k:03d}-{'deep' if k % 2 else 'light'}" for k in range(12)
     ]
+
+
+def test_patches_have_the_colours_that_their_names_say() -> None:
+    """Turf is green above all, straw and soil red above blue, neutral patches grey."""
+    for patch in card_design("turf-a5").patches:
+        r, g, b = patch.srgb
+        if patch.name.startswith("turf"):
+            assert g == max(patch.srgb), patch.name
+        elif patch.name.startswith(("straw", "soil", "thatch", "tan", "sand")):
+            assert r > g > b, patch.name
+        elif patch.kind == "neutral":
+            assert r == g == b, patch.name

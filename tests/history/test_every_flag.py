@@ -123,3 +123,12 @@ def test_a_made_history_raises_its_flag_and_no_other(flag: str) -> None:
 @pytest.mark.parametrize("flag", HISTORIES)
 def test_its_quiet_twin_raises_nothing(flag: str) -> None:
     assert raised(HISTORIES[flag](True)) == set()
+
+
+def test_what_stood_so_in_the_same_season_a_year_before_is_no_rise() -> None:
+    """Casts of `l03` rise in two months of winter; a year before they stood so too."""
+    rows = months({"casts_per_m2": 45.0})
+    for row in rows[3 * N_MONTHS + 1 : 3 * N_MONTHS + 4]:
+        for end in ("", "_low", "_high"):
+            row[f"casts_per_m2{end}"] += 45.0
+    assert raised({"visit_scores": visits(rows)}) == set()

@@ -112,6 +112,31 @@ def test_slanting_light_is_found() -> None:
     np.testing.assert_allclose(model.slope, slope, atol=0.004)
 
 
+def test_a_slanting_light_is_taken_out_again() -> None:
+    _, reference, places = _tones()
+    slope = np.array([0.12, -0.06])
+    code = encode_srgb(reference * 0.7 * np.exp(places @ slope)[:, None])
+    model = cm.fit_model(code, reference, places)
+    lab = linear_to_lab(reference)
+    assert np.median(ciede2000(cm.lab_of(model, code, places), lab)) < 0.3
+    # without the places each patch keeps the light that fell on it
+    assert np.median(ciede2000(linear_to_lab(model.apply(code)), lab)) > 1.0
+
+
+def test_dark_patches_weigh_as_they_are_seen() -> None:
+    """The same error of light is seen more where it is dark, so the fit leans on dark patches."""
+    rng = np.random.default_rng(6)
+    reference = np.repeat(rng.uniform(0.01, 0.9, (40, 1)), 3, axis=1)
+    code = encode_srgb(reference * 0.8)
+    odd = reference.copy()
+    odd[reference[:, 0] > 0.5] *= 1.15  # what the bright ones say, against all the others
+    choice = cm.ModelChoice(degree=1, curve=0, slope=False)
+    model = cm.fit_model(code, odd, np.zeros((40, 2)), choice=choice)
+    dark = reference[:, 0] < 0.1
+    gain = model.apply(code)[dark].mean() / reference[dark].mean()
+    assert gain < 1.11  # 1.14 were all weighed alike
+
+
 def test_leaving_out_by_leverage_is_fitting_anew() -> None:
     camera, reference, places = _tones(30)
     camera = np.clip(camera + np.random.default_rng(1).normal(0, 0.01, camera.shape), 0, 1)
@@ -153,6 +178,22 @@ def test_a_photo_with_curve_and_wrong_white_is_put_right(curved: ColourFit) -> N
     assert curved.card_delta_e < 1.0
     assert curved.used.sum() >= 54
     assert curved.source == "nominal"
+
+
+def test_the_stated_error_of_a_card_is_that_of_patches_left_out() -> None:
+    """Each patch by the fit of the others, not by the fit that has bent itself to it."""
+    seen = find_card(lay_card().photo)
+    rng = np.random.default_rng(8)
+    noisy = replace(seen, patch_rgb=np.clip(seen.patch_rgb + rng.normal(0, 0.02, (56, 3)), 0, 1))
+    fit = fit_colour(noisy, REFERENCE)
+    plain = np.linalg.norm(fit.patch_residual_lab, axis=1)
+    lab = linear_to_lab(REFERENCE.linear_srgb)
+    as_fitted = ciede2000(lab + fit.patch_residual_lab, lab)
+    used = fit.used
+    assert fit.card_delta_e == pytest.approx(np.median(fit.left_out_delta_e[used]))
+    assert fit.card_delta_e > 1.04 * np.median(as_fitted[used])
+    assert (fit.left_out_delta_e[used] > as_fitted[used]).mean() > 0.85
+    assert np.isfinite(plain[used]).all()
 
 
 def test_residuals_are_reachable(curved: ColourFit) -> None:
@@ -248,7 +289,17 @@ def test_a_card_of_other_colours_is_miscoloured() -> None:
     other = type(wrong)(A5, "x", shuffled, "measured", wrong.linear_se)
     with pytest.raises(PhotoRefused) as caught:
         fit_colour(fit, other)
-    assert caught.value.reason in {"miscoloured", "covered"}
+    assert caught.value.reason == "miscoloured"
+
+
+def test_what_lies_on_a_card_covers_it() -> None:
+    """A brown leaf over half of the patches: they lie beside one another."""
+    seen = find_card(lay_card().photo)
+    left = np.array([p.centre_mm[0] for p in A5.patches]) < 105
+    rgb = np.where(left[:, None], np.array([0.48, 0.34, 0.16]), seen.patch_rgb)
+    with pytest.raises(PhotoRefused) as caught:
+        fit_colour(replace(seen, patch_rgb=rgb), REFERENCE)
+    assert caught.value.reason == "covered"
 
 
 def test_too_few_patches_are_covered() -> None:

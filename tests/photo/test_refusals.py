@@ -58,6 +58,16 @@ def test_every_reason_but_a_fault_of_the_program_is_in_the_table_and_stages_foll
     assert order == sorted(order)
 
 
+def test_every_check_there_is_stands_in_the_table() -> None:
+    written = {
+        getattr(module, name)
+        for module in (quality, sharpness)
+        for name in vars(module)
+        if name.startswith("check_")
+    }
+    assert written == {row.function for row in REFUSALS if row.takes}
+
+
 def test_every_check_of_the_table_is_made_of_a_photo_in_its_order(tmp_path: Path) -> None:
     rendered.good().save_jpeg(tmp_path / "good.jpg")
     score = score_photo(tmp_path / "good.jpg")

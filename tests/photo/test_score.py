@@ -56,6 +56,20 @@ def test_row_says_how_it_was_made(score: PhotoScore, photo: Path) -> None:
     assert score.row["card"] == "turf-a5"
     assert score.row["colour_reference"] == "nominal"
     assert str(score.row["taken_at"]).startswith("2024-05-14T10:30:00")
+    assert score.views is not None
+    assert score.row["card_delta_e"] == score.views.colour_fit.card_delta_e
+
+
+def test_ground_unlike_all_that_the_method_was_tried_on_is_said(
+    photo: Path, score: PhotoScore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert score.row["detail"] is None
+    assert score.views is not None
+    known = score.views.classes.strangeness
+    monkeypatch.setattr("lawnscore.photo.score.UNLIKE_KNOWN", known - 0.01)
+    row = score_photo(photo).row
+    assert row["status"] == "scored"
+    assert str(row["detail"]).startswith("this ground is unlike any")
 
 
 def test_the_greatest_tilt_is_that_of_the_settings(tmp_path: Path) -> None:
