@@ -120,6 +120,7 @@ PHOTO_SCORES = Table(
             "integer",
             "casts marked by eye that its count was corrected by; empty where it was not",
         ),
+        Column("camera", "string", "make and model of the camera, where the file says it"),
     ),
     ("photo",),
 )
@@ -163,6 +164,7 @@ VISIT_SCORES = Table(
             "integer",
             "casts marked by eye that its count was corrected by; empty where it was not",
         ),
+        Column("camera", "string", "make and model of the camera(s), as far as the files say"),
     ),
     ("lawn", "zone", "date", "stage"),
 )
@@ -197,6 +199,7 @@ CHANGES = Table(
         Column("smallest_detectable", "number", "smallest change these photos could have shown"),
         Column("n_paired_spots", "integer", "spots photographed on both occasions"),
         Column("method_changed", "boolean", "scored by different versions, settings or cards"),
+        Column("differs", "string", "what the occasions differ in: card, phone, version, ..."),
     ),
     ("lawn", "zone", "measure", "kind", "from_date", "from_stage", "to_date", "to_stage"),
 )

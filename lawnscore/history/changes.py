@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,15 @@ from scipy import special
 
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import CHANGES, STAGE_ORDER
-from lawnscore.history.intervals import difference_interval, t_quantile
+from lawnscore.history.change_error import (
+    MADE_BY,
+    change_error,
+    made_otherwise,
+    method_changed,
+    renewed_between,
+)
+from lawnscore.history.intervals import t_quantile
 from lawnscore.history.paired import PairedSpots, paired_spots
-from lawnscore.history.persistent import correlation, likeness, method_changed, renewed_between
 from lawnscore.history.renovated import BEFORE_DAYS, find_renovations
 from lawnscore.history.sampling import ALPHA, POWER
 from lawnscore.history.series import (
@@ -87,7 +94,8 @@ def changes(
     (:func:`lawnscore.history.intervals.difference_interval`), which keeps its lean near 0 and 100.
     With two or more spots photographed on both occasions it is that of the mean of their
     differences (:mod:`lawnscore.history.paired`). Of the errors common to one occasion's photos,
-    what stays on the lawn is in neither (:mod:`lawnscore.history.persistent`).
+    what both occasions share is in neither (:mod:`lawnscore.history.change_error`): ``differs``
+    says what makes it less, another card, phone or method.
 
     *Verdict.* By the interval, at the 5 % level after Holm's correction over the measures of the
     pair: the main measures are one family, the others another (Holm 1979 keeps the chance of any
@@ -213,13 +221,12 @@ def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[s
     shape = (len(pairs.first), len(MEASURES))
     out = {name: np.full(shape, np.nan) for name in ("change", "low", "high", "p", "least")}
     out["n_paired"] = np.zeros(shape)
-    alike = likeness(series, pairs.first, pairs.second, renewed=pairs.renewed)
+    error = change_error(series, pairs.first, pairs.second, renewed=pairs.renewed)
     for column, name in enumerate(MEASURES):
-        rho = alike.lasting_share(name)
-        change, low, high = _apart(series, pairs, name, rho)
+        change, low, high = error.interval(name)
         freedom = df
         if spots is not None:
-            paired = spots.differences(name, pairs.first, pairs.second, rho)
+            paired = spots.differences(name, pairs.first, pairs.second, error.variance(name))
             out["n_paired"][:, column] = paired.n
             use = np.isfinite(paired.low)
             change = np.where(use, paired.change, change)
@@ -228,16 +235,6 @@ def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[s
         out["change"][:, column], out["low"][:, column], out["high"][:, column] = change, low, high
         out["p"][:, column], out["least"][:, column] = _test(change, low, high, freedom)
     return out
-
-
-def _apart(series: Occasions, pairs: Pairs, name: str, rho: Array) -> tuple[Array, Array, Array]:
-    value, low, high = (series.values(f"{name}{end}") for end in ("", "_low", "_high"))
-    first, second = pairs.first, pairs.second
-    return difference_interval(
-        (value[first], low[first], high[first]),
-        (value[second], low[second], high[second]),
-        correlation(series, name, first, second, rho),
-    )
 
 
 def _test(change: Array, low: Array, high: Array, df: Array) -> tuple[Array, Array]:
@@ -320,7 +317,20 @@ def _compact(series: Occasions, pairs: Pairs, block: dict[str, Array]) -> dict[s
         "smallest_detectable": block["least"].ravel()[keep],
         "n_paired_spots": block["n_paired"].ravel()[keep].astype(np.int16),
         "method_changed": method_changed(series, pairs.first, pairs.second)[pair],
+        "differs": _word_codes(made_otherwise(series, pairs.first, pairs.second))[pair],
     }
+
+
+_DIFFERENCES = tuple(
+    ", ".join(words)
+    for n in range(1, len(MADE_BY) + 1)
+    for words in combinations(MADE_BY.values(), n)
+)
+
+
+def _word_codes(words: npt.NDArray[np.object_]) -> npt.NDArray[np.int8]:
+    code = {word: i for i, word in enumerate(_DIFFERENCES)}
+    return np.array([code.get(word, -1) for word in words], np.int8)
 
 
 def _assemble(series: Occasions, blocks: list[dict[str, Any]]) -> pd.DataFrame:
@@ -349,6 +359,7 @@ def _assemble(series: Occasions, blocks: list[dict[str, Any]]) -> pd.DataFrame:
         "smallest_detectable": gathered("smallest_detectable"),
         "n_paired_spots": pd.array(gathered("n_paired_spots"), dtype="Int16"),
         "method_changed": pd.array(gathered("method_changed"), dtype="boolean"),
+        "differs": _category(gathered("differs"), list(_DIFFERENCES)),
     }
     return pd.DataFrame({name: columns[name] for name in CHANGES.column_names}, copy=False)
 

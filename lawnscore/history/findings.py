@@ -11,9 +11,9 @@ import pandas as pd
 from scipy import special
 
 from lawnscore.contract.flags import FLAGS
+from lawnscore.history.change_error import METHOD
 from lawnscore.history.drift import Drift, Visits, drift
 from lawnscore.history.intervals import half_width_se
-from lawnscore.history.persistent import METHOD
 from lawnscore.history.series import iso_date
 from lawnscore.history.watch import (
     WATCHES,
@@ -196,7 +196,7 @@ def _method_changed(state: State, p: int) -> bool:
     table = state.series.table
     rows = state.series.place == p
     return any(
-        column in table and len(set(table.loc[rows, column].dropna())) > 1 for column in METHOD
+        column in table and len(set(table.loc[rows, column].dropna())) > 1 for column in (*METHOD, "card")
     )
 
 

@@ -13,8 +13,8 @@ the ones for visits, where the photos are the sample. A visit has few photos, it
   :func:`score_density`);
 * adds the error that the photos share, which more photos do not make smaller.
 
-In a difference of two visits part of that shared error cancels
-(:mod:`lawnscore.history.persistent`): :func:`difference_interval`.
+In a difference of two visits most of that shared error cancels
+(:mod:`lawnscore.history.change_error`): :func:`difference_interval`.
 """
 
 from __future__ import annotations
@@ -201,26 +201,34 @@ def satterthwaite(sampling_var: Array, df: Array, shared_var: Array) -> Array:
 
 
 def difference_interval(
-    first: Sequence[Array], second: Sequence[Array], correlation: Array
+    first: Sequence[Array], second: Sequence[Array], variance: Array
 ) -> tuple[Array, Array, Array]:
     """Return a difference ``second - first`` and its interval, from the intervals of the two.
 
-    The method of variance estimates recovery (MOVER): distances to the ends are squared and added,
-    less what the two have in common (Zou & Donner 2008, Stat. Med. 27:1693-1702; without
-    correlation Newcombe 1998, Stat. Med. 17:873-890, method 10).
+    The method of variance estimates recovery (MOVER): distances to the ends are squared and added
+    (Newcombe 1998, Stat. Med. 17:873-890, method 10), less the share of them that is the error
+    common to either's photos; what is left of that in the difference is added once. Never wider
+    than with nothing in common.
 
     Parameters
     ----------
     first, second
-        Value, lower and upper end, (q,) each.
-    correlation
-        (q,) correlation of the two estimates.
+        Value, lower and upper end, and the standard error that the photos share, (q,) each.
+    variance
+        (q,) variance of the difference of those shared errors.
     """
-    (a, a_low, a_high), (b, b_low, b_high) = first, second
+    (a, a_low, a_high, a_se), (b, b_low, b_high, b_se) = first, second
     change = b - a
+    common = special.ndtri(0.5 + CONFIDENCE / 2) ** 2 * variance
+
+    def own(low: Array, high: Array, se: Array) -> Array:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(1 - np.nan_to_num(np.clip(se / half_width_se(low, high), 0, 1)) ** 2)
+
+    a_own, b_own = own(a_low, a_high, a_se), own(b_low, b_high, b_se)
 
     def reach(x: Array, y: Array) -> Array:
-        return np.asarray(np.sqrt(np.maximum(x**2 + y**2 - 2 * correlation * x * y, 0.0)))
+        return np.asarray(np.sqrt(np.minimum(b_own * x**2 + a_own * y**2 + common, x**2 + y**2)))
 
     return change, change - reach(b - b_low, a_high - a), change + reach(b_high - b, a - a_low)
 

@@ -52,12 +52,13 @@ class PairedSpots:
     values: dict[str, Array]
     se: dict[str, Array]
 
-    def differences(self, measure: str, first: Index, second: Index, rho: Array) -> Differences:
+    def differences(self, measure: str, first: Index, second: Index, variance: Array
+    ) -> Differences:
         """Return the mean differences ``second - first`` of one measure, with 95 % intervals.
 
-        The spread of the differences is moderated by that of the other pairs; the errors that the
-        photos of one occasion share are added once for each occasion, less what both have in
-        common (``rho``, (q,): :mod:`lawnscore.history.persistent`).
+        The spread of the differences is moderated by that of the other pairs; what the errors that
+        the photos of one occasion share leave in the difference is added once (``variance``, (q,):
+        :mod:`lawnscore.history.change_error`).
         """
         pair, before, after = self._matches(first, second)
         value = self.values[measure]
@@ -69,11 +70,11 @@ class PairedSpots:
         with np.errstate(divide="ignore", invalid="ignore"):
             mean = np.bincount(pair, d, minlength=q) / n
             scatter = np.bincount(pair, (d - mean[pair]) ** 2, minlength=q)
-            variance = np.where(n > 1, scatter / (n - 1), np.nan)
-            a, b = (np.bincount(pair, self.se[measure][i], q) / n for i in (before, after))
-            shared = a + b - 2 * rho * np.sqrt(a * b)
-        spread = fit_spread(variance, n - 1)
-        unit, df = spread.moderate(variance, np.maximum(n - 1, 0))
+            own = np.where(n > 1, scatter / (n - 1), np.nan)
+            apart = sum(np.bincount(pair, self.se[measure][i], q) / n for i in (before, after))
+            shared = np.minimum(variance, apart)
+        spread = fit_spread(own, n - 1)
+        unit, df = spread.moderate(own, np.maximum(n - 1, 0))
         sampling = unit / np.maximum(n, 1)
         freedom = satterthwaite(sampling, df, shared)
         half = t_quantile(freedom) * np.sqrt(sampling + shared)

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from lawnscore.history.change_error import change_error, own_variance
 from lawnscore.history.drift import COVER_PRIORS, Visits, round_course
 from lawnscore.history.intervals import half_width_se
-from lawnscore.history.persistent import likeness, shared_se
 from lawnscore.history.season import GrowthClock, growth_clock, read_weather
 from lawnscore.history.series import (
     Occasions,
@@ -206,19 +206,19 @@ def _errors_apart(series: Occasions, se: Array, before: Index, seen: Index) -> t
     """Return the errors of the cover before (r,) and since (r, k), less what both have in common.
 
     A recovery is measured by the cover before, so what stays on the lawn is no error of it
-    (:mod:`lawnscore.history.persistent`): the two errors are such that the squares add up to those
-    of the difference.
+    (:mod:`lawnscore.history.change_error`): the two errors are such that the squares add up to
+    those of the difference.
     """
     measure = "green_cover_pct"
-    shared = shared_se(series, measure)
+    own = np.minimum(own_variance(series, measure), se**2)
+    own = np.where(np.isfinite(own), own, se**2)
     first = np.repeat(before, seen.shape[1])
     renewed = np.ones(len(first), bool)
-    rho = likeness(series, first, seen.ravel(), renewed=renewed).lasting_share(measure)
-    rho = rho.reshape(seen.shape)
-    most = likeness(series, before, before, renewed=renewed[: len(before)]).lasting_share(measure)
-    a, b = np.minimum(shared, se)[before], np.minimum(shared, se)[seen]
-    apart = se[seen] ** 2 + (most * a**2)[:, None] - 2 * rho * a[:, None] * b
-    return np.sqrt(se[before] ** 2 - most * a**2), np.sqrt(apart)
+    left = change_error(series, first, seen.ravel(), renewed=renewed).variance(measure)
+    alike = change_error(series, before, before).variance(measure) / 2
+    return np.sqrt(own[before] + alike), np.sqrt(
+        own[seen] + np.maximum(left.reshape(seen.shape) - alike[:, None], alike[:, None])
+    )
 
 
 def others_course(series: Occasions, done: pd.DataFrame, days: Index) -> tuple[Array, Array]:

@@ -12,9 +12,9 @@ import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
+from lawnscore.history.change_error import MADE_BY, change_error
 from lawnscore.history.changes import verdicts
-from lawnscore.history.intervals import difference_interval, half_width_se, t_quantile
-from lawnscore.history.persistent import METHOD, correlation, likeness
+from lawnscore.history.intervals import half_width_se, t_quantile
 from lawnscore.history.sampling import POWER
 from lawnscore.history.series import Occasions, day_numbers, iso_date, occasions
 
@@ -203,13 +203,10 @@ def _measure_row(
 
 def _change(series: Occasions, name: str, ends: tuple[int, int]) -> tuple[float, float, float]:
     """Return the change and how far its interval reaches down and up."""
-    ends_of = [series.values(f"{name}{end}") for end in ("", "_low", "_high")]
     a, b = np.array([ends[0]]), np.array([ends[1]])
     # what was tried may have changed the grass, so less of the errors is counted on to cancel
-    alike = likeness(series, a, b, renewed=np.ones(1, bool))
-    common = correlation(series, name, a, b, alike.lasting_share(name))
-    first, second = ([column[rows] for column in ends_of] for rows in (a, b))
-    change, low, high = difference_interval(first, second, common)
+    error = change_error(series, a, b, renewed=np.ones(1, bool))
+    change, low, high = error.interval(name)
     return float(change[0]), float((change - low)[0]), float((high - change)[0])
 
 
@@ -259,10 +256,10 @@ def _notes(
                 f"{_name(place)}: the last photos before the start are from "
                 f"{iso_date(series.day[a])}."
             )
-        for column in METHOD:
+        for column, word in MADE_BY.items():
             if column not in series.table:
                 continue
             old, new = series.table[column].iloc[a], series.table[column].iloc[b]
             if pd.notna(old) and pd.notna(new) and old != new:
-                notes.append(f"{_name(place)}: scored with another {column} before than after.")
+                notes.append(f"{_name(place)}: made with another {word} before than after.")
     return tuple(notes)

@@ -294,7 +294,7 @@ def _method(
     photos: pd.DataFrame, group: npt.NDArray[np.int64], scored: npt.NDArray[np.bool_], n: int
 ) -> dict[str, npt.NDArray[Any]]:
     out = {}
-    for column in ("version", "settings_id", "card"):
+    for column in ("version", "settings_id", "card", "camera"):
         out[column] = _joined(photos, column, group, scored, n)
     worst = np.full(n, len(_REFERENCE_ORDER), np.int64)
     if "colour_reference" in photos:

@@ -10,9 +10,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.settings import HistorySettings
+from lawnscore.history.change_error import change_error, own_variance
 from lawnscore.history.drift import COVER_PRIORS, MIN_PAST, Drift, DriftPriors, Visits
 from lawnscore.history.intervals import half_width_se
-from lawnscore.history.persistent import correlation, likeness
 from lawnscore.history.recovery import recovery
 from lawnscore.history.renovated import until
 from lawnscore.history.same_spots import spot_se
@@ -176,22 +176,30 @@ def _quiet(
 def watched_visits(state: State, watch: Watch) -> Visits:
     """Return the visits of one measure on the watch's scale, without the quiet times.
 
-    A lawn is held against its own past, so what lasts of its error is no part of ``se``
-    (:mod:`lawnscore.history.persistent`).
+    A lawn is held against its own past, so ``se`` is the half of a change's error that is one
+    visit's, against the place's last visit (:mod:`lawnscore.history.change_error`).
     """
     series = state.series
     value, low, high = (series.values(f"{watch.measure}{end}") for end in ("", "_low", "_high"))
     y = watch.scale(value)
-    every = np.arange(len(value))
-    rho = likeness(series, every, every).lasting_share(watch.measure)
-    passing = np.sqrt(1 - correlation(series, watch.measure, every, every, rho))
-    se = half_width_se(watch.scale(low), watch.scale(high)) * passing
+    whole = half_width_se(low, high)
+    left = change_error(series, _last_of_place(series), np.arange(len(value)))
+    passing = own_variance(series, watch.measure) + left.variance(watch.measure) / 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.sqrt(np.minimum(passing / whole**2, 1.0))
+    se = half_width_se(watch.scale(low), watch.scale(high)) * part
     if watch.by_spot:
         se = np.fmin(se, spot_se(state.photos, series, watch.measure, watch.scale))
     rows = state.rows[~state.quiet[state.rows] & np.isfinite(y[state.rows])]
     known = np.isfinite(se[rows]) & (se[rows] > 0)
     usual = 1.5 * float(np.median(se[rows][known])) if known.any() else 3 * watch.priors.stray_least
     return Visits(series.place[rows], series.day[rows], y[rows], np.where(known, se[rows], usual))
+
+
+def _last_of_place(series: Occasions) -> Index:
+    """Return the last row of each row's place, (n,)."""
+    ends = np.searchsorted(series.place, series.place, side="right") - 1
+    return np.asarray(ends, np.int64)
 
 
 def clear_step(moved: Drift, watch: Watch) -> npt.NDArray[np.bool_]:

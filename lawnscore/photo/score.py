@@ -66,6 +66,7 @@ ROW_COLUMNS = (
     "detail",
     "version",
     "settings_id",
+    "camera",
 )
 """Columns of `photo_scores.csv` that a photo fills, in order."""
 
@@ -216,7 +217,9 @@ def _read_and_find(
 ) -> tuple[Photo, CardFit]:
     design = None if reference is None else reference.design
     photo = read_photo(path)
-    attempt.row.update(sha256=photo.sha256, taken_at=photo.taken_at)
+    attempt.row.update(
+        sha256=photo.sha256, taken_at=photo.taken_at, camera=photo.camera or None
+    )
     card_fit = find_card(photo, design)
     while photo.reduction > 1 and card_fit.mm_per_px * photo.reduction > COARSEST_READ_MM_PER_PX:
         photo = finer(photo, reduction=photo.reduction // 2)

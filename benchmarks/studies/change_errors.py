@@ -1,0 +1,234 @@
+"""What a change between two visits errs by: the constants of `lawnscore/history/change_error.py`.
+
+On lawns of which card, phone, light, spot and sward are changed one at a time and together
+(`change_worlds.py`; two worlds, each with its own renderer):
+
+* variance components of each measure's error by REML (`variance_parts.py`): lawn, print of the
+  card, phone, day, spot, and what is left from photo to photo, on lawns as they were found;
+* what each point of change of the ground adds, and what other grass adds, by maximum likelihood
+  from the lawn as found against its later states;
+* a factor on all of them, so that 95 % of the differences lie within 1.96 standard deviations.
+
+Then the whole way (`visit_scores`, `changes`) is tried on lawns that the constants were not fitted
+on: fitted on one world and checked on the other, and each lawn left out in turn.
+
+    python -m benchmarks.studies.change_errors --rows DIR --write              the constants
+    python -m benchmarks.studies.change_errors --rows DIR --markdown docs/ACCURACY.md
+    python -m benchmarks.studies.change_errors --quick                         proves that it runs
+
+Rows in DIR are kept by method: a new network is scored anew, the same one is not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import platform
+import sys
+import time
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pandas as pd
+from scipy.optimize import minimize
+
+from benchmarks.studies.change_tables import by_change, power, unchanged
+from benchmarks.studies.change_worlds import WORLDS, scored_lawns
+from benchmarks.studies.variance_parts import variance_parts
+from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
+from lawnscore.history.change_error import PARTS
+from lawnscore.photo.method import method_version
+
+TARGET = Path("lawnscore/history/change_errors.json")
+SEED = 60_000
+LEAST = 0.02
+"""Least size of a part, in the typical stated error of the measure: none is known to be nothing."""
+_NESTED = {"lawn": "lawn", "print": "of_print", "phone": "of_phone", "day": "of_day",
+           "spot": "of_spot"}  # fmt: skip
+
+
+def fit(rows: pd.DataFrame) -> tuple[dict[str, dict[str, float]], pd.DataFrame]:
+    """Return the constants by measure, and the variance components (sd) they come from."""
+    rows = rows[rows["status"] == "scored"]
+    constants, table = {}, []
+    for name in MEASURES:
+        error = rows.assign(error=rows[name] - rows[f"{name}_true"])
+        error = error[error["error"].notna()]
+        nominal = error[error["source"] == "nominal"]
+        if nominal.empty:
+            continue
+        parts = components(nominal[nominal["state"] == 0])
+        known = components(error[(error["source"] == "measured") & (error["state"] == 0)],
+                           ("lawn", "print", "spot"))  # fmt: skip
+        moved = differences(nominal, name)
+        stated = float(rows[f"{name}_se"].median())
+        constants[name] = _constants(parts, known["print"], moved, LEAST * stated)
+        table.append({"measure": name} | parts | constants[name])
+    return constants, pd.DataFrame(table)
+
+
+def components(rows: pd.DataFrame, names: Iterable[str] = tuple(_NESTED)) -> dict[str, float]:
+    """Return the standard deviation of each part of an error, by REML."""
+    nested = rows.assign(
+        **{f"of_{k}": rows["lawn"] + " " + rows[k].astype(str)
+           for k in ("print", "phone", "day", "spot")}
+    )  # fmt: skip
+    parts = {name: _NESTED[name] for name in names}
+    if nested["lawn"].nunique() < 2:
+        parts.pop("lawn")
+    found = variance_parts(nested, "error", parts)
+    return {name: float(np.sqrt(max(v, 0.0))) for name, v in found.items()}
+
+
+def differences(rows: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Return the error of the change from a lawn as found to each other taking of it.
+
+    One row a lawn and taking, the mean over the spots: ``error``, ``points`` of change of the
+    ground, whether ``phone``, ``print`` or ``day`` are others, ``state`` and ``n`` spots.
+    """
+    keys = ["lawn", "state", "print", "phone", "day"]
+    value = rows.set_index([*keys, "spot"])["error"].unstack("spot")
+    shares = rows.set_index([*keys, "spot"])[list(SURFACE_SHARES)].groupby(level=keys).mean()
+    out = []
+    for lawn, taken in value.groupby(level="lawn"):
+        base = (lawn, 0, "own", 0, 0)
+        if base not in taken.index:
+            continue
+        for key in taken.index:
+            step = (taken.loc[key] - taken.loc[base]).dropna()
+            if key == base or step.empty:
+                continue
+            points = float((shares.loc[key] - shares.loc[base]).abs().sum() / 2)
+            out.append({"lawn": lawn, "error": float(step.mean()), "n": len(step),
+                        "points": points, "state": key[1], "print": key[2] != "own",
+                        "phone": key[3] != 0, "day": key[4] != 0})  # fmt: skip
+    return pd.DataFrame(out)
+
+
+def _constants(
+    parts: dict[str, float], print_known: float, moved: pd.DataFrame, least: float
+) -> dict[str, float]:
+    sd = {name: max(parts[name], least) for name in ("day", "phone", "print")}
+    photo = max(parts["residual"], least)
+    points, renewed = moved["points"].to_numpy(), (moved["state"] >= 3).to_numpy()
+    fixed = 2 * photo**2 / moved["n"].to_numpy()
+    shared = 2 * sum(np.where(moved[name], sd[name] ** 2, 0.0) for name in sd)
+    error = moved["error"].to_numpy()
+
+    def unlikely(theta: np.ndarray) -> float:
+        point, grass = theta
+        variance = fixed + shared + (point * points) ** 2 + 2 * np.where(renewed, grass**2, 0.0)
+        return float(np.sum(np.log(variance) + error**2 / variance))
+
+    scale = float(np.sqrt(np.mean(error**2))) + least
+    start = [scale / max(float(np.sqrt(np.mean(points**2))), 1.0), 0.3 * scale]
+    best = minimize(unlikely, start, bounds=[(0, None), (0, None)], method="L-BFGS-B").x
+    point, grass = (float(max(v, 0.0)) for v in best)
+    whole = shared + (point * points) ** 2 + 2 * np.where(renewed, grass**2, 0.0)
+    factor = _factor(error, whole, fixed)
+    made = {"day": sd["day"], "phone": sd["phone"], "print_nominal": sd["print"],
+            "print_known": max(print_known, least), "grass": grass, "point": point}  # fmt: skip
+    return {name: float(f"{factor * value:.3g}") for name, value in made.items()}
+
+
+def _factor(error: np.ndarray, shared: np.ndarray, fixed: np.ndarray) -> float:
+    """Return by what the shared part must grow for 95 % of the errors to lie within 1.96 of it."""
+    for factor in np.geomspace(1.0, 3.0, 45):
+        if np.mean(error**2 <= 1.96**2 * (factor**2 * shared + fixed)) >= 0.95:
+            return float(factor)
+    return 3.0
+
+
+def stored(constants: dict[str, dict[str, float]], rows: pd.DataFrame) -> str:
+    """Return the constants as the file that the program reads."""
+    lawns = {w: int(rows.loc[rows["world"] == w, "lawn"].nunique()) for w in WORLDS}
+    lines = [
+        f'    "{name}": {{' + ", ".join(f'"{p}": {constants[name][p]:g}' for p in PARTS) + "}"
+        for name in MEASURES
+        if name in constants
+    ]
+    made = json.dumps({"by": "benchmarks/studies/change_errors.py", "method": method_version(),
+                       "lawns": lawns})  # fmt: skip
+    return '{\n  "made": ' + made + ',\n  "measures": {\n' + ",\n".join(lines) + "\n  }\n}\n"
+
+
+def splits(rows: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, pd.DataFrame]]:
+    """Yield name, rows to fit on and rows to check on."""
+    for world in WORLDS:
+        own = rows["world"] == world
+        if own.any() and not own.all():
+            yield f"fitted on {world}, checked on the other", rows[own], rows[~own]
+    lawns = sorted(rows["lawn"].unique())
+    for part in range(min(4, len(lawns))):
+        left = rows["lawn"].isin(lawns[part::4])
+        if left.any() and not left.all():
+            yield "lawns left out", rows[~left], rows[left]
+
+
+def report(rows: pd.DataFrame, table: pd.DataFrame, *, quick: bool = False) -> str:
+    """Return the tables of the checks, as Markdown."""
+    checks = [(name, fit(a)[0], b) for name, a, b in splits(rows)]
+    parts = ["Errors of one photo, standard deviations by REML (lawns as found), and the constants "
+             "made of them:", _markdown(table.drop(columns=["residual"]).rename(
+                 columns={"print": "print (nominal)"}).assign(photo=table["residual"]))]  # fmt: skip
+    parts += ["Where nothing changed (four photos a visit, dealt out over all lights, phones and "
+              "prints):", _markdown(unchanged(checks))]  # fmt: skip
+    parts += ["Changes of lawns that the constants were not fitted on, by points of change:",
+              _markdown(by_change(checks))]  # fmt: skip
+    constants = fit(rows)[0]
+    parts += ["Real changes called, four paired photos a visit, simulated with the parts above:",
+              _markdown(power(constants, table, rounds=20 if quick else 400))]  # fmt: skip
+    return "\n\n".join(parts) + "\n"
+
+
+def _markdown(table: pd.DataFrame) -> str:
+    def cell(value: object) -> str:
+        if isinstance(value, float):
+            return "" if np.isnan(value) else f"{value:.3g}"
+        return str(value)
+
+    lines = ["| " + " | ".join(table.columns) + " |", "| " + "--- | " * len(table.columns)]
+    lines += ["| " + " | ".join(cell(v) for v in row) + " |" for row in table.itertuples(False)]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+BEGIN, END = "<!-- changes -->", "<!-- end of changes -->"
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--lawns", type=int, default=6, help="of each world")
+    parser.add_argument("--rows", type=Path, help="folder in which scored rows are kept")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--write", action="store_true", help=f"write {TARGET}")
+    parser.add_argument("--markdown", type=Path, help="put the tables between its marks")
+    parser.add_argument("--quick", action="store_true", help="a small run that proves it works")
+    options = parser.parse_args()
+    lawns, states = (1, 2) if options.quick else (options.lawns, 5)
+    begin = time.time()
+    rows = pd.concat([
+        scored_lawns(w, range(SEED, SEED + lawns), folder=options.rows, jobs=options.jobs,
+                     states=states) for w in WORLDS
+    ], ignore_index=True)  # fmt: skip
+    scored = rows["status"] == "scored"
+    print(f"Python {platform.python_version()}, NumPy {np.__version__}, OpenCV {cv2.__version__}")
+    print(f"{lawns} lawns of each world, {int(scored.sum())} of {len(rows)} scores "
+          f"({time.time() - begin:.0f} s); refused: "
+          f"{rows.loc[~scored, 'reason'].value_counts().to_dict()}")  # fmt: skip
+    constants, table = fit(rows)
+    if options.write:
+        TARGET.write_text(stored(constants, rows), encoding="utf-8")
+    text = report(rows, table, quick=options.quick)
+    print(text)
+    if options.markdown:
+        page = options.markdown.read_text(encoding="utf-8")
+        head, rest = page.split(BEGIN)
+        tail = rest.split(END)[1]
+        options.markdown.write_text(head + BEGIN + "\n\n" + text + "\n" + END + tail, "utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

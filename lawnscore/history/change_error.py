@@ -1,0 +1,245 @@
+"""The error of a change between two visits: what both share is in no change.
+
+Most of what a photo's measures err by comes from the lawn itself: its soil, the make-up of its
+leaf, how its straw looks. It is there again at the next visit, so a level may be uncertain by 7
+points where a change is known to 2. For one measure, with standard deviations (1 sigma, in the
+measure's unit) of the errors that
+
+    day      one day's light and moisture give all photos of a visit
+    phone    another phone brings
+    print    another print of the card brings, by where the card's colours come from
+    grass    other grass brings, where a renovation lies between
+    point    each point brings by which the ground has changed: a scarified lawn is another lawn
+
+the error that photos share has in the difference of two visits the variance
+
+    2 day**2 + 2 phone**2 [other phone] + 2 print**2 [other card]
+      + 2 grass**2 [renovated] + (point * points)**2
+
+``points`` is half the sum of the changes of the five shares. Phones are told apart by what the
+camera wrote (EXIF), cards by their names; a phone that is not said counts as another. Nothing is
+shared across a change of program, settings or reference, nor where points read by eye corrected
+the shares. A change is never said to be less sure than two levels that share nothing.
+
+The figures stand in ``change_errors.json``, written by ``benchmarks/studies/change_errors.py``.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from lawnscore.contract.measures import SURFACE_SHARES
+from lawnscore.history.intervals import difference_interval, half_width_se
+from lawnscore.history.series import Occasions
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+PARTS = ("day", "phone", "print_nominal", "print_known", "grass", "point")
+"""What is stored of each measure."""
+
+METHOD = ("version", "settings_id", "colour_reference")
+"""Columns of a visit across which nothing is shared."""
+MADE_BY = {
+    "version": "version",
+    "settings_id": "settings",
+    "colour_reference": "colour reference",
+    "card": "card",
+    "camera": "phone",
+}
+"""Columns of a visit that say how it was made, and the word for each."""
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Standard deviations of one measure's errors; see the module."""
+
+    day: float
+    phone: float
+    print_nominal: float
+    print_known: float
+    grass: float
+    point: float
+
+
+@cache
+def error_parts() -> dict[str, Parts]:
+    """Return the parts by measure."""
+    text = resources.files("lawnscore.history").joinpath("change_errors.json").read_text("utf-8")
+    return {name: Parts(**parts) for name, parts in json.loads(text)["measures"].items()}
+
+
+@dataclass(frozen=True, eq=False)
+class ChangeError:
+    """What pairs of occasions of one place share of their errors, arrays (q,).
+
+    Parameters
+    ----------
+    points
+        Half the sum of the changes of the shares of the ground, 0 to 100; NaN where unknown.
+    same_method, same_card, same_phone
+        Whether both were scored by the same program, settings and reference, with a card of the
+        same name and a phone of the same make and model. A phone that is not said is another.
+    nominal
+        Whether the card's colours are nominal, or it is not said what they are.
+    renewed
+        Whether a renovation lies between.
+    corrected
+        Whether the shares were corrected by points read by eye: what lasts of their error is gone
+        then, and what is left may all be new.
+    ends
+        Gives, by measure, value, lower and upper end and shared error of either occasion.
+    """
+
+    points: Array
+    same_method: Flags
+    same_card: Flags
+    same_phone: Flags
+    nominal: Flags
+    renewed: Flags
+    corrected: Flags
+    ends: Callable[[str], tuple[tuple[Array, ...], tuple[Array, ...]]]
+
+    def variance(self, measure: str) -> Array:
+        """Return the variance (q,) that errors common to a visit's photos have in the difference.
+
+        That of two levels that share nothing where nothing is known to be shared.
+        """
+        first, second = self.ends(measure)
+        apart = first[3] ** 2 + second[3] ** 2
+        parts = error_parts().get(measure)
+        if parts is None:
+            return np.asarray(apart)
+        of_print = np.where(self.nominal, parts.print_nominal, parts.print_known)
+        both = parts.day**2 + np.where(self.same_phone, 0.0, parts.phone**2)
+        both = both + np.where(self.same_card, 0.0, of_print**2)
+        both = both + np.where(self.renewed, parts.grass**2, 0.0)
+        variance = 2 * both + (parts.point * self.points) ** 2
+        alone = ~self.same_method | ~np.isfinite(variance)
+        if measure in (*SURFACE_SHARES, "condition"):
+            alone = alone | self.corrected
+        return np.where(alone, apart, np.minimum(variance, apart))
+
+    def interval(self, measure: str) -> tuple[Array, Array, Array]:
+        """Return the change and its 95 % interval, the visits' photos being of different spots."""
+        first, second = self.ends(measure)
+        return difference_interval(first, second, self.variance(measure))
+
+
+def change_error(
+    series: Occasions, first: Index, second: Index, *, renewed: Flags | None = None
+) -> ChangeError:
+    """Return what pairs of occasions share; ``first`` and ``second`` are rows of the series."""
+    moved = np.abs([series.values(n)[second] - series.values(n)[first] for n in SURFACE_SHARES])
+    said = np.isfinite(moved)
+    total = np.where(said, moved, 0.0).sum(axis=0)
+    # with all shares each point is counted twice: where it went and where it came from
+    points = np.where(said.all(axis=0), total / 2, np.where(said.any(axis=0), total, np.nan))
+    known = np.zeros(len(series.table), bool)
+    if "colour_reference" in series.table:
+        known = series.table["colour_reference"].isin(("measured", "learned")).to_numpy(bool)
+    checked = np.zeros(len(series.table), bool)
+    if "checked_points" in series.table:
+        checked = series.table["checked_points"].notna().to_numpy(bool)
+    phone = _codes(series, "camera")
+    return ChangeError(
+        points,
+        ~_differ(series, first, second, METHOD),
+        ~_differ(series, first, second, ("card",)),
+        (phone[first] == phone[second]) & ((phone[first] >= 0) | (first == second)),
+        ~known[first],
+        np.zeros(len(first), bool) if renewed is None else renewed,
+        checked[first] | checked[second],
+        lambda name: (_ends(series, name, first), _ends(series, name, second)),
+    )
+
+
+def _ends(series: Occasions, measure: str, rows: Index) -> tuple[Array, ...]:
+    names = (measure, f"{measure}_low", f"{measure}_high")
+    return (*(series.values(name)[rows] for name in names), shared_se(series, measure)[rows])
+
+
+def shared_se(series: Occasions, measure: str) -> Array:
+    """Return the error that a visit's photos share, (n,); 0 where the table does not say."""
+    return np.nan_to_num(series.values(f"{measure}_shared_se"))
+
+
+def own_variance(series: Occasions, measure: str) -> Array:
+    """Return the variance of a visit's estimate less the error that its photos share, (n,)."""
+    whole = half_width_se(series.values(f"{measure}_low"), series.values(f"{measure}_high"))
+    return np.maximum(whole**2 - shared_se(series, measure) ** 2, 0.0)
+
+
+def alike_sd(measure: str, points: float = 0.0, *, same_phone: bool = True) -> float:
+    """Return the error of a change that no number of photos makes smaller, 1 sigma.
+
+    With the same card, and the ground changed by so many points. NaN for a measure that was not
+    studied.
+    """
+    parts = error_parts().get(measure)
+    if parts is None:
+        return float("nan")
+    phone = 0.0 if same_phone else parts.phone
+    return float(np.sqrt(2 * (parts.day**2 + phone**2) + (parts.point * points) ** 2))
+
+
+def method_changed(series: Occasions, first: Index, second: Index) -> Flags:
+    """Return whether two occasions were scored differently, as far as the cells say."""
+    return _differ(series, first, second, (*METHOD, "card"))
+
+
+def made_otherwise(series: Occasions, first: Index, second: Index) -> npt.NDArray[np.object_]:
+    """Return what two occasions differ in of how they were made, in words; None for nothing."""
+    out = np.full(len(first), "", object)
+    for column, word in MADE_BY.items():
+        other = _differ(series, first, second, (column,))
+        out[other] = out[other] + np.where(out[other] == "", word, ", " + word)
+    out[out == ""] = None
+    return out
+
+
+def _differ(series: Occasions, first: Index, second: Index, columns: tuple[str, ...]) -> Flags:
+    changed = np.zeros(len(first), bool)
+    for column in columns:
+        codes = _codes(series, column)
+        changed |= (codes[first] != codes[second]) & (codes[first] >= 0) & (codes[second] >= 0)
+    return changed
+
+
+def _codes(series: Occasions, column: str) -> Index:
+    """Return the words of a column as numbers; -1 where empty or without the column."""
+    if column not in series.table:
+        return np.full(len(series.table), -1, np.int64)
+    words = series.table[column].astype("object")
+    return np.asarray(pd.factorize(words.where(words != ""))[0], np.int64)
+
+
+def renewed_between(series: Occasions, first: Index, second: Index, done: pd.DataFrame) -> Flags:
+    """Return whether a renovation was begun after the first occasion's day, by the second's.
+
+    Parameters
+    ----------
+    done
+        Renovations, columns ``place`` and ``day`` in order (:func:`series.renovations`). One on
+        the first occasion's own day lies between when that was photographed before the work;
+        one on the second's own day when that was photographed after it.
+    """
+    if done.empty:
+        return np.zeros(len(first), bool)
+    span = 4_000_000  # sub-days: day * 4 + stage stays below this
+    key = np.sort(done["place"].to_numpy() * span + done["day"].to_numpy() * 4 + 1)
+
+    def before(rows: Index) -> Index:
+        at = series.place[rows] * span + series.day[rows] * 4 + series.stage[rows]
+        return np.asarray(np.searchsorted(key, at), np.int64)
+
+    return np.asarray(before(second) > before(first))

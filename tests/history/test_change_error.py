@@ -1,0 +1,154 @@
+"""The one model of a change's error: what two visits share is in no change."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from lawnscore.contract.measures import MEASURES
+from lawnscore.history.change_error import (
+    PARTS,
+    ChangeError,
+    alike_sd,
+    change_error,
+    error_parts,
+    made_otherwise,
+    renewed_between,
+)
+from lawnscore.history.series import Occasions, occasions, renovations, work_at_places
+from tests.history.rounds import visit, visits, work
+
+FIRST, SECOND = np.array([0]), np.array([1])
+STATED = 30.0
+GREEN = "green_cover_pct"
+
+
+def pair(second: float = 80.0, **changed: object) -> Occasions:
+    """Return two visits, the second with another cover and what else is said to have changed."""
+    how = {"version": "1", "settings_id": "a", "card": "c", "colour_reference": "nominal"}
+    how |= {"camera": "phone", f"{GREEN}_shared_se": STATED, "colour_index_shared_se": 3.0}
+    rows = [visit("a", 0, 80.0, se=STATED, **how)]
+    rows.append(visit("a", 30, second, se=STATED, **(how | changed)))
+    return occasions(visits(rows))
+
+
+def error(series: Occasions, **options: object) -> ChangeError:
+    return change_error(series, FIRST, SECOND, **options)
+
+
+def variance(series: Occasions, measure: str = GREEN, **options: object) -> float:
+    return float(error(series, **options).variance(measure)[0])
+
+
+def test_every_measure_has_its_parts() -> None:
+    assert set(error_parts()) == set(MEASURES)
+    for parts in error_parts().values():
+        assert all(getattr(parts, name) >= 0 for name in PARTS)
+        assert parts.day > 0
+        assert parts.phone > 0
+
+
+def test_the_same_card_and_phone_leave_the_day_alone() -> None:
+    assert variance(pair()) == pytest.approx(2 * error_parts()[GREEN].day ** 2)
+
+
+def test_another_phone_another_card_and_other_grass_each_add_theirs() -> None:
+    parts, alone = error_parts()[GREEN], variance(pair())
+    assert variance(pair(camera="other")) - alone == pytest.approx(2 * parts.phone**2)
+    assert variance(pair(card="d")) - alone == pytest.approx(2 * parts.print_nominal**2)
+    renewed = variance(pair(), renewed=np.array([True]))
+    assert renewed - alone == pytest.approx(2 * parts.grass**2)
+    measured = pair(card="d").table.assign(colour_reference="measured")
+    assert variance(occasions(measured)) - alone == pytest.approx(2 * parts.print_known**2)
+
+
+def test_a_phone_that_is_not_said_counts_as_another() -> None:
+    unsaid = occasions(pair().table.drop(columns="camera"))
+    assert variance(unsaid) == pytest.approx(variance(pair(camera="other")))
+    same = change_error(unsaid, FIRST, FIRST)
+    assert same.variance(GREEN)[0] == pytest.approx(variance(pair()))
+
+
+def test_a_scarified_lawn_is_another_lawn() -> None:
+    parts = error_parts()[GREEN]
+    # only green is said here, so its change is that of the ground
+    for lost in (20.0, 60.0):
+        wanted = 2 * parts.day**2 + (parts.point * lost) ** 2
+        assert variance(pair(80.0 - lost)) == pytest.approx(wanted)
+
+
+def test_points_that_went_from_green_to_straw_count_once() -> None:
+    shares = {"straw_cover_pct": 15.0, "bare_soil_pct": 5.0, "litter_pct": 0.0}
+    rows = [visit("a", 0, 80, cast_cover_pct=0.0, **shares)]
+    rows.append(visit("a", 30, 74, cast_cover_pct=0.0, **(shares | {"straw_cover_pct": 21.0})))
+    assert error(occasions(visits(rows))).points[0] == pytest.approx(6)
+
+
+@pytest.mark.parametrize("column", ["version", "settings_id", "colour_reference"])
+def test_nothing_is_shared_across_a_change_of_method(column: str) -> None:
+    assert variance(pair(**{column: "learned"})) == pytest.approx(2 * STATED**2)
+
+
+def test_nothing_is_shared_where_points_by_eye_corrected() -> None:
+    assert variance(pair(checked_points=100)) == pytest.approx(2 * STATED**2)
+
+
+def test_a_change_is_never_less_sure_than_two_levels() -> None:
+    small = 0.1 * error_parts()[GREEN].day
+    rows = [visit("a", n, 80.0, se=2 * small, **{f"{GREEN}_shared_se": small}) for n in (0, 30)]
+    series = occasions(visits(rows))
+    assert variance(series) == pytest.approx(2 * small**2)
+    change, low, high = error(series).interval(GREEN)
+    assert high[0] - low[0] <= np.sqrt(2) * 2 * 1.96 * 2 * small * 1.0001
+    assert change[0] == 0
+
+
+def test_the_interval_adds_chance_and_what_the_visits_do_not_share() -> None:
+    _, low, high = error(pair()).interval(GREEN)
+    # both levels are all shared error here, so that the day alone is left
+    wanted = 1.96 * np.sqrt(2) * error_parts()[GREEN].day
+    assert (high - low)[0] / 2 == pytest.approx(wanted, rel=0.01)
+    chance = occasions(pair().table.assign(**{f"{GREEN}_shared_se": 0.6 * STATED}))
+    _, low, high = error(chance).interval(GREEN)
+    wanted = 2 * (0.8 * STATED) ** 2 + 2 * error_parts()[GREEN].day ** 2
+    assert (high - low)[0] / 2 == pytest.approx(1.96 * np.sqrt(wanted), rel=0.01)
+
+
+def test_what_differs_is_said_in_words() -> None:
+    assert made_otherwise(pair(), FIRST, SECOND).tolist() == [None]
+    assert made_otherwise(pair(card="d", camera="e"), FIRST, SECOND).tolist() == ["card, phone"]
+    assert made_otherwise(pair(version="2"), FIRST, SECOND).tolist() == ["version"]
+
+
+def test_the_least_error_of_a_change_is_that_of_one_card_and_phone() -> None:
+    assert alike_sd(GREEN) == pytest.approx(np.sqrt(variance(pair())))
+    assert alike_sd(GREEN, 20.0) == pytest.approx(np.sqrt(variance(pair(60.0))))
+    assert alike_sd(GREEN, same_phone=False) > alike_sd(GREEN)
+    assert np.isnan(alike_sd("no such measure"))
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "between"),
+    [
+        ((0, "check"), (90, "check"), True),
+        ((0, "check"), (60, "before"), False),
+        ((60, "before"), (60, "after"), True),
+        ((60, "after"), (90, "check"), False),
+    ],
+)
+def test_a_renovation_lies_between(first: tuple, second: tuple, between: bool) -> None:
+    rows = [visit("a", number, 80, stage) for number, stage in (first, second)]
+    rows.append(visit("b", 0, 80))
+    series = occasions(visits(rows))
+    done = renovations(work_at_places(work(("a", 60, "overseed")), series.places))
+    assert renewed_between(series, FIRST, SECOND, done).tolist() == [between]
+    nothing = renovations(work_at_places(None, series.places))
+    assert not renewed_between(series, FIRST, SECOND, nothing).any()
+
+
+def test_tables_from_anywhere_need_no_shares() -> None:
+    table = pd.DataFrame(
+        {"lawn": ["a", "a"], "zone": "all", "date": ["2024-01-01", "2024-02-01"], "stage": "check"}
+    )
+    assert variance(occasions(table)) == 0
