@@ -138,9 +138,7 @@ def unchanged(checks: list[Check], seed: int = 1) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
-def power(
-    constants: Constants, parts: pd.DataFrame, *, rounds: int, seed: int = 2
-) -> pd.DataFrame:
+def power(constants: Constants, parts: pd.DataFrame, *, rounds: int, seed: int = 2) -> pd.DataFrame:
     """Return how often a true change is called, four photos of the same spots a visit.
 
     Errors are drawn with the parts of the table; same card and phone, another day. What differs

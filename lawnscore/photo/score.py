@@ -22,6 +22,7 @@ from lawnscore.photo.classes import UNLIKE_KNOWN, ClassMap, classify
 from lawnscore.photo.colour import ColourFit, fit_colour
 from lawnscore.photo.daylight import light_doubt
 from lawnscore.photo.find import find_card
+from lawnscore.photo.foreign import foreign_doubt
 from lawnscore.photo.ground import Ground, flatten
 from lawnscore.photo.measures import Measures, area_of, measure
 from lawnscore.photo.method import method_version
@@ -200,6 +201,7 @@ def _see(
     )
     attempt.require("ground", ground=ground, sample=ground_sample(ground))
     attempt.say(light_doubt(ground, colour_fit, card_fit))
+    attempt.say(foreign_doubt(ground))
     classes = classify(ground, colour_fit)
     if classes.strangeness > UNLIKE_KNOWN:
         attempt.say(_UNLIKE)
@@ -217,9 +219,7 @@ def _read_and_find(
 ) -> tuple[Photo, CardFit]:
     design = None if reference is None else reference.design
     photo = read_photo(path)
-    attempt.row.update(
-        sha256=photo.sha256, taken_at=photo.taken_at, camera=photo.camera or None
-    )
+    attempt.row.update(sha256=photo.sha256, taken_at=photo.taken_at, camera=photo.camera or None)
     card_fit = find_card(photo, design)
     while photo.reduction > 1 and card_fit.mm_per_px * photo.reduction > COARSEST_READ_MM_PER_PX:
         photo = finer(photo, reduction=photo.reduction // 2)
