@@ -23,7 +23,7 @@ from lawnscore.register.programme import Programme, Step
 
 PROPOSED = ("scarify", "hollow-tine", "overseed", "top-dress", "feed")
 """Tasks that a survey proposes, in the order of the work."""
-TWO_PASSES_FROM_PCT = 25.0
+TWO_PASSES_FROM_PCT = 20.0
 """Straw cover from which scarifying takes two crossing passes: common practice, no source."""
 MIN_JOBS = 3
 """Own jobs from which their spread is told; our choice."""

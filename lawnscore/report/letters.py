@@ -27,7 +27,6 @@ from lawnscore.report.survey import (
     Surveyed,
     figures_of_visit,
     first_visits,
-    is_split,
     survey_leaflet,
 )
 from lawnscore.scoring.tables import REPORTS
@@ -148,7 +147,7 @@ def _surveyed(rounds: RoundRows, lawn: LawnRows, first: dict[str, Row]) -> Surve
     areas = {row["zone"]: row["area_m2"] for row in lawn.register}
     zones = {
         zone: (math.nan if areas.get(zone) is None else float(areas[zone]),
-               figures_of_visit(visit, split=is_split(lawn, visit)))
+               figures_of_visit(visit))
         for zone, visit in first.items()
     }  # fmt: skip
     plan = survey(

@@ -27,6 +27,7 @@ from lawnscore.report.leaflet import (
     Sentence,
     Shot,
     Shots,
+    Style,
 )
 from lawnscore.report.load import LawnRows, Row
 from lawnscore.report.pictures import Pair
@@ -77,16 +78,16 @@ def first_visits(lawn: LawnRows) -> dict[str, Row]:
     for row in lawn.visits:
         if row["photos"]:
             first.setdefault(row["zone"], row)
-    return first
+    return {zone: first[zone] for zone in lawn.zones if zone in first}
 
 
-def figures_of_visit(visit: Row, *, split: bool) -> dict[str, Figure]:
-    """Return the known figures of a visit; without ``split`` none of straw or bare soil."""
+def figures_of_visit(visit: Row) -> dict[str, Figure]:
+    """Return the known figures of a visit."""
     return {
         name: Figure(visit[name], visit[f"{name}_low"], visit[f"{name}_high"],
                      date.fromisoformat(visit["date"]))
         for name in (*MEASURED, "litter_pct")
-        if visit[name] is not None and (split or name not in SPLIT)
+        if visit[name] is not None
     }  # fmt: skip
 
 
@@ -101,8 +102,10 @@ def survey_leaflet(
 ) -> Leaflet:
     """Return the page for a new customer."""
     lawn, first = surveyed.lawn, surveyed.first
-    blocks: list[Block] = [Sentence(_state(lawn, zone, first.get(zone), words), "lead")
-                           for zone in lawn.zones]  # fmt: skip
+    blocks: list[Block] = []
+    for zone in lawn.zones:
+        style: Style = "body" if blocks else "lead"
+        blocks.append(Sentence(_state(lawn, zone, first.get(zone), words), style))
     blocks += _shots(lawn, pictures or {}, words)
     blocks += _measured(lawn, first, words)
     blocks += _take(surveyed, words)
@@ -189,10 +192,18 @@ def _take(surveyed: Surveyed, words: Words) -> list[Block]:
         price = plan.visit_h * rates.hour_price if rates.hour_price is not None else math.nan
         rows.append(_sum_row("visit", plan.visit_h, price, words, with_price))
     if with_hours:
-        rows.append(_sum_row("total", plan.hours, plan.price, words, with_price))
-    blocks.append(Grid(heads, rows, [62.0, 0.0, *[22.0] * with_hours, *[34.0] * with_price]))
-    notes = [words.text("survey.amounts_by", straw=words.number(TWO_PASSES_FROM_PCT),
-                        sand=words.number(SAND_T_M3, 1))]  # fmt: skip
+        without = [j.task for j in plan.jobs if _labour_only(j) and j.task != "cart off"]
+        said = task_words(", ".join(dict.fromkeys(without)), words)
+        small = words.text("survey.total_without", tasks=said) if without else ""
+        rows.append(_sum_row("total", plan.hours, plan.price, words, with_price, small))
+    blocks.append(
+        Grid(
+            heads,
+            rows,
+            [66.0 if with_hours else 88.0, 0.0, *[18.0] * with_hours, *[32.0] * with_price],
+        )
+    )
+    notes = _notes(plan.jobs, words)
     if any(row["area_m2"] is None for row in surveyed.lawn.register):
         notes.append(words.text("survey.no_area"))
     if not with_hours and not with_price:
@@ -202,6 +213,16 @@ def _take(surveyed: Surveyed, words: Words) -> list[Block]:
     else:
         notes.append(words.text("survey.hours_by"))
     return [*blocks, Sentence(" ".join(notes), "small")]
+
+
+def _notes(jobs: Sequence[Job], words: Words) -> list[str]:
+    """Return where the amounts of these jobs come from."""
+    notes, tasks = [], {job.task for job in jobs}
+    if "scarify" in tasks:
+        notes.append(words.text("survey.passes_by", straw=words.number(TWO_PASSES_FROM_PCT)))
+    if "top-dress" in tasks:
+        notes.append(words.text("survey.sand_by", sand=words.number(SAND_T_M3, 1)))
+    return notes
 
 
 def _job_row(
@@ -235,6 +256,8 @@ def _because(job: Job, surveyed: Surveyed, words: Words) -> str:
         "name": words.text(f"measure.{job.measure}"),
         "value": words.value(job.measure, visit[job.measure]),
     }
+    if job.measure in SPLIT and not is_split(surveyed.lawn, visit):
+        return words.text("survey.unsure", name=fields["name"])
     return words.text("survey.open" if job.sure == "open" else "survey.because", **fields)
 
 
@@ -268,8 +291,10 @@ def _material(job: Job, material: Material | None, words: Words) -> str:
     return words.text("survey.material_spread", n=words.number(material.n), **fields)
 
 
-def _sum_row(key: str, hours: float, price: float, words: Words, with_price: bool) -> list[Cell]:
-    cells = [Cell(words.text(f"survey.{key}")), Cell(""), Cell("", _hours(hours, words))]
+def _sum_row(
+    key: str, hours: float, price: float, words: Words, with_price: bool, small: str = ""
+) -> list[Cell]:
+    cells = [Cell(words.text(f"survey.{key}"), small), Cell(""), Cell("", _hours(hours, words))]
     return [*cells, Cell("", _money(price, words))] if with_price else cells
 
 
@@ -361,4 +386,4 @@ def _cautions(jobs: Sequence[Job], words: Words) -> list[Block]:
     texts = [words.text(f"caution.{caution.word}") for caution in cautions_for(tasks)]
     if not texts:
         return []
-    return [Heading(words.text("survey.cautions")), Sentence(" ".join(texts), "small")]
+    return [Sentence(f"{words.text('survey.cautions')}: {' '.join(texts)}", "small")]
