@@ -26,6 +26,7 @@ _COMMAND_MODULES = (
     "care",
     "planning",
     "record",
+    "survey",
     "complaint",
     "upkeep",
 )
@@ -34,7 +35,7 @@ _COMMAND_MODULES = (
 
 _PANELS: dict[str, tuple[str, ...]] = {
     "A normal week": ("file", "score", "attention", "next", "report"),
-    "Start a round": ("new", "card", "slips", "add-lawn", "plan", "demo"),
+    "Start a round": ("new", "card", "slips", "add-lawn", "survey", "plan", "demo"),
     "Write down and check": ("add-work", "add-complaint", "complaint", "check", "record"),
     "Keep it safe": ("backup", "restore", "doctor", "forget"),
     "Look closer": ("inspect", "history", "trial", "points", "card-learn", "card-drift"),

@@ -31,6 +31,7 @@ _FITS = (
     (38.0, False),
     (32.0, False),
     (26.0, False),
+    (18.0, False),
 )
 """What is tried to fit one page: heights of pictures in mm, and whether nothing is left out."""
 BESIDE_MM = 35.0
@@ -40,8 +41,8 @@ BESIDE_MM = 35.0
 def leaflet_pdf(leaflet: Leaflet, words: Words, letterhead: Letterhead) -> bytes:
     """Return the leaflet on one A4 page, or on as few as it takes.
 
-    Pictures shrink first, then optional sentences, the ends of long lists and all but the first
-    line of the small print are left out; the sheet says that there is more on the page.
+    Pictures shrink first, then lists are run together, and optional sentences, the ends of long
+    lists and the last line of the small print are left out; the sheet says that there is more.
     """
     for height_mm, whole in _FITS:
         flow = _flow(leaflet, words, letterhead, height_mm, whole=whole)
@@ -58,7 +59,7 @@ def _flow(
     flow: list[Any] = [head, rule(INK, 2), para(leaflet.name, "name")]
     for block in leaflet.blocks:
         flow += _drawn(block, words, height_mm, whole=whole)
-    closing = [*leaflet.closing] if whole else [words.text("leaflet.more"), *leaflet.closing[:1]]
+    closing = [*leaflet.closing] if whole else [words.text("leaflet.more"), *leaflet.closing[:-1]]
     if letterhead.contact:
         closing.append(words.text("customer.contact", contact=letterhead.contact))
     last = [rule(INK, 3), *(para(line, "small") for line in closing)]
@@ -71,18 +72,18 @@ def _drawn(block: Block, words: Words, height_mm: float, *, whole: bool) -> list
     if isinstance(block, Sentence):
         return [] if block.optional and not whole else [para(block.text, block.style)]
     if isinstance(block, Bullets):
-        shown = block.items if whole else block.items[: block.keep]
-        style = "small" if block.small else "body"
-        return [para(f"•  {plain(item)}", style) for item in shown]
+        if not whole:
+            return [para("  ".join(f"•  {plain(i)}" for i in block.items[: block.keep]), "small")]
+        return [para(f"•  {plain(i)}", "small" if block.small else "body") for i in block.items]
     if isinstance(block, Grid):
-        return [_table(block)]
+        return [_table(block, whole=whole)]
     return _pictures(block, height_mm)
 
 
-def _table(grid: Grid) -> Any:
+def _table(grid: Grid, *, whole: bool) -> Any:
     cells: list[list[Any]] = [[para(head, "small") for head in grid.heads]]
     for row in grid.rows:
-        cells.append([_cell(cell, first=k == 0) for k, cell in enumerate(row)])
+        cells.append([_cell(cell) for cell in row])
     fixed = [width * MM for width in grid.widths_mm]
     rest = (WIDTH - sum(fixed)) / max(1, fixed.count(0.0))
     style = [
@@ -90,17 +91,15 @@ def _table(grid: Grid) -> Any:
         ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), 5),
-        ("TOPPADDING", (0, 0), (-1, -1), 1),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5),
+        ("TOPPADDING", (0, 0), (-1, -1), 1 if whole else 0),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5 if whole else 0),
     ]
     widths = [width or rest for width in fixed]
     return Table(cells, colWidths=widths, style=style, hAlign="LEFT", repeatRows=1)
 
 
-def _cell(cell: Cell, *, first: bool) -> list[Any]:
-    """Return a cell; of a figure its range stands behind it, so that a row takes one line."""
-    if first:
-        return [para(cell.text), *([para(cell.small, "small")] if cell.small else [])]
+def _cell(cell: Cell) -> list[Any]:
+    """Return a cell; what belongs to it stands behind it, so that a row takes one line."""
     return [valued(plain(cell.text), plain(cell.small))]
 
 

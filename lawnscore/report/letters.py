@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from lawnscore.care.survey import expected_of, material_of, survey
+from lawnscore.care.visit_amounts import fed_record, last_sowing
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.files import cannot_write, make_folder, write_whole
 from lawnscore.photo.read import read_photo
 from lawnscore.register.lock import locked
+from lawnscore.register.programme import read_programme
 from lawnscore.register.register import complaint_photos, nearest, read_register
 from lawnscore.report.complaint import complaint_leaflet
 from lawnscore.report.complaint_record import pair_wanted, zone_record, zones_told
@@ -19,9 +23,16 @@ from lawnscore.report.leaflet import Leaflet, Shot, leaflet_page
 from lawnscore.report.letterhead import Letterhead, read_letterhead
 from lawnscore.report.load import LawnRows, RoundRows, Row, read_round, rows_of
 from lawnscore.report.pictures import PAIR_MOST_BYTES, Pair, PictureBook, candidate_pairs
+from lawnscore.report.survey import (
+    Surveyed,
+    figures_of_visit,
+    first_visits,
+    survey_leaflet,
+)
 from lawnscore.scoring.tables import REPORTS
 
 COMPLAINTS_FOLDER = "complaints"
+SURVEYS_FOLDER = "surveys"
 PHOTO_LONGEST_PX = 900
 
 
@@ -85,6 +96,71 @@ def write_complaint(
     name = f"{COMPLAINTS_FOLDER}/{own.stem}--{complaint['date']}"
     name += "" if complaint["zone"] == "all" else f"-{own.zones.index(records[0].zone) + 1}"
     return Letter(own.lawn, complaint["date"], _write(rounds, name, leaflet, words, pdf=pdf))
+
+
+def write_survey(
+    round_path: Path | str, lawn: str, *, pdf: bool = False, today: str | None = None
+) -> Letter:
+    """Write the survey of a lawn from its first photos.
+
+    Parameters
+    ----------
+    round_path
+        Folder of the round; it must have been scored.
+    lawn
+        The lawn, as in lawns.csv.
+    pdf
+        Write the sheet of paper too.
+    today
+        Day up to which the round's own recoveries are looked at; the machine's by default.
+
+    Raises
+    ------
+    LawnscoreError
+        When the round is missing or not scored, there is no such lawn, it has no photo that could
+        be measured, or a file cannot be written.
+    """
+    path = Path(round_path)
+    rounds = read_round(path, today=today)
+    own = _lawn_of(rounds, lawn)
+    first = first_visits(own)
+    if not first:
+        what = f"{own.lawn} has no photo that could be measured"
+        raise LawnscoreError(what, "Photograph it, then run `lawnscore score`.", path)
+    surveyed = _surveyed(rounds, own, first)
+    words = words_for(rounds.settings.report)
+    alone = {
+        zone: {"zone": zone, **{f"{end}_{part}": visit[part] for end in ("from", "to")
+                                for part in ("date", "stage")}}
+        for zone, visit in first.items()
+    }  # fmt: skip
+    pictures = _pairs(rounds, own, dict(alone))
+    leaflet = survey_leaflet(surveyed, words, pictures=pictures)
+    written = _write(rounds, f"{SURVEYS_FOLDER}/{own.stem}", leaflet, words, pdf=pdf)
+    return Letter(own.lawn, min(row["date"] for row in first.values()), written)
+
+
+def _surveyed(rounds: RoundRows, lawn: LawnRows, first: dict[str, Row]) -> Surveyed:
+    register, settings = read_register(rounds.path), rounds.settings
+    programme = read_programme(rounds.path)
+    material = material_of(register.work, register.lawns)
+    areas = {row["zone"]: row["area_m2"] for row in lawn.register}
+    zones = {
+        zone: (math.nan if areas.get(zone) is None else float(areas[zone]),
+               figures_of_visit(visit))
+        for zone, visit in first.items()
+    }  # fmt: skip
+    plan = survey(
+        zones,
+        programme,
+        settings.rates,
+        material=material,
+        fed=fed_record(register.work),
+        sowing=last_sowing(register.work),
+    )
+    expected = expected_of([row for own in rounds.lawns for row in own.recovery])
+    south = settings.history.south
+    return Surveyed(lawn, first, plan, expected, material, programme, settings.rates, south)
 
 
 def _lawn_of(rounds: RoundRows, lawn: str) -> LawnRows:
