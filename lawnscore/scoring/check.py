@@ -25,6 +25,7 @@ from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.mail_address import parse_mail_address
 from lawnscore.register.problems import Problem
 from lawnscore.register.register import WHOLE_LAWN, Register, nearest, read_register
+from lawnscore.scoring.conflict_copies import conflict_copies
 
 EARLIEST = "2000-01-01"
 _PLAUSIBLE_AREA_M2 = (2.0, 20_000.0)  # common practice, no source: a bed's edge to a large garden
@@ -79,6 +80,7 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
         *_places(photos, register),
         *_photo_dates(photos, day, _left(register)),
         *_repeats(photos),
+        *conflict_copies(folder, photos),
     ]
     notes += _visits_without_work(photos, register)
     return CheckResult(
