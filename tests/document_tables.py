@@ -21,7 +21,7 @@ from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import CHOICES, Settings
-from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, TASKS, Table
+from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, SENT, TASKS, Table
 from lawnscore.photo.refusals import REFUSALS
 from lawnscore.register.new import settings_text
 
@@ -158,7 +158,7 @@ def tables() -> dict[str, str]:
         "options": "\n\n".join(options_of(words, command) for words, command in commands()),
         "settings": markdown(["setting", "default", "what it is"], settings_rows()),
     }
-    for table in (*INPUT_TABLES.values(), *OUTPUT_TABLES.values()):
+    for table in (*INPUT_TABLES.values(), *OUTPUT_TABLES.values(), SENT):
         out[f"columns {table.name}"] = columns(table)
     return out
 

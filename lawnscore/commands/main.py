@@ -37,7 +37,7 @@ _PANELS: dict[str, tuple[str, ...]] = {
     "A normal week": ("file", "score", "attention", "next", "report"),
     "Start a round": ("new", "card", "slips", "add-lawn", "survey", "plan", "demo"),
     "Write down and check": ("add-work", "add-complaint", "complaint", "check", "record"),
-    "Keep it safe": ("backup", "restore", "doctor", "forget"),
+    "Keep it safe": ("backup", "restore", "merge", "doctor", "forget"),
     "Look closer": ("inspect", "history", "trial", "points", "card-learn", "card-drift"),
     "Amounts": ("care",),
 }

@@ -1,4 +1,4 @@
-"""Commands of upkeep: `forget`, `backup`, `restore`, `doctor`."""
+"""Commands of upkeep: `forget`, `backup`, `restore`, `merge`, `doctor`."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ def register(app: typer.Typer) -> None:
     app.command()(forget)
     app.command()(backup)
     app.command()(restore)
+    app.command()(merge)
     app.command()(doctor)
 
 
@@ -90,6 +91,36 @@ def restore(
         print_json({"round": str(done.path), "files": done.n_files, "bytes": done.n_bytes})
         return
     typer.echo(f"{done.path}: {done.n_files} files, each as it was.")
+
+
+def merge(
+    round_path: Path = _ROUND,
+    other: Path = typer.Argument(
+        ..., metavar="OTHER", help="Another copy of the round, or of one hand-kept file of it."
+    ),
+    plan: bool = typer.Option(False, "--plan", help="Only say what would be taken."),
+    as_json: bool = _JSON,
+) -> None:
+    """Take photos, rows and scores that another copy of the round has and this one lacks.
+
+    Exit status 1 when the two say something else of one thing: this round's is kept.
+    """
+    from lawnscore.upkeep.merge import merge_rounds
+
+    done = merge_rounds(round_path, other, plan=plan)
+    if as_json:
+        counts = {"photos": list(done.photos), "rows": done.rows, "scores": done.scores}
+        print_json({"plan_only": plan, **counts, "differs": list(done.differs)})
+    else:
+        taken = [("photos", len(done.photos)), *((f"rows of {n}", k) for n, k in done.rows.items())]
+        taken += [] if plan else [("scores", done.scores)]
+        print_table(("would be taken" if plan else "taken", "how many"), taken)
+        for line in done.differs:
+            typer.echo(line)
+        if not plan:
+            say("Run `lawnscore score`, then merge the other way round to bring both level.")
+    if done.differs:
+        raise typer.Exit(Exit.SOME_REFUSED)
 
 
 def doctor(

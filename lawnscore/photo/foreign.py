@@ -49,13 +49,14 @@ def smooth_m2(ground: Ground) -> float:
     if not rows or not cols:
         return 0.0
     inner, size = (slice(0, rows * _BLOCK_PX), slice(0, cols * _BLOCK_PX)), (cols, rows)
-    light = cv2.LUT(np.ascontiguousarray(ground.rgb[inner][..., 1]), _LINEAR)
+    green = np.ascontiguousarray(ground.rgb[inner][..., 1])
+    light = np.asarray(cv2.LUT(green, _LINEAR), np.float64)
 
-    def mean(of: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.resize(of, size, interpolation=cv2.INTER_AREA), np.float32)
+    def mean(of: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(cv2.resize(of, size, interpolation=cv2.INTER_AREA), np.float64)
 
     spread = np.sqrt(np.maximum(mean(light * light) - mean(light) ** 2, 0.0))
-    left_out = mean(ground.mask[inner].astype(np.float32))
+    left_out = mean(ground.mask[inner].astype(np.float64))
     smooth = ((spread < SMOOTH) & (left_out == 0)).astype(np.uint8)
     n, _, found, _ = cv2.connectedComponentsWithStats(smooth, connectivity=4)
     largest = int(found[1:, cv2.CC_STAT_AREA].max()) if n > 1 else 0

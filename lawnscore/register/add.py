@@ -29,7 +29,8 @@ COMPLAINT_PHOTOS = "complaints"
 """Folder of the round that keeps the photos of complaints, as LAWN/DATE/NAME."""
 _HEAD_BYTES = 64
 _UNSAFE = re.compile(r'[\x00-\x1f/\\<>:"|?*;]+')
-_SAME_WORK = ("date", "lawn", "zone", "task", "product")
+SAME_WORK = ("date", "lawn", "zone", "task", "product")
+"""By which a row of work.csv is taken for another row's."""
 
 
 @dataclass(frozen=True)
@@ -176,6 +177,40 @@ def _photo_bytes(photo: Path) -> bytes:
     return content
 
 
+def add_rows(
+    round_path: Path | str, table: Table, rows: Sequence[Mapping[str, Any]]
+) -> Path | None:
+    """Add rows that were read from another copy of a hand-kept file; return the copy of before.
+
+    Parameters
+    ----------
+    round_path
+        Folder of the round.
+    table
+        Which file.
+    rows
+        Values as :func:`~lawnscore.register.register.read_table_file` returns them.
+
+    Raises
+    ------
+    LawnscoreError
+        When a row cannot be read back as it is, or the file cannot be written: it stays as it was.
+    """
+    folder = Path(round_path)
+    path = folder / f"{table.name}.csv"
+    old = path.read_bytes() if path.exists() else b""
+    new = old or (",".join(table.column_names) + "\n").encode()
+    for row in rows:
+        given = {name: value for name, value in row.items() if value not in (None, "")}
+        new = _with_row(path, new, table, given)
+    read = read_table_file(path, table, data=new)
+    if list(read.rows[-len(rows) :]) != [dict(row) for row in rows]:
+        raise LawnscoreError(
+            "rows could not be read back", "Run `lawnscore check` and mend the file first.", path
+        )
+    return _replace(folder, path, old, new)
+
+
 def label_analysis(npk: str | None) -> dict[str, float | None]:
     """Return N, P2O5 and K2O in percent from a label's analysis such as ``4-0-8``.
 
@@ -294,8 +329,9 @@ def _with_headings(sheet: Sheet, missing: list[str]) -> str:
 
 def _line(cells: list[str], sheet: Sheet) -> str:
     out = io.StringIO()
-    csv.writer(out, delimiter=sheet.separator, lineterminator="").writerow(cells)
-    return out.getvalue()
+    # Cells are quoted where they hold a sign of the line's end: both signs must be in it.
+    csv.writer(out, delimiter=sheet.separator, lineterminator="\r\n").writerow(cells)
+    return out.getvalue().removesuffix("\r\n")
 
 
 def _cell(value: Any, heading: Heading, mark: Mark) -> str:
@@ -330,7 +366,7 @@ def _refuse_same_work(
     path: Path, row: dict[str, Any], others: tuple[dict[str, Any], ...], numbers: tuple[int, ...]
 ) -> None:
     def key(work: dict[str, Any]) -> tuple[str, ...]:
-        return tuple(str(work[name] or "").casefold() for name in _SAME_WORK)
+        return tuple(str(work[name] or "").casefold() for name in SAME_WORK)
 
     for other, number in zip(others, numbers, strict=True):
         if key(other) == key(row):

@@ -182,7 +182,7 @@ def _put_out(
          "sha256": hashlib.sha256(pdf.read_bytes()).hexdigest()}
         for lawn, visit, pdf, file in zip(names, visits, pdfs, files, strict=True)
     ]  # fmt: skip
-    _note_sent(post.root, rows)
+    note_sent(post.root, rows)
 
 
 def _why_left(customer: Customer, pdfs: Sequence[Path]) -> str:
@@ -273,7 +273,7 @@ def _last_sent(root: Path) -> dict[tuple[str, str], str]:
     return last
 
 
-def _note_sent(root: Path, rows: Sequence[dict[str, str]]) -> None:
+def note_sent(root: Path, rows: Sequence[dict[str, str]]) -> None:
     """Add rows to sent.csv; every byte that is there stays."""
     path = root / SENT_FILE
     before = path.read_bytes() if path.exists() else b""

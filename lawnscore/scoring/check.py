@@ -32,6 +32,7 @@ from lawnscore.register.register import (
     nearest,
     read_register,
 )
+from lawnscore.scoring.conflict_copies import conflict_copies
 
 EARLIEST = "2000-01-01"
 _PLAUSIBLE_AREA_M2 = (2.0, 20_000.0)  # common practice, no source: a bed's edge to a large garden
@@ -88,6 +89,7 @@ def check_round(round_path: Path | str, *, today: str | None = None) -> CheckRes
         *_places(photos, register),
         *_photo_dates(photos, day, _left(register)),
         *_repeats(photos),
+        *conflict_copies(folder, photos),
     ]
     notes += _visits_without_work(photos, register)
     return CheckResult(

@@ -142,6 +142,26 @@ class Ledger:
             rows = self._db.execute("SELECT * FROM files ORDER BY photo").fetchall()
         return {row[0]: row[6] for row in rows if row[7] == _checksum(*row[:7])}
 
+    def take_from(self, path: Path) -> int:
+        """Take the sound scores of another ledger that are not known here; return how many.
+
+        The other is only read; one that cannot be is of no use, and costs time alone.
+        """
+        try:
+            other = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
+            try:
+                fits = other.execute("PRAGMA user_version").fetchone()[0] == SCHEMA_VERSION
+                rows = other.execute("SELECT * FROM scores").fetchall() if fits else []
+            finally:
+                other.close()
+        except sqlite3.DatabaseError:
+            return 0
+        sound = [row for row in rows if len(row) == 7 and row[6] == _checksum(*row[:6])]
+        with _as_one_line(self.path), self._db:
+            before = self._db.total_changes
+            self._db.executemany("INSERT OR IGNORE INTO scores VALUES (?, ?, ?, ?, ?, ?, ?)", sound)
+            return self._db.total_changes - before
+
     def forget_files_except(self, photos: set[str]) -> None:
         """Forget the hashes of files that are gone; their scores are kept by content."""
         self._forget("files", "photo", photos)

@@ -179,3 +179,9 @@ def test_a_name_like_a_formula_is_written_safely_and_read_back(tmp_path: Path) -
     assert "'=HYPERLINK" in text
     assert "'@home" in text
     assert read_register(tmp_path).lawns["name"].tolist() == [name]
+
+
+@pytest.mark.parametrize("notes", ["two\nlines", "old\r\nends", 'a "mark", and more'])
+def test_notes_of_several_lines_come_back(folder: Path, notes: str) -> None:
+    add_work(folder, date="2026-03-05", lawn="mill-lane-3", task="mow", notes=notes)
+    assert read_register(folder).work["notes"].iloc[-1] == notes

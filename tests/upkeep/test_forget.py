@@ -12,6 +12,7 @@ from lawnscore.filing.journal import Journal
 from lawnscore.register.add import add_work
 from lawnscore.register.register import read_register
 from lawnscore.report import write_reports
+from lawnscore.report.outbox import write_outbox
 from lawnscore.scoring.batch import score_round
 from lawnscore.scoring.tables import read_table
 from lawnscore.upkeep.forget import AGGREGATES, forget_lawn
@@ -19,14 +20,18 @@ from tests.filing.test_filing import NOW
 from tests.scoring.rounds import Counting, new_round, put_photo
 
 NAME = "quiet-mews-17"
+CUSTOMERS = (
+    f"customer,name,email\n{NAME},Mrs Invented,mrs@example.org\noak-lane,Oak,oak@example.org\n"
+)
 LAWNS = f"lawn,zone,area_m2,name\noak-lane,front,120,Oak\n{NAME},front,90,Mrs Invented\n"
 
 
 @pytest.fixture
 def base(tmp_path: Path) -> Path:
     """A round in which the customer has left every kind of trace."""
-    made = new_round(tmp_path / "round")
+    made = new_round(tmp_path / "round", '[report]\nemail = "me@example.net"\n')
     (made / "lawns.csv").write_text(LAWNS)
+    (made / "customers.csv").write_text(CUSTOMERS)
     put_photo(made, "a.jpg", seed=1)
     for number in range(2):
         put_photo(
@@ -39,6 +44,7 @@ def base(tmp_path: Path) -> Path:
     score_round(made, scorer=Counting(), today="2026-05-02", parquet=True)
     score_round(made, scorer=Counting(fail_on="q0.jpg"), today="2026-05-02")
     write_reports(made, pictures="none", pdf=True, xlsx=True)
+    assert len(write_outbox(made).drafts) == 2
     journal = Journal(made, now=NOW)
     journal.copying(made / "x.jpg", f"photos/{NAME}/front/2026-05-01-check/q0.jpg", "ab")
     journal.copying(made / "y.jpg", "photos/oak-lane/front/2026-05-01-before/a.jpg", "cd")
@@ -51,7 +57,7 @@ def base(tmp_path: Path) -> Path:
 
 def traces(base: Path) -> list[str]:
     """Return the files whose name or content speaks of the customer."""
-    words = (NAME.encode(), NAME.upper().encode(), b"Mrs Invented")
+    words = (NAME.encode(), NAME.upper().encode(), b"Mrs Invented", b"mrs@example.org")
     return [
         str(path.relative_to(base))
         for path in base.rglob("*")
@@ -71,6 +77,11 @@ def test_nothing_is_left_but_counts(base: Path) -> None:
     removed = dict(done.removed)
     assert removed["photos"] == 2
     assert removed["rows of lawns"] == 2
+    assert removed["rows of customers"] == 1
+    assert removed["rows of sent"] == 1
+    assert removed["drafts of messages"] == 1
+    assert (base / "customers.csv").read_text().endswith("\noak-lane,Oak,oak@example.org\n")
+    assert [p.name[10:] for p in (base / "reports/outbox").iterdir()] == ["-oak-lane.eml"]
     assert removed["rows of photo_scores"] == 2
     assert done.photos_left == 0
     sums = json.loads((base / AGGREGATES).read_text())
@@ -84,6 +95,14 @@ def test_nothing_is_left_but_counts(base: Path) -> None:
     assert rest.calls == []
     write_reports(base, pictures="none")
     assert traces(base) == []
+
+
+def test_a_customer_with_another_lawn_stays(base: Path) -> None:
+    lawns = "lawn,zone,customer\noak-lane,front,oak-lane\n"
+    (base / "lawns.csv").write_text(f"{lawns}{NAME},front,oak-lane\n")
+    forget_lawn(base, NAME)
+    assert "oak@example.org" in (base / "customers.csv").read_text()
+    assert not list((base / "reports/outbox").glob("*oak-lane.eml"))  # it may speak of both lawns
 
 
 def test_photos_stay_unless_asked_for(base: Path) -> None:
