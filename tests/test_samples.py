@@ -102,6 +102,15 @@ def test_each_photo_is_scored_or_refused_for_what_is_wrong_with_it(name: str) ->
     assert (row["reason"] or "") == ("" if true["status"] == "scored" else true["reason"])
 
 
+def test_straw_is_told_from_soil_and_casts_are_counted() -> None:
+    """What a look at three of the photos tells anyone."""
+    dry, bare, cast = (sample(f"{name}.jpg").row for name in ("straw", "seedlings", "casts"))
+    assert dry["straw_cover_pct"] > 3 * dry["bare_soil_pct"]  # type: ignore[operator]
+    assert bare["bare_soil_pct"] > 1.2 * bare["straw_cover_pct"]  # type: ignore[operator]
+    assert cast["casts_per_m2"] > 30  # type: ignore[operator]
+    assert max(dry["casts_per_m2"], bare["casts_per_m2"]) < 5  # type: ignore[type-var]
+
+
 @pytest.mark.parametrize("measure", MOST_OFF)
 def test_no_sample_is_farther_off_than_the_bar(measure: str) -> None:
     far = off(measure)

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-import numpy as np
+from types import SimpleNamespace
+from typing import Any
 
-from lawnscore.photo.class_net import CELL_PX, by_cell, load_net
-from lawnscore.photo.classes import levels_of
+import numpy as np
+import pytest
+from scipy.special import expit, softmax
+
+from lawnscore.card.colourspace import decode_srgb
+from lawnscore.photo.class_net import CELL_PX, ClassNet, by_cell, load_cast_net, load_net
+from lawnscore.photo.classes import SURFACES, ClassMap, classify, levels_of, share_errors
 from lawnscore.photo.leaf import leaf_colour, scarcity
 
 
@@ -90,3 +96,77 @@ def test_without_leaf_there_is_no_leaf_colour() -> None:
 
 def test_the_error_of_the_leaf_colour_grows_where_leaf_is_scarce() -> None:
     assert scarcity(0.05) > 2.0 > 1.2 > scarcity(0.9) >= 1.0
+
+
+class PlainLight:
+    """A correction that takes camera values for sRGB."""
+
+    @staticmethod
+    def grid(levels: np.ndarray) -> np.ndarray:
+        every = np.stack(np.meshgrid(*levels, indexing="ij"), axis=-1).reshape(-1, 3)
+        return decode_srgb(every).astype(np.float32)
+
+
+def half_leaf_half_soil() -> tuple[Any, ClassMap]:
+    rng = np.random.default_rng(7)
+    rgb = np.empty((96, 128, 3))
+    rgb[:, :64], rgb[:, 64:] = (70, 110, 45), (120, 96, 70)
+    rgb = np.clip(rgb + rng.normal(0, 12, rgb.shape), 0, 255).astype(np.uint8)
+    ground: Any = SimpleNamespace(rgb=rgb, mask=np.zeros(rgb.shape[:2], bool), mm_per_px=1.25)
+    return ground, classify(ground, PlainLight())  # type: ignore[arg-type]
+
+
+def test_each_output_of_the_networks_is_taken_for_what_it_is() -> None:
+    """Five shares, then casts of a network of their own, then shade (`class_net.json`)."""
+    ground, seen = half_leaf_half_soil()
+    levels = levels_of(ground.rgb)
+    index, linear = levels.cells(ground.rgb), PlainLight.grid(levels.value / 255.0)
+    keep = np.ones(index.shape[:2], bool)
+    out = load_net().cells(linear, index, keep)[0]
+    casts = load_cast_net().cells(linear, index, keep)[0]
+    assert SURFACES == ("green", "straw", "soil", "cast", "litter")
+    assert np.allclose(seen.shares, softmax(out[..., :5], axis=-1), atol=1e-5)
+    assert np.allclose(seen.cast_score, expit(casts[..., 5]), atol=1e-5)
+    assert np.allclose(seen.shade, expit(out[..., 6]), atol=1e-5)
+
+
+def test_errors_of_shares_follow_the_stored_line_by_hand() -> None:
+    """Logarithm: constant, spread + 0.03, doubt + 0.004, strangeness; a little is always left."""
+    shares = np.zeros((4, 4, 5), np.float32)
+    shares[..., 0], shares[..., 1], shares[..., 2] = 0.5, 0.3, 0.2
+    keep = np.ones((4, 4), bool)
+    constant = np.array([[np.log(0.05), 0, 0, 0]] * 3, np.float32)
+    found = share_errors(shares, keep, 1.0, constant)
+    assert found[:3] == pytest.approx(np.hypot(0.05, [0.004, 0.006, 0.006]), rel=1e-4)
+    lines = np.array([[0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]], np.float32)
+    found = share_errors(shares, keep, 2.0, lines)
+    torn = 0.3 * 0.2 / 0.5
+    assert found[:3] == pytest.approx(np.hypot([0.53, torn + 0.004, 2.0], [0.004, 0.006, 0.006]),
+                                      rel=1e-3)  # fmt: skip
+
+
+def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> None:
+    _, known = half_leaf_half_soil()
+    strange = 3.0 * known.strangeness
+    monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _deep: strange)
+    _, seen = half_leaf_half_soil()
+    assert seen.strangeness == strange
+    assert (seen.model_se[:3] > 1.1 * known.model_se[:3]).any()
+    assert seen.straw_soil_confidence < known.straw_soil_confidence
+
+
+def test_the_leaf_colour_is_the_stored_line_by_hand() -> None:
+    """The mean of the leafiest cells times e to a line; here a constant of log 0.8."""
+    index = by_cell(np.zeros((64, 64), np.uint16))
+    cells = (64 // CELL_PX, 64 // CELL_PX)
+    linear = np.array([[0.06, 0.12, 0.03]], np.float32)
+    weights = {
+        "leaf.weight": np.zeros((10, 3), np.float32),
+        "leaf.covariance": np.eye(3, dtype=np.float32) * 0.01,
+    }
+    weights["leaf.weight"][-1] = np.log(0.8)
+    found = leaf_colour(index, linear, np.ones(cells, np.float32), np.ones(cells, bool), weights)
+    assert found.seen == pytest.approx(linear[0], rel=1e-4)
+    assert found.linear == pytest.approx(0.8 * linear[0], rel=1e-4)
+    # 1.4 for leaf unlike that of the training, and a full sward
+    assert np.sqrt(np.diag(found.covariance)) == pytest.approx(0.14 * found.linear, rel=0.01)

@@ -292,6 +292,17 @@ def test_a_card_of_other_colours_is_miscoloured() -> None:
     assert caught.value.reason == "miscoloured"
 
 
+def test_a_fit_that_is_far_off_is_refused() -> None:
+    """All patches are as far off, each another way: they go together, but badly."""
+    seen = find_card(lay_card().photo)
+    rng = np.random.default_rng(3)
+    way = rng.normal(0, 1, (56, 3))
+    way *= 0.15 / np.linalg.norm(way, axis=1, keepdims=True)
+    with pytest.raises(PhotoRefused, match="off by 1") as caught:
+        fit_colour(replace(seen, patch_rgb=np.clip(seen.patch_rgb + way, 0.02, 0.98)), REFERENCE)
+    assert caught.value.reason == "miscoloured"
+
+
 def test_what_lies_on_a_card_covers_it() -> None:
     """A brown leaf over half of the patches: they lie beside one another."""
     seen = find_card(lay_card().photo)

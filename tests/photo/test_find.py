@@ -12,7 +12,7 @@ from lawnscore.card.colourspace import encode_srgb
 from lawnscore.card.design import card_design
 from lawnscore.card.draw import card_image, draw_card
 from lawnscore.contract.errors import PhotoRefused
-from lawnscore.photo.find import find_card
+from lawnscore.photo.find import find_card, sample_patches
 from lawnscore.photo.marker_codes import detect_markers
 from lawnscore.photo.markers import find_markers
 from lawnscore.photo.pose import focal_px, local_scale
@@ -266,3 +266,12 @@ def test_turf_without_a_card_costs_little() -> None:
     whole = [call for call in looks.call_args_list if call.args[0].shape == (900, 1200)]
     assert len(whole) <= 2
     assert looks.call_count <= 14
+
+
+def test_a_photo_read_reduced_has_its_patches_where_they_are() -> None:
+    laid = lay_card(blur_px=1.2)
+    rgb = cv2.resize(laid.photo.rgb, (SIZE_PX[0] // 2, SIZE_PX[1] // 2),
+                     interpolation=cv2.INTER_AREA)  # fmt: skip
+    whole = find_card(laid.photo)
+    half = sample_patches(replace(laid.photo, rgb=rgb, reduction=2), whole.pose.homography, A5)[0]
+    np.testing.assert_allclose(half, whole.patch_rgb, atol=0.02)

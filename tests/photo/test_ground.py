@@ -128,3 +128,20 @@ def test_oblique_ground_is_left_out() -> None:
     camera = -fit.pose.rotation.T @ fit.pose.translation
     off = np.hypot(*(on_ground.reshape(-1, 2) - camera[:2]).T)
     assert np.degrees(np.arctan(off / abs(camera[2]))).max() < 55.5
+
+
+def test_ground_of_a_photo_read_reduced_lies_where_it_lies() -> None:
+    """Half as many pixels: the same ground, not half a pixel beside it."""
+    laid = lay_card(blur_px=1.2)
+    height, width = laid.photo.rgb.shape[:2]
+    rgb = cv2.resize(laid.photo.rgb, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    fit = find_card(laid.photo)
+    fine, coarse = (
+        flatten(photo, fit, mm_per_px=1.5)
+        for photo in (laid.photo, replace(laid.photo, rgb=rgb, reduction=2))
+    )
+    assert fine.origin_mm == pytest.approx(coarse.origin_mm, abs=1.5)
+    whole = [ground.rgb[:300, :300].mean(axis=2) for ground in (fine, coarse)]
+    shift = np.subtract(coarse.origin_mm, fine.origin_mm) / 1.5
+    moved, _ = cv2.phaseCorrelate(*(np.float32(part - part.mean()) for part in whole))
+    assert np.abs(np.array(moved) + shift).max() < 0.1
