@@ -78,8 +78,8 @@ def test_the_parts_of_an_error_are_found(rows: pd.DataFrame) -> None:
     error = own["green_cover_pct"] - own["green_cover_pct_true"]
     parts = components(own.assign(error=error), ("lawn", "phone", "day"))
     assert parts["lawn"] == pytest.approx(6.0, rel=0.3)
-    assert parts["day"] == pytest.approx(1.0, rel=0.15)
-    assert parts["phone"] == pytest.approx(1.6, rel=0.2)
+    assert parts["day"] == pytest.approx(1.0, rel=0.3)
+    assert parts["phone"] == pytest.approx(1.6, rel=0.3)
     assert parts["residual"] == pytest.approx(0.5, rel=0.1)
 
 
