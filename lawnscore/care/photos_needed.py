@@ -380,7 +380,7 @@ def _at_best(goal: Goal, photos: pd.DataFrame) -> float:
     if not shared:
         return 0.0
     share = goal.measure in SURFACE_SHARES
-    left = alike_sd(goal.measure, goal.size if share else 0.0)
+    left = alike_sd(goal.measure, goal.size if share else 0.0, stated=shared)
     apart = math.sqrt(2) * shared
     left = apart if math.isnan(left) else min(left, apart)
     return (_Z_INTERVAL + float(norm.ppf(goal.power))) * left
