@@ -7,6 +7,7 @@ On lawns of which card, phone, light, spot and sward are changed one at a time a
   card, phone, day, spot, and what is left from photo to photo, on lawns as they were found;
 * what each point of change of the ground adds, and what other grass adds, by maximum likelihood
   from the lawn as found against its later states;
+* whether they go with the error that the photos state, by the likelihood;
 * a factor on all of them, so that 95 % of the differences lie within 1.96 standard deviations.
 
 Then the whole way (`visit_scores`, `changes`) is tried on lawns that the constants were not fitted
@@ -45,28 +46,48 @@ TARGET = Path("lawnscore/history/change_errors.json")
 SEED = 60_000
 LEAST = 0.02
 """Least size of a part, in the typical stated error of the measure: none is known to be nothing."""
+POWERS = (0.0, 1.0, 2.0)
+"""Of the stated error, by which the parts may go with it."""
 _NESTED = {"lawn": "lawn", "print": "of_print", "phone": "of_phone", "day": "of_day",
            "spot": "of_spot"}  # fmt: skip
 
 
 def fit(rows: pd.DataFrame) -> tuple[dict[str, dict[str, float]], pd.DataFrame]:
-    """Return the constants by measure, and the variance components (sd) they come from."""
+    """Return the constants by measure, and the variance components (sd) they come from.
+
+    The power by which they go with the stated error is the likeliest of :data:`POWERS`.
+    """
     rows = rows[rows["status"] == "scored"]
     constants, table = {}, []
     for name in MEASURES:
-        error = rows.assign(error=rows[name] - rows[f"{name}_true"])
+        error = rows.assign(
+            error=rows[name] - rows[f"{name}_true"],
+            stated=rows.groupby(["lawn", "state"])[f"{name}_se"].transform("median"),
+        )
         error = error[error["error"].notna()]
         nominal = error[error["source"] == "nominal"]
         if nominal.empty:
             continue
-        parts = components(nominal[nominal["state"] == 0])
-        known = components(error[(error["source"] == "measured") & (error["state"] == 0)],
-                           ("lawn", "print", "spot"))  # fmt: skip
-        moved = differences(nominal, name)
-        stated = float(rows[f"{name}_se"].median())
-        constants[name] = _constants(parts, known["print"], moved, LEAST * stated)
+        typical = float(nominal["stated"].median())
+        moved = differences(nominal)
+        found = [_fitted(error, moved, typical, power) for power in POWERS]
+        _, constants[name], parts = min(found, key=lambda f: f[0])
         table.append({"measure": name} | parts | constants[name])
     return constants, pd.DataFrame(table)
+
+
+def _fitted(
+    error: pd.DataFrame, moved: pd.DataFrame, typical: float, power: float
+) -> tuple[float, dict[str, float], dict[str, float]]:
+    """Return the loss (2 log likelihood, negative) of a power, its constants and its parts."""
+    doubt = (error["stated"] / typical) ** power
+    own = error.assign(error=error["error"] / doubt)[error["state"] == 0]
+    parts = components(own[own["source"] == "nominal"])
+    known = components(own[own["source"] == "measured"], ("lawn", "print", "spot"))["print"]
+    u = moved["doubt"].to_numpy() / typical, moved["doubt_base"].to_numpy() / typical
+    loss, made = _constants(parts, known, moved, u[0] ** (2 * power) + u[1] ** (2 * power),
+                            LEAST * typical)  # fmt: skip
+    return loss, made | {"typical": float(f"{typical:.3g}"), "power": power}, parts
 
 
 def components(rows: pd.DataFrame, names: Iterable[str] = tuple(_NESTED)) -> dict[str, float]:
@@ -75,22 +96,21 @@ def components(rows: pd.DataFrame, names: Iterable[str] = tuple(_NESTED)) -> dic
         **{f"of_{k}": rows["lawn"] + " " + rows[k].astype(str)
            for k in ("print", "phone", "day", "spot")}
     )  # fmt: skip
-    parts = {name: _NESTED[name] for name in names}
-    if nested["lawn"].nunique() < 2:
-        parts.pop("lawn")
-    found = variance_parts(nested, "error", parts)
+    found = variance_parts(nested, "error", {name: _NESTED[name] for name in names})
     return {name: float(np.sqrt(max(v, 0.0))) for name, v in found.items()}
 
 
-def differences(rows: pd.DataFrame, measure: str) -> pd.DataFrame:
+def differences(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the error of the change from a lawn as found to each other taking of it.
 
     One row a lawn and taking, the mean over the spots: ``error``, ``points`` of change of the
-    ground, whether ``phone``, ``print`` or ``day`` are others, ``state`` and ``n`` spots.
+    ground, whether ``phone``, ``print`` or ``day`` are others, ``state``, ``n`` spots, and the
+    stated errors ``doubt`` and ``doubt_base``.
     """
     keys = ["lawn", "state", "print", "phone", "day"]
     value = rows.set_index([*keys, "spot"])["error"].unstack("spot")
-    shares = rows.set_index([*keys, "spot"])[list(SURFACE_SHARES)].groupby(level=keys).mean()
+    others = rows.set_index(keys)[[*SURFACE_SHARES, "stated"]].groupby(level=keys).mean()
+    shares = others[list(SURFACE_SHARES)]
     out = []
     for lawn, taken in value.groupby(level="lawn"):
         base = (lawn, 0, "own", 0, 0)
@@ -103,34 +123,37 @@ def differences(rows: pd.DataFrame, measure: str) -> pd.DataFrame:
             points = float((shares.loc[key] - shares.loc[base]).abs().sum() / 2)
             out.append({"lawn": lawn, "error": float(step.mean()), "n": len(step),
                         "points": points, "state": key[1], "print": key[2] != "own",
-                        "phone": key[3] != 0, "day": key[4] != 0})  # fmt: skip
+                        "phone": key[3] != 0, "day": key[4] != 0,
+                        "doubt": float(others.loc[key, "stated"]),
+                        "doubt_base": float(others.loc[base, "stated"])})  # fmt: skip
     return pd.DataFrame(out)
 
 
 def _constants(
-    parts: dict[str, float], print_known: float, moved: pd.DataFrame, least: float
-) -> dict[str, float]:
+    parts: dict[str, float], print_known: float, moved: pd.DataFrame, doubt: np.ndarray, least: float
+) -> tuple[float, dict[str, float]]:
     sd = {name: max(parts[name], least) for name in ("day", "phone", "print")}
     photo = max(parts["residual"], least)
     points, renewed = moved["points"].to_numpy(), (moved["state"] >= 3).to_numpy()
-    fixed = 2 * photo**2 / moved["n"].to_numpy()
-    shared = 2 * sum(np.where(moved[name], sd[name] ** 2, 0.0) for name in sd)
+    fixed = doubt * photo**2 / moved["n"].to_numpy()
+    shared = doubt * sum(np.where(moved[name], sd[name] ** 2, 0.0) for name in sd)
+    other = doubt * renewed
     error = moved["error"].to_numpy()
 
     def unlikely(theta: np.ndarray) -> float:
         point, grass = theta
-        variance = fixed + shared + (point * points) ** 2 + 2 * np.where(renewed, grass**2, 0.0)
+        variance = fixed + shared + (point * points) ** 2 + other * grass**2
         return float(np.sum(np.log(variance) + error**2 / variance))
 
     scale = float(np.sqrt(np.mean(error**2))) + least
     start = [scale / max(float(np.sqrt(np.mean(points**2))), 1.0), 0.3 * scale]
-    best = minimize(unlikely, start, bounds=[(0, None), (0, None)], method="L-BFGS-B").x
-    point, grass = (float(max(v, 0.0)) for v in best)
-    whole = shared + (point * points) ** 2 + 2 * np.where(renewed, grass**2, 0.0)
+    best = minimize(unlikely, start, bounds=[(0, None), (0, None)], method="L-BFGS-B")
+    point, grass = (float(max(v, 0.0)) for v in best.x)
+    whole = shared + (point * points) ** 2 + other * grass**2
     factor = _factor(error, whole, fixed)
     made = {"day": sd["day"], "phone": sd["phone"], "print_nominal": sd["print"],
             "print_known": max(print_known, least), "grass": grass, "point": point}  # fmt: skip
-    return {name: float(f"{factor * value:.3g}") for name, value in made.items()}
+    return float(best.fun), {name: float(f"{factor * value:.3g}") for name, value in made.items()}
 
 
 def _factor(error: np.ndarray, shared: np.ndarray, fixed: np.ndarray) -> float:

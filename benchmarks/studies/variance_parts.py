@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.linalg import cho_solve, cholesky
 from scipy.optimize import minimize
 
-_SMALLEST, _LARGEST = -16.0, 14.0  # logarithms of a part's variance over that of the residual
+_SMALLEST, _LARGEST = -12.0, 9.0  # logarithms of a part's variance over that of the residual
 
 
 def variance_parts(table: pd.DataFrame, value: str, parts: dict[str, str]) -> dict[str, float]:
@@ -35,7 +35,9 @@ def variance_parts(table: pd.DataFrame, value: str, parts: dict[str, str]) -> di
     known = table[table[value].notna()]
     y = known[value].to_numpy(float)
     y = y - y.mean()
-    scale = float(y.std()) or 1.0
+    scale = float(y.std()) if len(y) > len(parts) + 1 else 0.0
+    if not scale:
+        return dict.fromkeys([*parts, "residual"], 0.0)
     y = y / scale
     n = len(y)
     alike = []
@@ -50,7 +52,7 @@ def variance_parts(table: pd.DataFrame, value: str, parts: dict[str, str]) -> di
         solved = cho_solve((factor, True), np.column_stack([ones, y]))
         precision = float(ones @ solved[:, 0])
         mean = float(ones @ solved[:, 1]) / precision
-        squares = float(y @ solved[:, 1]) - mean**2 * precision
+        squares = max(float(y @ solved[:, 1]) - mean**2 * precision, 1e-12)
         loss = (n - 1) * np.log(squares / (n - 1)) + np.log(precision)
         return float(loss + 2 * np.log(np.diag(factor)).sum()), squares / (n - 1)
 

@@ -13,7 +13,8 @@ import pandas as pd
 from lawnscore.care.told_changes import told_changes
 from lawnscore.care.units import positive, significant
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
+from lawnscore.history.change_error import alike_sd
 from lawnscore.history.sampling import (
     POWER,
     detectable_change,
@@ -366,14 +367,24 @@ def _shows(sd: float, n: int, goal: Goal, *, paired: bool) -> float:
 
 
 def _at_best(goal: Goal, photos: pd.DataFrame) -> float:
-    """Return the change or half width that is left with endless photos: the shared error."""
+    """Return the change or half width that is left with endless photos: the shared error.
+
+    A change with the same card and phone is asked for, as the reports tell it
+    (:mod:`lawnscore.history.change_error`).
+    """
     errors = photos["se"].dropna()
     shared = math.sqrt(float((errors**2).mean())) if len(errors) else 0.0
     if goal.kind == "interval":
         return _Z_INTERVAL * shared
     from scipy.stats import norm
 
-    return (_Z_INTERVAL + float(norm.ppf(goal.power))) * math.sqrt(2) * shared
+    if not shared:
+        return 0.0
+    share = goal.measure in SURFACE_SHARES
+    left = alike_sd(goal.measure, goal.size if share else 0.0, stated=shared)
+    apart = math.sqrt(2) * shared
+    left = apart if math.isnan(left) else min(left, apart)
+    return (_Z_INTERVAL + float(norm.ppf(goal.power))) * left
 
 
 def _last(own: pd.DataFrame, sd: float, goal: Goal, at_best: float) -> tuple[Any, float]:

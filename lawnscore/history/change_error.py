@@ -13,10 +13,12 @@ measure's unit) of the errors that
 
 the error that photos share has in the difference of two visits the variance
 
-    2 day**2 + 2 phone**2 [other phone] + 2 print**2 [other card]
-      + 2 grass**2 [renovated] + (point * points)**2
+    (u**2 + v**2) (day**2 + phone**2 [other phone] + print**2 [other card] + grass**2 [renovated])
+      + (point * points)**2
 
-``points`` is half the sum of the changes of the five shares. Phones are told apart by what the
+Ground that the method is less sure of is read more differently from day to day: ``u`` and ``v``
+are ``(stated / typical)**power`` of either visit, of the error that its photos state; 1 with power
+0. ``points`` is half the sum of the changes of the five shares. Phones are told apart by what the
 camera wrote (EXIF), cards by their names; a phone that is not said counts as another. Nothing is
 shared across a change of program, settings or reference, nor where points read by eye corrected
 the shares. A change is never said to be less sure than two levels that share nothing.
@@ -44,7 +46,7 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-PARTS = ("day", "phone", "print_nominal", "print_known", "grass", "point")
+PARTS = ("day", "phone", "print_nominal", "print_known", "grass", "point", "typical", "power")
 """What is stored of each measure."""
 
 METHOD = ("version", "settings_id", "colour_reference")
@@ -61,7 +63,7 @@ MADE_BY = {
 
 @dataclass(frozen=True)
 class Parts:
-    """Standard deviations of one measure's errors; see the module."""
+    """Standard deviations of one measure's errors, and what they go with; see the module."""
 
     day: float
     phone: float
@@ -69,6 +71,13 @@ class Parts:
     print_known: float
     grass: float
     point: float
+    typical: float
+    power: float
+
+    def size(self, stated: npt.ArrayLike) -> Array:
+        """Return ``u`` of visits whose photos state such an error; 1 where they state none."""
+        said = np.asarray(stated, float)
+        return np.asarray(np.where(said > 0, said / self.typical, 1.0) ** self.power)
 
 
 @cache
@@ -123,7 +132,8 @@ class ChangeError:
         both = parts.day**2 + np.where(self.same_phone, 0.0, parts.phone**2)
         both = both + np.where(self.same_card, 0.0, of_print**2)
         both = both + np.where(self.renewed, parts.grass**2, 0.0)
-        variance = 2 * both + (parts.point * self.points) ** 2
+        doubt = parts.size(first[3]) ** 2 + parts.size(second[3]) ** 2
+        variance = doubt * both + (parts.point * self.points) ** 2
         alone = ~self.same_method | ~np.isfinite(variance)
         if measure in (*SURFACE_SHARES, "condition"):
             alone = alone | self.corrected
@@ -179,17 +189,20 @@ def own_variance(series: Occasions, measure: str) -> Array:
     return np.maximum(whole**2 - shared_se(series, measure) ** 2, 0.0)
 
 
-def alike_sd(measure: str, points: float = 0.0, *, same_phone: bool = True) -> float:
+def alike_sd(
+    measure: str, points: float = 0.0, *, stated: float = 0.0, same_phone: bool = True
+) -> float:
     """Return the error of a change that no number of photos makes smaller, 1 sigma.
 
-    With the same card, and the ground changed by so many points. NaN for a measure that was not
-    studied.
+    With the same card, the ground changed by so many points, and photos that state such an error
+    (0 is the typical one). NaN for a measure that was not studied.
     """
     parts = error_parts().get(measure)
     if parts is None:
         return float("nan")
     phone = 0.0 if same_phone else parts.phone
-    return float(np.sqrt(2 * (parts.day**2 + phone**2) + (parts.point * points) ** 2))
+    both = 2 * float(parts.size(stated)) ** 2 * (parts.day**2 + phone**2)
+    return float(np.sqrt(both + (parts.point * points) ** 2))
 
 
 def method_changed(series: Occasions, first: Index, second: Index) -> Flags:

@@ -48,6 +48,8 @@ SLOW_AFTER_DAYS = 28
 practice)."""
 GROWTH_PER_DAY = 0.5
 """Growth potential of the days the default speaks of: about 13.5 degrees C; our choice."""
+LONGEST_DAYS = 730
+"""Days beyond which no time is given: two years, as far as the growth clock goes; our choice."""
 _DRAWS = 400
 _SEED = 20050301
 
@@ -118,7 +120,8 @@ class Fit:
     course
         The fitted curves of the cases that were fitted.
     days, low, high
-        Days to 95 % of the cover before; NaN in ``high`` when not reaching it is possible.
+        Days to 95 % of the cover before; NaN where it is not reached within
+        :data:`LONGEST_DAYS`, in ``high`` where that is possible.
     slow
         Probability that it takes :data:`SLOW_FACTOR` times the expected time or more.
     behind
@@ -176,9 +179,8 @@ def fit_cases(
         part = slice(start, start + 2000)
         low, middle, high, slow = _spread(cases, rows[part], curves, part, SLOW_FACTOR * expected_t)
         at = rows[part]
-        out["days"][at] = _days(clock, cases.end_day[at], middle)
-        out["low"][at] = _days(clock, cases.end_day[at], low)
-        out["high"][at] = _days(clock, cases.end_day[at], high)
+        for name, t in (("days", middle), ("low", low), ("high", high)):
+            out[name][at] = _within_reach(_days(clock, cases.end_day[at], t))
         out["slow"][at] = slow
     behind = _behind(cases, SLOW_FACTOR * expected_t)
     return Fit(
@@ -285,6 +287,12 @@ def _days(clock: GrowthClock | None, start: Index, t: Array) -> Array:
     return clock.day_of(clock.at(start) + t) - start
 
 
+def _within_reach(days: Array) -> Array:
+    """Return days, NaN where they are more than anyone can tell."""
+    with np.errstate(invalid="ignore"):
+        return np.where(days <= LONGEST_DAYS, days, np.nan)
+
+
 def back_days(cases: Cases) -> Index:
     """Return the day of the first visit with 95 % of the cover before or more; -1 for none."""
     with np.errstate(invalid="ignore"):
@@ -365,10 +373,9 @@ def _note(cases: Cases, fit: Fit, i: int, plateau: float, *, back: bool) -> str 
     if back:
         return "; ".join(parts) or None
     if np.isnan(fit.days[i]):
-        level = f"levels off at {plateau:.0f} %" if plateau < 100 else "not within two years"
-        parts.append(
-            f"not reached: {level}, 95 % of the cover before is {TARGET * cases.before[i]:.0f} %"
-        )
+        target = TARGET * cases.before[i]
+        level = f"levels off at {plateau:.0f} %" if plateau < target else "not within two years"
+        parts.append(f"not reached: {level}, 95 % of the cover before is {target:.0f} %")
     elif np.isnan(fit.high[i]):
         parts.append("that it is never reached cannot be ruled out")
     return "; ".join(parts) or None

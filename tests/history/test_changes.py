@@ -175,10 +175,24 @@ def test_an_error_that_stays_on_the_lawn_does_not_hide_a_change(spots: list[str 
     assert found["verdict"] == "worse"
     # 1.96 * sqrt(2) * 6 = 16.6 points are asked for where errors count as independent
     assert found["high"] - found["low"] < 2 * 11
-    photos = twelve_points_down(spots, card="another")
+    photos = twelve_points_down(spots, version="2")
     apart = only(changes(visit_scores(photos), photo_scores=photos), "visit").loc[0]
     assert apart["verdict"] == "no clear change"
     assert apart["method_changed"]
+    assert apart["differs"] == "version"
+
+
+@pytest.mark.parametrize("spots", [["s1", "s2", "s3", "s4"], [None] * 4])
+def test_another_phone_widens_a_change_and_is_said(spots: list[str | None]) -> None:
+    width = {}
+    for camera in ("one", "other"):
+        photos = twelve_points_down(spots, camera=camera)
+        photos.loc[:3, "camera"] = "one"
+        found = only(changes(visit_scores(photos), photo_scores=photos), "visit").loc[0]
+        width[camera] = found["high"] - found["low"]
+        assert not found["method_changed"]
+    assert width["other"] > 1.05 * width["one"]
+    assert found["differs"] == "phone"
 
 
 def test_a_change_of_method_is_marked() -> None:

@@ -88,24 +88,27 @@ def test_moderation_lies_between_own_and_typical() -> None:
     assert np.allclose(df, [8, 6])
 
 
-@pytest.mark.parametrize("r", [-0.4, 0.0, 0.6, 1.0])
-def test_the_interval_of_a_difference_of_correlated_estimates(r: float) -> None:
-    # symmetric ends: the variance of a difference, a**2 + b**2 - 2 r a b
-    a, b = np.array([3.0]), np.array([4.0])
-    first, second = (np.array([60.0]), 60 - a, 60 + a), (np.array([70.0]), 70 - b, 70 + b)
-    change, low, high = difference_interval(first, second, np.array([r]))
-    half = np.sqrt(9 + 16 - 2 * r * 12)
-    assert np.allclose(np.r_[change, low, high], [10.0, 10 - half, 10 + half])
+@pytest.mark.parametrize("shared", [0.0, 0.5, 0.9])
+def test_what_both_share_is_not_in_a_difference(shared: float) -> None:
+    # symmetric ends: chance of either, squared and added, and what they do not share, once
+    half, z = np.array([3.0, 4.0]), 1.959964
+    se = shared * half / z
+    first = (np.array([60.0]), 60 - half[:1], 60 + half[:1], se[:1])
+    second = (np.array([70.0]), 70 - half[1:], 70 + half[1:], se[1:])
+    for variance in (0.0, 0.5, 1e6):
+        change, low, high = difference_interval(first, second, np.array([variance]))
+        wanted = min((1 - shared**2) * 25 + z**2 * variance, 25)
+        assert np.allclose(np.r_[change, low, high], [10, 10 - wanted**0.5, 10 + wanted**0.5])
 
 
-def test_correlated_estimates_hold_the_difference() -> None:
+def test_estimates_that_share_an_error_hold_their_difference() -> None:
     rng = np.random.default_rng(5)
-    r, n = 0.7, 20_000
-    error = rng.multivariate_normal([0, 0], [[4, r * 6], [r * 6, 9]], n)
-    a, b = 50 + error[:, 0], 53 + error[:, 1]
-    half_a, half_b = 1.96 * 2, 1.96 * 3
+    n, lasts, day = 20_000, rng.normal(0, 4, 20_000), 1.0
+    a, b = (50 + k + lasts + rng.normal(0, day, n) + rng.normal(0, 2, n) for k in (0, 3))
+    se = np.full(n, np.hypot(4, day))
+    half = 1.959964 * np.hypot(se, 2)
     found = difference_interval(
-        (a, a - half_a, a + half_a), (b, b - half_b, b + half_b), np.full(n, r)
+        (a, a - half, a + half, se), (b, b - half, b + half, se), np.full(n, 2 * day**2)
     )
     assert np.mean((found[1] <= 3) & (found[2] >= 3)) == pytest.approx(0.95, abs=0.006)
 

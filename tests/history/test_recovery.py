@@ -6,7 +6,7 @@ import pytest
 
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import RECOVERY, VISIT_SCORES
-from lawnscore.history.recovery import pooled_log_rate, recovery
+from lawnscore.history.recovery import LONGEST_DAYS, pooled_log_rate, recovery
 from tests.history.rounds import regrown, visit, visits, weather, work
 
 AFTER_DAYS = (14, 28, 42, 56, 84)
@@ -204,3 +204,15 @@ def test_a_renovation_without_a_scored_photo_keeps_its_row() -> None:
     found = recovery(visits(rows), work(("a", 40, "scarify"))).loc[0]
     assert found["state"] == "too few visits"
     assert found[["cover_before", "cover_after", "cover_now", "days_to_95"]].isna().all()
+
+
+def test_a_time_of_many_years_is_not_told() -> None:
+    # hardly anything comes back: a curve drawn on would get there in some other century
+    days = (14, 28, 42, 56, 84)
+    rows = [visit("a", 240, 90, "before", se=1.0), visit("a", 240, 50, "after", se=1.0)]
+    rows += [visit("a", 240 + t, 50 + 0.004 * t, se=0.3) for t in days]
+    row = recovery(visits(rows), work(("a", 240, "scarify"))).loc[0]
+    for name in ("days_to_95", "days_to_95_low", "days_to_95_high"):
+        assert np.isnan(row[name]) or row[name] <= LONGEST_DAYS
+    assert np.isnan(row["days_to_95"])
+    assert "not reached" in row["note"]
