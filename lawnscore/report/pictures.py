@@ -11,7 +11,7 @@ import hashlib
 import io
 import json
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -180,17 +180,21 @@ class PictureBook:
         self, candidates: Iterable[tuple[Row | None, Row]], *, budget_bytes: int
     ) -> Pair | None:
         """Return the pair that shows most ground in common, or ``None`` when none shows enough."""
-        found = [(self._area(pair), k, pair) for k, pair in enumerate(candidates)]
+        pairs = list(candidates)
+        keys = {picture_key(row) for pair in pairs for row in pair if row is not None}
+        metas = {key: self._read_meta(key) for key in keys}
+        found = [(self._area(pair, metas), -k, k) for k, pair in enumerate(pairs)]
         known = [entry for entry in found if entry[0] > 0]
         if not known:
             return None
-        before, after = max(known, key=lambda entry: (entry[0], -entry[1]))[2]
-        return self.pair(before, after, budget_bytes=budget_bytes)
+        return self.pair(*pairs[max(known)[2]], budget_bytes=budget_bytes)
 
-    def _area(self, pair: tuple[Row | None, Row]) -> float:
-        metas = [self._read_meta(picture_key(row)) for row in pair if row is not None]
-        known = [meta for meta in metas if meta is not None]
-        window = common_window(known) if len(known) == len(metas) else None
+    def _area(
+        self, pair: tuple[Row | None, Row], metas: Mapping[str, dict[str, Any] | None]
+    ) -> float:
+        rows = [row for row in pair if row is not None]
+        known = [meta for row in rows if (meta := metas[picture_key(row)]) is not None]
+        window = common_window(known) if len(known) == len(rows) else None
         if window is None or window.shorter_mm < PAIR_SHORTEST_MM:
             return 0.0
         return window.width_mm * window.height_mm
@@ -198,11 +202,8 @@ class PictureBook:
     def pair(self, before: Row | None, after: Row, *, budget_bytes: int) -> Pair | None:
         """Cut the ground both photos show out of them; ``None`` when a picture is not at hand."""
         rows = [after] if before is None else [before, after]
-        metas = [self._read_meta(picture_key(row)) for row in rows]
-        if any(meta is None for meta in metas):
-            return None
-        known = [meta for meta in metas if meta is not None]
-        window = common_window(known)
+        known = [meta for row in rows if (meta := self._read_meta(picture_key(row))) is not None]
+        window = common_window(known) if len(known) == len(rows) else None
         if window is None:
             return None
         jpegs, size = [], (0, 0)
@@ -345,7 +346,9 @@ def keep_pictures(
         Size of a pixel of ``ground``.
     """
     kept = _shrunk(ground, GROUND_LONGEST_PX)
-    write_whole(folder / f"{key}-ground.jpg", _jpeg(kept, quality=GROUND_QUALITY))
+    write_whole(
+        folder / f"{key}-ground.jpg", _jpeg(kept, quality=GROUND_QUALITY, progressive=False)
+    )
     side_by_side = _shrunk(seen, SEEN_LONGEST_PX)
     write_whole(folder / f"{key}-seen.jpg", _jpeg(side_by_side, quality=SEEN_QUALITY))
     corner = [origin - mm_per_px / 2 for origin in origin_mm]
@@ -369,19 +372,28 @@ def _shrunk(rgb: NDArray[np.uint8], longest_px: int) -> Any:
     return Image.fromarray(rgb)
 
 
-def _jpeg(picture: Any, *, quality: int) -> bytes:
+def _jpeg(picture: Any, *, quality: int, progressive: bool = True) -> bytes:
+    """Encode for a page; what is only read again takes half the time when not progressive."""
     out = io.BytesIO()
-    picture.save(out, "JPEG", quality=quality, optimize=True, progressive=True)
+    picture.save(out, "JPEG", quality=quality, optimize=True, progressive=progressive)
     return out.getvalue()
 
 
 def _jpeg_within(picture: Any, budget_bytes: int) -> bytes:
-    data = b""
+    """Encode a picture as well as fits a number of bytes; made smaller where no quality does."""
     while True:
-        for quality in _QUALITIES:
-            out = io.BytesIO()
-            picture.save(out, "JPEG", quality=quality, optimize=True, progressive=True)
-            data = out.getvalue()
+        data = _jpeg(picture, quality=_QUALITIES[0])
+        if len(data) <= budget_bytes:
+            return data
+        first, end = 1, len(_QUALITIES)  # the best that fits lies between; halved each time
+        found = b""
+        while first < end:
+            middle = (first + end) // 2
+            data = _jpeg(picture, quality=_QUALITIES[middle])
             if len(data) <= budget_bytes:
-                return data
+                found, end = data, middle
+            else:
+                first = middle + 1
+        if found:
+            return found
         picture = picture.resize((max(1, picture.width * 3 // 4), max(1, picture.height * 3 // 4)))
