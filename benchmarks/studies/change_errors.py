@@ -130,7 +130,11 @@ def differences(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _constants(
-    parts: dict[str, float], print_known: float, moved: pd.DataFrame, doubt: np.ndarray, least: float
+    parts: dict[str, float],
+    print_known: float,
+    moved: pd.DataFrame,
+    doubt: np.ndarray,
+    least: float,
 ) -> tuple[float, dict[str, float]]:
     sd = {name: max(parts[name], least) for name in ("day", "phone", "print")}
     photo = max(parts["residual"], least)

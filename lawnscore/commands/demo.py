@@ -48,12 +48,17 @@ def demo(
     from lawnscore.demo.reader import read_demo
     from lawnscore.points.correct import score_round
     from lawnscore.report import write_reports
+    from lawnscore.report.pictures import DrawingScorer
 
     say(f"Rendering the photos of an invented round in {folder} (a few minutes).")
     made = make_demo_round(folder, small=small, workers=workers, progress=_progress("rendered"))
     say("Scoring.")
     summary = score_round(
-        folder, workers=workers, progress=_progress("scored"), today=made.looked_back_on
+        folder,
+        scorer=DrawingScorer(folder),
+        workers=workers,
+        progress=_progress("scored"),
+        today=made.looked_back_on,
     )
     say("Letting an invented reader read points.")
     read_demo(folder, seed=SEED, small=small)

@@ -19,7 +19,7 @@ from lawnscore.demo import spectra
 from lawnscore.demo.camera import Light
 from lawnscore.demo.materials import GREEN, LITTER, MOSS, WEED, YELLOWING
 from lawnscore.demo.spectra import Floats
-from lawnscore.demo.sward import HEIGHT_STEP_MM, TILT_LEVELS_DEG, normals_of_codes
+from lawnscore.demo.sward import HEIGHT_STEP_MM, TILT_LEVELS_DEG, normals_of_codes, strips
 
 _AO_LEVELS = 16
 _CREVICES = ((14.0, 9.0, 0.12), (3.5, 4.0, 0.45))  # reach, depth that closes, least openness
@@ -46,6 +46,14 @@ class GroundLight:
     facet: NDArray[np.uint16]
     sky: NDArray[np.uint16]
     sun: NDArray[np.float32] | None
+
+    def at(self, pick: NDArray[np.bool_], *, every: int = 1) -> GroundLight:
+        """Return the picked pixels in a row, in open light.
+
+        ``pick`` is a mask (h, w) of every n-th pixel each way.
+        """
+        thin = (slice(None, None, every), slice(None, None, every))
+        return GroundLight(self.facet[thin][pick][None], self.sky[thin][pick][None], None)
 
 
 def fall_of_light(
@@ -108,7 +116,8 @@ def _micro_shadow(height: NDArray[np.uint8], light: Light, mm_per_px: float) -> 
             continue
         to = (slice(max(-sy, 0), h - max(sy, 0)), slice(max(-sx, 0), w - max(sx, 0)))
         source = (slice(max(sy, 0), h - max(-sy, 0)), slice(max(sx, 0), w - max(-sx, 0)))
-        lowered = cv2.LUT(height[source], np.clip(np.arange(256) - drop, 0, 255).astype(np.uint8))
+        # Not below 0; a number is as good as an array, which the stubs do not know.
+        lowered = cv2.subtract(height[source], float(np.ceil(drop)))  # type: ignore[call-overload]
         np.maximum(blocker[to], lowered, out=blocker[to])
     return np.asarray(cv2.compare(blocker, height, cv2.CMP_GT), dtype=np.uint8)
 
@@ -175,18 +184,38 @@ def radiance(
     """
     sun_table = _sun_table(reflectance, light, to_rgb)
     sky_table = _sky_table(reflectance, light, to_rgb)
-    out = np.take(sky_table, fall.sky, axis=0, mode="clip")  # clip: unbuffered, thrice as fast
-    if light.sun_share <= 0:
-        return out
-    direct = np.take(sun_table, fall.facet, axis=0, mode="clip")
-    if fall.sun is not None:
-        direct *= fall.sun[..., None]
-        if light.shade_green > 0:
-            passed = 0.12 * light.shade_green * light.sun_share * spectra.leaf_transmittance()
-            leafy = np.take((reflectance * passed) @ to_rgb, fall.sky & 255, axis=0)
-            out += leafy.astype(np.float32) * (1.0 - fall.sun[..., None])
-    cv2.add(out, direct, out)
+    out = np.empty((*fall.sky.shape, 3), np.float32)
+    for rows in strips(out.shape):
+        part = out[rows]
+        # clip: unbuffered, thrice as fast
+        np.take(sky_table, fall.sky[rows], axis=0, mode="clip", out=part)
+        if light.sun_share > 0:
+            direct = np.take(sun_table, fall.facet[rows], axis=0, mode="clip")
+            if fall.sun is not None:
+                direct *= fall.sun[rows][..., None]
+            cv2.add(part, direct, part)
+    if light.sun_share > 0 and fall.sun is not None and light.shade_green > 0:
+        passed = 0.12 * light.shade_green * light.sun_share * spectra.leaf_transmittance()
+        leafy = np.take((reflectance * passed) @ to_rgb, fall.sky & 255, axis=0)
+        out += leafy.astype(np.float32) * (1.0 - fall.sun[..., None])
     return out
+
+
+def mean_radiance(fall: GroundLight, reflectance: Floats, light: Light, to_rgb: Floats) -> Floats:
+    """Return the mean (3,) of :func:`radiance` over all pixels, large shadows left aside.
+
+    How often each entry of the tables occurs is counted, so that no pixel is coloured.
+    """
+    sky_table = _sky_table(reflectance, light, to_rgb)
+    total = _sum_of(sky_table, fall.sky)
+    if light.sun_share > 0:
+        total += _sum_of(_sun_table(reflectance, light, to_rgb), fall.facet)
+    return np.asarray(total / max(fall.sky.size, 1))
+
+
+def _sum_of(table: NDArray[np.float32], index: NDArray[np.uint16]) -> Floats:
+    n = np.bincount(index.ravel(), minlength=len(table)).astype(np.float64)
+    return np.asarray(n @ table.astype(np.float64))
 
 
 def _sun_table(reflectance: Floats, light: Light, to_rgb: Floats) -> NDArray[np.float32]:

@@ -8,6 +8,7 @@ scene is a relief on one plane), flowers, mowing clippings, worm holes.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -117,7 +118,7 @@ class Scene:
     reflectance: Floats
     casts: Floats
 
-    @property
+    @cached_property
     def surface(self) -> NDArray[np.uint8]:
         """Surface of each pixel, an index into SURFACES, (H, W)."""
         return np.asarray(cv2.LUT(self.number, surface_of_number()), dtype=np.uint8)

@@ -140,21 +140,23 @@ def scene_measures(
     step = scene.mm_per_px
     low = np.floor(polygon_mm.min(axis=0) / step).astype(int)
     high = np.ceil(polygon_mm.max(axis=0) / step).astype(int)
-    rows = _mirror(np.arange(low[1], high[1]), scene.number.shape[0])
-    cols = _mirror(np.arange(low[0], high[0]), scene.number.shape[1])
-    surface = scene.surface[np.ix_(rows, cols)]
+    part = _part(scene.number.shape, low, high)
+    surface = scene.surface[part]
     inside = _mask(polygon_mm, surface.shape, low, step)
     for other in without_mm or []:
         inside[_mask(other, surface.shape, low, step)] = False
     area_m2 = float(inside.sum()) * step**2 * 1e-6
-    counts = np.bincount(surface[inside], minlength=len(SURFACES)).astype(np.float64)
+    seen = cv2.calcHist(
+        [surface], [0], inside.astype(np.uint8), [len(SURFACES)], [0, len(SURFACES)]
+    )
+    counts = np.asarray(seen, np.float64).ravel()
     out = {"area_m2": area_m2}
     for name, count in zip(SURFACES, counts, strict=True):
         out[_SHARE_NAMES[name]] = 100.0 * float(count) / max(float(counts.sum()), 1.0)
     out["casts_per_m2"] = len(casts_inside(scene, inside, low)) / area_m2
     out |= _patch_measures(surface, inside, step, min_patch_cm2)
     out["evenness"] = _evenness(surface, inside, step)
-    out |= _leaf(scene, rows, cols, inside & (surface == SURFACES.index("green")), light)
+    out |= _leaf(scene, part, inside & (surface == SURFACES.index("green")), light)
     out["condition"] = _condition(out)
     return out
 
@@ -182,6 +184,18 @@ def casts_inside(scene: Scene, inside: NDArray[np.bool_], low: NDArray[np.int_])
                 if 0 <= row < inside.shape[0] and 0 <= col < inside.shape[1] and inside[row, col]:
                     found.append((px, py, d))
     return np.array(found).reshape(-1, 3)
+
+
+Part = tuple[slice, slice] | tuple[NDArray[np.int_], ...]
+"""Rows and columns of a scene, as an index."""
+
+
+def _part(shape: tuple[int, ...], low: NDArray[np.int_], high: NDArray[np.int_]) -> Part:
+    """Return the index of the pixels (x, y) from low to high; mirrored beyond the edges."""
+    if low.min() >= 0 and high[1] <= shape[0] and high[0] <= shape[1]:
+        return slice(low[1], high[1]), slice(low[0], high[0])
+    rows = _mirror(np.arange(low[1], high[1]), shape[0])
+    return np.ix_(rows, _mirror(np.arange(low[0], high[0]), shape[1]))
 
 
 def _mirror(index: NDArray[np.int_], n: int) -> NDArray[np.int_]:
@@ -257,29 +271,26 @@ def _evenness(surface: NDArray[np.uint8], inside: NDArray[np.bool_], step: float
 
 
 def _leaf(
-    scene: Scene,
-    rows: NDArray[np.int_],
-    cols: NDArray[np.int_],
-    green: NDArray[np.bool_],
-    light: Light | None,
+    scene: Scene, part: Part, green: NDArray[np.bool_], light: Light | None
 ) -> dict[str, float]:
     """Return leaf colour: as lit (when a light is given) and under an overcast D65 sky."""
     every = 2  # a pixel in two is enough for a mean
-    part = np.ix_(rows, cols)
-    planes = [
-        np.ascontiguousarray(plane[part]) for plane in (scene.number, scene.height, scene.code)
-    ]
     out: dict[str, float] = {}
     if not green.any():
         names = ("colour_index", "leaf_L", "leaf_a", "leaf_b", "colour_index_overcast")
         return dict.fromkeys(names, float("nan"))
-    pick = np.zeros_like(green)
-    pick[::every, ::every] = green[::every, ::every]
-    for name, lit in (("", light), ("_overcast", Light(sun_share=0.0))):
-        if lit is None:
-            continue
-        colour = mean_colour(planes, scene, replace(lit, shade="none"), pick)
-        out |= {f"{key}{name}": value for key, value in _colour_of(colour).items()}
+    overcast = Light(sun_share=0.0)
+    number, height, code = (
+        np.ascontiguousarray(plane[part]) for plane in (scene.number, scene.height, scene.code)
+    )
+    # Openness to the sky is the same in any light: it is worked out once.
+    open_light = replace(overcast if light is None else light, shade="none")
+    fall = lighting.fall_of_light(number, height, code, open_light, mm_per_px=scene.mm_per_px)
+    leaf = fall.at(green[::every, ::every], every=every)
+    for name, lit in (("", light), ("_overcast", overcast)):
+        if lit is not None:
+            colour = _mean_colour(leaf, scene, lit)
+            out |= {f"{key}{name}": value for key, value in _colour_of(colour).items()}
     return out
 
 
@@ -305,9 +316,12 @@ def mean_colour(
 ) -> Floats:
     """Return the mean linear sRGB (3,) of picked pixels, the light's colour taken out."""
     fall = lighting.fall_of_light(planes[0], planes[1], planes[2], light, mm_per_px=scene.mm_per_px)
-    chosen = lighting.GroundLight(fall.facet[pick][None], fall.sky[pick][None], None)
-    values = lighting.radiance(chosen, scene.reflectance, light.as_d65(), spectra.d65_matrix())
-    return np.asarray(values.reshape(-1, 3).mean(axis=0), dtype=np.float64)
+    return _mean_colour(fall.at(pick), scene, light)
+
+
+def _mean_colour(fall: lighting.GroundLight, scene: Scene, light: Light) -> Floats:
+    white = light.as_d65()
+    return lighting.mean_radiance(fall, scene.reflectance, white, spectra.d65_matrix())
 
 
 def _f32(values: object) -> NDArray[np.float32]:

@@ -144,9 +144,7 @@ def _turned_as_photo(panel: Picture, mask: Picture, views: PhotoViews) -> tuple[
     angle = float(np.degrees(np.arctan2(along[1], along[0])))
     height, width = mask.shape
     matrix = cv2.getRotationMatrix2D((width / 2, height / 2), -angle, 1.0)
-    ys, xs = np.nonzero(mask == 0)
-    hull = cv2.convexHull(np.column_stack([xs, ys]).astype(np.int32))
-    turned = hull.reshape(-1, 2) @ matrix[:, :2].T + matrix[:, 2]
+    turned = _row_ends(mask == 0) @ matrix[:, :2].T + matrix[:, 2]
     low = turned.min(axis=0) - _MARGIN / 2
     matrix[:, 2] -= low
     size = tuple(int(v) for v in np.ceil(turned.max(axis=0) + _MARGIN / 2 - low))
@@ -160,6 +158,14 @@ def _turned_as_photo(panel: Picture, mask: Picture, views: PhotoViews) -> tuple[
         borderValue=(1,),
     )
     return np.asarray(out, dtype=np.uint8), np.asarray(hidden, dtype=np.uint8)
+
+
+def _row_ends(shown: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the first and the last shown pixel of each row, (n, 2) x and y: all hull corners."""
+    rows = np.flatnonzero(shown.any(axis=1))
+    first = shown[rows].argmax(axis=1)
+    last = shown.shape[1] - 1 - shown[rows, ::-1].argmax(axis=1)
+    return np.column_stack([np.concatenate([first, last]), np.concatenate([rows, rows])])
 
 
 def _tinted(seen: Picture, views: PhotoViews) -> Picture:

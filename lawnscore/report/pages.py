@@ -47,11 +47,12 @@ def render(template: str, *, script: str = "", pictures: str = "data:", **contex
 
 @cache
 def templates_digest() -> str:
-    """Return a hash of everything that shapes a page: templates, scripts, styles and words."""
+    """Return a hash of everything that shapes a page: code, templates, styles and words."""
     digest = hashlib.sha256()
-    for folder in ("templates", "words"):
+    for folder in (".", "templates", "words"):
         for file in sorted(files(TEMPLATES).joinpath(folder).iterdir(), key=lambda f: f.name):
-            digest.update(file.name.encode() + file.read_bytes())
+            if file.is_file():
+                digest.update(file.name.encode() + file.read_bytes())
     return digest.hexdigest()
 
 

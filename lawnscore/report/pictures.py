@@ -6,12 +6,13 @@ Every picture is drawn anew from pixels, so no camera data, place or thumbnail i
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import io
 import json
 import re
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
@@ -25,11 +26,14 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from lawnscore.card.reference import ReferenceCard
     from lawnscore.contract.settings import ScoringSettings
+    from lawnscore.photo.score import PhotoScore, PhotoViews
 
 PICTURES = Path(".lawnscore") / "pictures"
 GROUND_LONGEST_PX = 2400  # kept for pairs; a pair is cut out of it
-SEEN_LONGEST_PX = 1400  # photo and what was seen, side by side
+SEEN_LONGEST_PX = 1200  # photo and what was seen, side by side: twice the column it is shown in
+GROUND_QUALITY, SEEN_QUALITY = 86, 74
 PAIR_LONGEST_PX = 1000
 PAIR_SHORTEST_MM = 250.0  # a narrower strip of common ground shows nothing; our choice
 MOST_CANDIDATES = 6
@@ -184,17 +188,21 @@ class PictureBook:
         self, candidates: Iterable[tuple[Row | None, Row]], *, budget_bytes: int
     ) -> Pair | None:
         """Return the pair that shows most ground in common, or ``None`` when none shows enough."""
-        found = [(self._area(pair), k, pair) for k, pair in enumerate(candidates)]
+        pairs = list(candidates)
+        keys = {picture_key(row) for pair in pairs for row in pair if row is not None}
+        metas = {key: self._read_meta(key) for key in keys}
+        found = [(self._area(pair, metas), -k, k) for k, pair in enumerate(pairs)]
         known = [entry for entry in found if entry[0] > 0]
         if not known:
             return None
-        before, after = max(known, key=lambda entry: (entry[0], -entry[1]))[2]
-        return self.pair(before, after, budget_bytes=budget_bytes)
+        return self.pair(*pairs[max(known)[2]], budget_bytes=budget_bytes)
 
-    def _area(self, pair: tuple[Row | None, Row]) -> float:
-        metas = [self._read_meta(picture_key(row)) for row in pair if row is not None]
-        known = [meta for meta in metas if meta is not None]
-        window = common_window(known) if len(known) == len(metas) else None
+    def _area(
+        self, pair: tuple[Row | None, Row], metas: Mapping[str, dict[str, Any] | None]
+    ) -> float:
+        rows = [row for row in pair if row is not None]
+        known = [meta for row in rows if (meta := metas[picture_key(row)]) is not None]
+        window = common_window(known) if len(known) == len(rows) else None
         if window is None or window.shorter_mm < PAIR_SHORTEST_MM:
             return 0.0
         return window.width_mm * window.height_mm
@@ -202,11 +210,8 @@ class PictureBook:
     def pair(self, before: Row | None, after: Row, *, budget_bytes: int) -> Pair | None:
         """Cut the ground both photos show out of them; ``None`` when a picture is not at hand."""
         rows = [after] if before is None else [before, after]
-        metas = [self._read_meta(picture_key(row)) for row in rows]
-        if any(meta is None for meta in metas):
-            return None
-        known = [meta for meta in metas if meta is not None]
-        window = common_window(known)
+        known = [meta for row in rows if (meta := self._read_meta(picture_key(row))) is not None]
+        window = common_window(known) if len(known) == len(rows) else None
         if window is None:
             return None
         jpegs, size = [], (0, 0)
@@ -275,7 +280,6 @@ def _inside(round_path: Path, relative: str) -> Path | None:
 def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
     """Score one photo again, keeping what was seen, and draw its pictures."""
     from lawnscore.card.reference import load_reference
-    from lawnscore.photo.overlay import corrected_ground, draw_overlay
     from lawnscore.photo.score import score_photo
 
     path, sha256, key, folder, settings = job
@@ -285,15 +289,48 @@ def _draw_one(job: tuple[str, str, str, str, ScoringSettings]) -> None:
     if score.views is None or score.row["sha256"] != sha256:
         write_whole(Path(folder) / f"{key}.json", b"{}")  # not to be tried again
         return
-    ground = corrected_ground(score.views)
+    _draw_views(Path(folder), key, score.views)
+
+
+def _draw_views(folder: Path, key: str, views: PhotoViews) -> None:
+    from lawnscore.photo.overlay import corrected_ground, draw_overlay
+
     keep_pictures(
-        Path(folder),
+        folder,
         key,
-        ground=ground,
-        seen=draw_overlay(score.views),
-        origin_mm=score.views.ground.origin_mm,
-        mm_per_px=score.views.ground.mm_per_px,
+        ground=corrected_ground(views),
+        seen=draw_overlay(views),
+        origin_mm=views.ground.origin_mm,
+        mm_per_px=views.ground.mm_per_px,
     )
+
+
+@dataclass(frozen=True)
+class DrawingScorer:
+    """Scores a photo and keeps its pictures at once, so that no report has to score it again.
+
+    For the ``scorer`` of :func:`lawnscore.points.correct.score_round`; goes to other processes.
+    """
+
+    round_path: Path
+
+    def __call__(
+        self, path: Path, card: ReferenceCard | None, *, settings: ScoringSettings
+    ) -> PhotoScore:
+        """Return the score of a photo; a picture that cannot be written is left to the report."""
+        from lawnscore.photo.score import score_photo
+
+        score = score_photo(path, card, settings=settings, keep_views=True)
+        if score.views is None:
+            return score
+        with contextlib.suppress(OSError):
+            make_folder(self.round_path / PICTURES)
+            _draw_views(self.round_path / PICTURES, picture_key(score.row), score.views)
+        return replace(score, views=None)
+
+
+def _round_of(photo: Path) -> Path:
+    return next((p for p in photo.parents if (p / "round.toml").exists()), photo.parent)
 
 
 def keep_pictures(
@@ -316,37 +353,55 @@ def keep_pictures(
     mm_per_px
         Size of a pixel of ``ground``.
     """
-    from PIL import Image
-
-    picture = Image.fromarray(ground)
-    shrink = max(1.0, max(picture.size) / GROUND_LONGEST_PX)
-    kept = picture.resize((round(picture.width / shrink), round(picture.height / shrink)))
-    write_whole(folder / f"{key}-ground.jpg", _jpeg(kept, quality=90))
-    side_by_side = Image.fromarray(seen)
-    side_by_side.thumbnail((SEEN_LONGEST_PX, SEEN_LONGEST_PX), Image.Resampling.LANCZOS)
-    write_whole(folder / f"{key}-seen.jpg", _jpeg(side_by_side, quality=76))
+    kept = _shrunk(ground, GROUND_LONGEST_PX)
+    write_whole(
+        folder / f"{key}-ground.jpg", _jpeg(kept, quality=GROUND_QUALITY, progressive=False)
+    )
+    side_by_side = _shrunk(seen, SEEN_LONGEST_PX)
+    write_whole(folder / f"{key}-seen.jpg", _jpeg(side_by_side, quality=SEEN_QUALITY))
     corner = [origin - mm_per_px / 2 for origin in origin_mm]
     meta = {
         "origin_mm": corner,
-        "mm_per_px": mm_per_px * picture.width / kept.width,
+        "mm_per_px": mm_per_px * ground.shape[1] / kept.width,
         "seen": seen_cells(ground, corner, mm_per_px),
     }
     write_whole(folder / f"{key}.json", json.dumps(meta).encode("ascii"))
 
 
-def _jpeg(picture: Any, *, quality: int) -> bytes:
+def _shrunk(rgb: NDArray[np.uint8], longest_px: int) -> Any:
+    """Return a picture whose longer side is no longer than this."""
+    import cv2
+    from PIL import Image
+
+    share = longest_px / max(rgb.shape[:2])
+    if share < 1:
+        size = (round(share * rgb.shape[1]), round(share * rgb.shape[0]))
+        return Image.fromarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+    return Image.fromarray(rgb)
+
+
+def _jpeg(picture: Any, *, quality: int, progressive: bool = True) -> bytes:
+    """Encode for a page; what is only read again takes half the time when not progressive."""
     out = io.BytesIO()
-    picture.save(out, "JPEG", quality=quality)
+    picture.save(out, "JPEG", quality=quality, optimize=True, progressive=progressive)
     return out.getvalue()
 
 
 def _jpeg_within(picture: Any, budget_bytes: int) -> bytes:
-    data = b""
+    """Encode a picture as well as fits a number of bytes; made smaller where no quality does."""
     while True:
-        for quality in _QUALITIES:
-            out = io.BytesIO()
-            picture.save(out, "JPEG", quality=quality, optimize=True, progressive=True)
-            data = out.getvalue()
+        data = _jpeg(picture, quality=_QUALITIES[0])
+        if len(data) <= budget_bytes:
+            return data
+        first, end = 1, len(_QUALITIES)  # the best that fits lies between; halved each time
+        found = b""
+        while first < end:
+            middle = (first + end) // 2
+            data = _jpeg(picture, quality=_QUALITIES[middle])
             if len(data) <= budget_bytes:
-                return data
+                found, end = data, middle
+            else:
+                first = middle + 1
+        if found:
+            return found
         picture = picture.resize((max(1, picture.width * 3 // 4), max(1, picture.height * 3 // 4)))

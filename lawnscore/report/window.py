@@ -41,15 +41,21 @@ class Window:
 
 def common_window(metas: Sequence[dict[str, Any]]) -> Window | None:
     """Return the largest upright rectangle of ground that every photo shows."""
-    grids = {tuple(index) for index in metas[0]["seen"]}
-    for meta in metas[1:]:
-        grids &= {tuple(index) for index in meta["seen"]}
-    if not grids:
+    cells = [np.asarray(meta["seen"], dtype=np.int64).reshape(-1, 2) for meta in metas]
+    if any(len(found) == 0 for found in cells):
         return None
-    cells = np.array(sorted(grids))
-    low = cells.min(axis=0)
-    seen = np.zeros(cells.max(axis=0) - low + 1, dtype=bool)
-    seen[tuple((cells - low).T)] = True
+    low = np.max([found.min(axis=0) for found in cells], axis=0)
+    high = np.min([found.max(axis=0) for found in cells], axis=0)
+    if (high < low).any():
+        return None
+    seen = np.ones(high - low + 1, dtype=bool)
+    for found in cells:
+        inside = ((found >= low) & (found <= high)).all(axis=1)
+        shown = np.zeros_like(seen)
+        shown[tuple((found[inside] - low).T)] = True
+        seen &= shown
+    if not seen.any():
+        return None
     top, left, bottom, right = _largest_rectangle(seen)
     row, column = int(low[0]), int(low[1])
     return Window(

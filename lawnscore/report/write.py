@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
+from itertools import count
 from pathlib import Path
-from typing import Any, Literal
-from urllib.parse import quote
+from typing import Literal
 
 from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.files import cannot_write, make_folder, write_whole
+from lawnscore.contract.files import cannot_write, write_whole
+from lawnscore.points.record import FILE_NAME as POINTS_FILE
 from lawnscore.register.customers import customers_of
 from lawnscore.register.folder import elsewhere_of
 from lawnscore.register.lock import locked
@@ -21,27 +21,26 @@ from lawnscore.register.register import nearest, read_register
 from lawnscore.register.round_log import noted
 from lawnscore.report.addressed import words_by_lawn
 from lawnscore.report.calendar import visits_calendar
-from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.glance import glance_page, glance_row
 from lawnscore.report.language import Words, words_for
-from lawnscore.report.lawn_page import lawn_page
-from lawnscore.report.letterhead import Letterhead, read_letterhead
-from lawnscore.report.load import LawnRows, RoundRows, Row, read_round
-from lawnscore.report.pages import templates_digest
-from lawnscore.report.pictures import (
-    PAIR_MOST_BYTES,
-    PAIR_SHARE_BYTES,
-    Pair,
-    PictureBook,
-    candidate_pairs,
-    picture_key,
+from lawnscore.report.lawn_files import (
+    SEEN_FOLDER,
+    LawnFiles,
+    LawnTask,
+    content_hash,
+    file_hash,
+    told_pairs,
 )
+from lawnscore.report.letterhead import read_letterhead
+from lawnscore.report.load import LawnRows, RoundRows, Row, read_round
+from lawnscore.report.pictures import PictureBook, picture_key
 from lawnscore.report.sheet import sheet_page, sheet_rows
-from lawnscore.report.told import told_change
+from lawnscore.scoring.processes import Lost, each_done
 from lawnscore.scoring.tables import REPORTS
 
 STATE = Path(".lawnscore") / "reports.json"
-SEEN_FOLDER = Path("lawns") / "pictures"
+LAWNS_FOR_PROCESSES = 12
+"""Lawns to write from which processes pay: one takes as long to start as three lawns to write."""
 
 Pictures = Literal["all", "pairs", "none"]
 
@@ -80,16 +79,16 @@ class ReportSummary:
 @dataclass(frozen=True, eq=False)
 class _Job:
     rounds: RoundRows
-    words: Words
-    letterhead: Letterhead
-    book: PictureBook
-    pdf: bool
-    theirs: dict[str, Words]  # of each lawn's customer
+    files: LawnFiles
     state: dict[str, str] = field(default_factory=dict)
 
     @property
     def folder(self) -> Path:
-        return self.rounds.path / REPORTS
+        return self.files.folder
+
+    @property
+    def words(self) -> Words:
+        return self.files.words
 
 
 def write_reports(
@@ -159,24 +158,26 @@ class _Options:
 
 def _write_all(rounds: RoundRows, options: _Options, progress: Progress | None) -> ReportSummary:
     path = rounds.path
-    job = _Job(
-        rounds,
+    book = PictureBook(path, rounds.settings.scoring, elsewhere_of(path, rounds.settings))
+    files = LawnFiles(
+        path / REPORTS,
         words_for(rounds.settings.report),
         read_letterhead(rounds.settings.report, path),
-        PictureBook(path, rounds.settings.scoring, elsewhere_of(path, rounds.settings)),
+        book,
         options.pdf,
         words_by_lawn(customers_of(read_register(path)), rounds.settings.report),
-        _read_state(path),
     )
+    job = _Job(rounds, files, _read_state(path))
     chosen = _chosen(rounds, options.lawns)
-    drawn = job.book.draw(_to_draw(chosen, job, options.pictures), progress=progress)
-    outputs: dict[str, bool] = {}
-    steps, done = drawn.n + len(chosen), drawn.n
-    for lawn in chosen:
-        outputs |= dict(_lawn_files(lawn, job))
-        done += 1
+    drawn = book.draw(_to_draw(chosen, options.pictures), progress=progress)
+    steps = count(drawn.n + 1)
+
+    def tick(name: str) -> None:
         if progress:
-            progress(done, steps, lawn.name)
+            progress(next(steps), drawn.n + len(chosen), name)
+
+    made = dict(_write_lawns(chosen, job, tick))
+    outputs = {name: made[name] for lawn in chosen for name in job.files.names(lawn)}
     outputs |= dict(_round_files(job, xlsx=options.xlsx, parquet=options.parquet))
     if options.lawns is None:
         _drop_stale(job, outputs)
@@ -190,12 +191,12 @@ def _write_all(rounds: RoundRows, options: _Options, progress: Progress | None) 
     )
 
 
-def _to_draw(chosen: Sequence[LawnRows], job: _Job, pictures: Pictures) -> list[Row]:
+def _to_draw(chosen: Sequence[LawnRows], pictures: Pictures) -> list[Row]:
     if pictures == "all":
         return [photo for lawn in chosen for photo in lawn.photos]
     if pictures == "none":
         return []
-    zones = [pairs for lawn in chosen for pairs in _candidates(lawn).values()]
+    zones = [pairs for lawn in chosen for pairs in told_pairs(lawn).values()]
     return [photo for pairs in zones for pair in pairs for photo in pair if photo is not None]
 
 
@@ -210,75 +211,39 @@ def _chosen(rounds: RoundRows, lawns: Sequence[str] | None) -> list[LawnRows]:
     return [by_name[name] for name in dict.fromkeys(lawns)]
 
 
-def _lawn_files(lawn: LawnRows, job: _Job) -> Iterator[tuple[str, bool]]:
-    names = [f"customers/{lawn.stem}.html", f"lawns/{lawn.stem}.html"]
-    names += [f"customers/{lawn.stem}.pdf"] if job.pdf else []
-    seen = {p["photo"]: path for p in lawn.photos if (path := job.book.seen(p)) is not None}
-    digest = _digest(lawn, job, sorted(seen))
-    fresh = [name for name in names if _is_fresh(name, digest, job)]
-    yield from ((name, False) for name in fresh)
-    if len(fresh) == len(names):
-        return
-    theirs = job.theirs.get(lawn.lawn, job.words)
-    story = customer_story(lawn, theirs, pairs=_pairs(lawn, job))
-    for name in names:
-        if name in fresh:
-            continue
-        if name.endswith(".pdf"):
-            from lawnscore.report.customer_paper import customer_pdf
-
-            data = customer_pdf(story, theirs, job.letterhead)
-        elif name.startswith("customers/"):
-            data = customer_page(story, theirs, job.letterhead).encode("utf-8")
+def _write_lawns(
+    chosen: Sequence[LawnRows], job: _Job, tick: Callable[[str], None]
+) -> Iterator[tuple[str, bool]]:
+    """Write what is not up to date, in processes where that pays; yield each lawn's files."""
+    files = job.files
+    todo: list[LawnTask] = []
+    digests = []
+    for lawn in chosen:
+        seen = files.seen(lawn)
+        digest = files.digest(lawn, seen)
+        fresh = [name for name in files.names(lawn) if _is_fresh(name, digest, job)]
+        stale = tuple(name for name in files.names(lawn) if name not in fresh)
+        yield from ((name, False) for name in fresh)
+        if stale:
+            todo.append(LawnTask(lawn, stale, seen))
+            digests.append(digest)
         else:
-            links = _link_pictures(lawn, seen, job)
-            data = lawn_page(lawn, job.words, pictures=links).encode("utf-8")
-        write_whole(job.folder / name, data)
-        job.state[name] = digest
-        yield name, True
-
-
-def _candidates(lawn: LawnRows) -> dict[str, list[tuple[Row | None, Row]]]:
-    """Return the photos of the two occasions that each zone's text tells of."""
-    return {
-        zone: candidate_pairs(lawn, zone, told_change(lawn, zone, "green_cover_pct"))
-        for zone in lawn.zones
-    }
-
-
-def _pairs(lawn: LawnRows, job: _Job) -> dict[str, Pair]:
-    chosen = {zone: pairs for zone, pairs in _candidates(lawn).items() if pairs}
-    budget = min(PAIR_MOST_BYTES, PAIR_SHARE_BYTES // max(1, 2 * len(chosen)))
-    best = {}
-    for zone, pairs in chosen.items():
-        alone = [(None, after) for _, after in pairs[:1]]
-        shown = (job.book.best_pair(tried, budget_bytes=budget) for tried in (pairs, alone))
-        if (pair := next((found for found in shown if found is not None), None)) is not None:
-            best[zone] = pair
-    return best
-
-
-def _link_pictures(lawn: LawnRows, seen: Mapping[str, Path], job: _Job) -> dict[str, str]:
-    folder = job.folder / SEEN_FOLDER
-    make_folder(folder)
-    keys = {photo["photo"]: picture_key(photo) for photo in lawn.photos}
-    links = {}
-    for photo, source in seen.items():
-        target = folder / f"{keys[photo]}.jpg"
-        if not target.exists():
-            try:
-                os.link(source, target)
-            except OSError:  # no hard links here, or another disk
-                write_whole(target, source.read_bytes())
-        links[photo] = f"pictures/{quote(target.name)}"
-    return links
+            tick(lawn.name)
+    workers = 0 if len(todo) < LAWNS_FOR_PROCESSES else None
+    for index, result in each_done(files.write, todo, workers):
+        # What ended a process may end the next; an error in this one is told.
+        written = files.write(todo[index]) if isinstance(result, Lost) else result
+        for file in written:
+            job.state[file.name] = f"{digests[index]} {file.content}"
+            yield file.name, file.changed
+        tick(todo[index].lawn.name)
 
 
 def _round_files(job: _Job, *, xlsx: bool, parquet: bool) -> Iterator[tuple[str, bool]]:
     words, rounds = job.words, job.rounds
     rows = sheet_rows(rounds, words)
     yield _put(job, "attention.html", sheet_page(rounds, rows, words).encode("utf-8"))
-    if job.pdf:
+    if job.files.pdf:
         from lawnscore.report.sheet_paper import sheet_pdf
 
         yield _put(job, "attention.pdf", sheet_pdf(rounds, rows, words))
@@ -292,8 +257,9 @@ def _round_files(job: _Job, *, xlsx: bool, parquet: bool) -> Iterator[tuple[str,
         if _is_fresh(name, digest, job):
             yield name, False
         else:
-            write_whole(job.folder / name, workbook(rounds))
-            job.state[name] = digest
+            data = workbook(rounds)
+            write_whole(job.folder / name, data)
+            job.state[name] = f"{digest} {content_hash(data)}"
             yield name, True
     if parquet:
         yield from _parquet(job)
@@ -304,13 +270,16 @@ def _round_files(job: _Job, *, xlsx: bool, parquet: bool) -> Iterator[tuple[str,
 
 def _checked(job: _Job) -> Iterator[tuple[str, bool]]:
     """Write the page of the points read by eye, where there are any."""
-    from lawnscore.points.check import check_points
-    from lawnscore.report.checked_page import checked_page
+    check = None
+    if (job.rounds.path / POINTS_FILE).exists():
+        from lawnscore.points.check import check_points
 
-    check = check_points(job.rounds.path)
+        check = check_points(job.rounds.path)
     if check is None:  # points.csv was taken away: its page goes too
         (job.folder / "checked.html").unlink(missing_ok=True)
         return
+    from lawnscore.report.checked_page import checked_page
+
     page = checked_page(check, job.rounds, job.words)
     yield _put(job, "checked.html", page.encode("utf-8"))
 
@@ -346,23 +315,9 @@ def _put(job: _Job, name: str, data: bytes) -> tuple[str, bool]:
 
 
 def _is_fresh(name: str, digest: str, job: _Job) -> bool:
-    return job.state.get(name) == digest and (job.folder / name).exists()
-
-
-def _digest(lawn: LawnRows, job: _Job, seen: Sequence[str]) -> str:
-    parts: list[Any] = [
-        __version__,
-        templates_digest(),
-        asdict(job.words),
-        asdict(job.theirs.get(lawn.lawn, job.words)),
-        job.letterhead.business,
-        job.letterhead.contact,
-        hashlib.sha256(job.letterhead.logo_png).hexdigest(),
-        {name: getattr(lawn, name) for name in lawn.__dataclass_fields__},
-        list(seen),
-    ]
-    text = json.dumps(parts, default=str, sort_keys=True)
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+    """Whether a file follows from the same as before, and is as it was written then."""
+    known, _, content = job.state.get(name, "").partition(" ")
+    return known == digest and bool(content) and file_hash(job.folder / name) == content
 
 
 def _tables_digest(rounds: RoundRows) -> str:
@@ -380,7 +335,7 @@ def _drop_stale(job: _Job, outputs: Mapping[str, bool]) -> None:
         if place.parent.name in ("customers", "lawns") and place.stem not in stems:
             (job.folder / name).unlink(missing_ok=True)
             del job.state[name]
-    job.book.forget_all_but(photo for lawn in job.rounds.lawns for photo in lawn.photos)
+    job.files.book.forget_all_but(photo for lawn in job.rounds.lawns for photo in lawn.photos)
     current = {picture_key(photo) for lawn in job.rounds.lawns for photo in lawn.photos}
     for path in (job.folder / SEEN_FOLDER).glob("*.jpg"):
         if path.stem not in current:

@@ -73,6 +73,21 @@ def test_white_light_shows_colours_as_under_d65() -> None:
     assert image[4, 4] == pytest.approx(spectra.to_linear_srgb(spectra.leaf(2.0)), abs=1e-5)
 
 
+@pytest.mark.parametrize("share", [0.0, 0.7])
+def test_the_mean_counted_is_the_mean_over_pixels(share: float) -> None:
+    rng = np.random.default_rng(2)
+    number, height = (rng.integers(0, high, (60, 70), np.uint8) for high in (208, 120))
+    code = rng.integers(0, 64, (60, 70), np.uint8)
+    palette = rng.uniform(0.05, 0.6, (256, 31))
+    light = Light(sun_share=share, sun_elevation_deg=40.0)
+    to_rgb = CAMERAS["train-a"].to_linear(light)
+    fall = lighting.fall_of_light(number, height, code, light, mm_per_px=0.5)
+    every = lighting.radiance(fall, palette, light, to_rgb)
+    pick = rng.random((30, 35)) < 0.3
+    counted = lighting.mean_radiance(fall.at(pick, every=2), palette, light, to_rgb)
+    assert counted == pytest.approx(every[::2, ::2][pick].mean(axis=0), rel=1e-4)
+
+
 def test_codes_hold_their_direction() -> None:
     azimuth, tilt = np.deg2rad(np.array([0.0, 90.0, 225.0])), np.array([26.0, 46.0, 66.0])
     normals = normals_of_codes()[code_of(azimuth, tilt)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,7 +13,16 @@ from lawnscore.demo import round_plan
 from lawnscore.demo.camera import Camera
 from lawnscore.demo.demo_round import SEED
 from lawnscore.demo.geometry import card_to_scene, scene_to_photo
-from lawnscore.demo.reader import CANNOT_TELL, TrueGround, _said, _to_scene
+from lawnscore.demo.reader import (
+    CANNOT_TELL,
+    TrueGround,
+    _said,
+    _to_scene,
+    _true_ground,
+    ground_path,
+    keep_ground,
+)
+from lawnscore.demo.scene import LawnSpec, grow_lawn
 
 
 def test_the_truth_is_read_at_its_place_and_mirrored_beyond_the_edge() -> None:
@@ -20,6 +30,21 @@ def test_the_truth_is_read_at_its_place_and_mirrored_beyond_the_edge() -> None:
     surface[1, 4] = 3
     ground = TrueGround(surface, 1.0, np.zeros((0, 3)))
     assert ground.at(np.array([[4.5, 1.5], [1.5, 4.5], [7.5, 1.2]])).tolist() == [3, 0, 3]
+
+
+def test_the_true_ground_is_kept_as_it_grew(tmp_path: Path) -> None:
+    scene = grow_lawn(LawnSpec(width_mm=120, height_mm=80, casts_per_m2=300), seed=1)
+    job = round_plan.jobs(seed=SEED, small=True)[0]
+    path = ground_path(tmp_path, job)
+    path.parent.mkdir(parents=True)
+    keep_ground(scene, path)
+    kept = _true_ground(tmp_path, job)
+    assert np.array_equal(kept.surface, scene.surface[::2, ::2])
+    assert len(kept.casts)
+    assert np.array_equal(kept.casts, scene.casts)
+    assert kept.mm_per_px == 2 * scene.mm_per_px
+    # five surfaces fit into 2.4 bits a pixel; beyond that the disk holds air
+    assert path.stat().st_size < 0.4 * kept.surface.size + 2000
 
 
 @pytest.mark.parametrize("accuracy", [0.95, 0.8])

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lawnscore.demo import sward
 from lawnscore.demo.materials import BLOCKS, SURFACES, Tint, palette, surface_of_number
 from lawnscore.demo.scene import LawnSpec, grow_lawn
 from lawnscore.demo.truth import cell_shares, scene_measures
@@ -42,6 +43,18 @@ def test_truth_is_counted_pixel_by_pixel() -> None:
         assert truth[column] == pytest.approx(100 * share, abs=0.4)
     assert truth["casts_per_m2"] == pytest.approx(len(scene.casts) / (0.42 * 0.36), rel=0.02)
     assert cell_shares(scene.surface, scene.mm_per_px).sum(axis=2) == pytest.approx(1.0)
+
+
+def test_many_polygons_come_out_as_drawn_one_by_one() -> None:
+    rng = np.random.default_rng(4)
+    corners = rng.uniform(-10, 90, (2500, 1, 2)) + rng.uniform(0, 9, (2500, 3, 2))
+    values = rng.integers(0, 256, (2500, 3))
+    drawn, wanted = (np.full((70, 80, 3), 7, np.uint8) for _ in range(2))
+    sward.fill(drawn, corners, values)
+    for k in range(0, 2500, 500):
+        sward.fill(wanted, corners[k : k + 500], values[k : k + 500])
+    assert np.array_equal(drawn, wanted)
+    assert (wanted == 7).any()
 
 
 def test_casts_have_the_area_of_their_diameter() -> None:

@@ -6,12 +6,13 @@ import pytest
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import ReportSettings, Settings
-from lawnscore.report import write_reports
+from lawnscore.report import lawn_files, write, write_reports
 from lawnscore.report.language import words_for
 from lawnscore.report.lawn_page import lawn_page
 from lawnscore.report.load import arrange
+from lawnscore.report.pictures import picture_key
 from lawnscore.scoring.tables import write_table
-from tests.report.invented import RoundMaker, keep_turf_pictures, write_round
+from tests.report.invented import LAST_DAY, RoundMaker, keep_turf_pictures, write_round
 
 
 @pytest.fixture
@@ -27,26 +28,114 @@ def names(paths: tuple[Path, ...]) -> set[str]:
     return {f"{path.parent.name}/{path.name}" for path in paths}
 
 
+def contents(folder: Path) -> dict[str, tuple[int, bytes]]:
+    """Return when each file of the reports was written, and what it holds."""
+    reports = folder / "reports"
+    found = [path for path in sorted(reports.rglob("*")) if path.is_file()]
+    return {
+        path.relative_to(reports).as_posix(): (path.stat().st_mtime_ns, path.read_bytes())
+        for path in found
+    }
+
+
+def differing(before: dict[str, tuple[int, bytes]], after: dict[str, tuple[int, bytes]]) -> set:
+    return {name for name in before.keys() | after.keys() if before.get(name) != after.get(name)}
+
+
 def test_a_second_run_writes_nothing(small: tuple[Path, RoundMaker]) -> None:
-    folder, _ = small
-    first = write_reports(folder)
-    assert "customers/A.html" in names(first.written)
-    times = {p: p.stat().st_mtime_ns for p in (folder / "reports").rglob("*.html")}
-    second = write_reports(folder)
+    folder, maker = small
+    keep_turf_pictures(folder, maker.frames())
+    first = write_reports(folder, pdf=True, xlsx=True)
+    assert {"customers/A.html", "customers/A.pdf"} <= names(first.written)
+    before = contents(folder)
+    second = write_reports(folder, pdf=True, xlsx=True)
     assert second.written == ()
     assert second.unchanged == len(first.written)
-    assert {p: p.stat().st_mtime_ns for p in times} == times
+    assert differing(before, contents(folder)) == set()
 
 
 def test_only_the_lawn_that_changed_is_written_again(small: tuple[Path, RoundMaker]) -> None:
     folder, maker = small
-    write_reports(folder)
-    row = next(r for r in maker.rows["visit_scores"] if r["lawn"] == "B")
-    row["green_cover_pct"] += 1
+    keep_turf_pictures(folder, maker.frames())
+    write_reports(folder, today=LAST_DAY)
+    row = next(r for r in reversed(maker.rows["visit_scores"]) if r["lawn"] == "B")
+    row["condition"] += 1
     write_table(folder, "visit_scores", maker.frames()["visit_scores"])
-    again = names(write_reports(folder).written)
-    assert {"customers/B.html", "lawns/B.html"} <= again
-    assert not {"customers/A.html", "lawns/A.html"} & again
+    before = contents(folder)
+    again = names(write_reports(folder, today=LAST_DAY).written)
+    assert again == {"customers/B.html", "lawns/B.html", "reports/index.html"}
+    changed = differing(before, contents(folder))
+    assert changed == {"customers/B.html", "lawns/B.html", "index.html"}
+
+
+def test_the_picture_of_a_photo_that_was_removed_goes(small: tuple[Path, RoundMaker]) -> None:
+    folder, maker = small
+    keep_turf_pictures(folder, maker.frames())
+    write_reports(folder, today=LAST_DAY)
+    rows = maker.rows["photo_scores"]
+    gone = next(row for row in rows if row["lawn"] == "B")
+    rows.remove(gone)
+    write_table(folder, "photo_scores", maker.frames()["photo_scores"])
+    places = (folder / "reports" / "lawns" / "pictures", folder / ".lawnscore" / "pictures")
+    n_before = [len(list(place.iterdir())) for place in places]
+    write_reports(folder, today=LAST_DAY)
+    for place, n, n_each in zip(places, n_before, (1, 3), strict=True):
+        assert not list(place.glob(f"{picture_key(gone)}*"))
+        assert len(list(place.iterdir())) == n - n_each
+
+
+def test_what_a_killed_run_left_is_repaired(
+    small: tuple[Path, RoundMaker], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, maker = small
+    write_reports(folder, today=LAST_DAY)
+    wanted = contents(folder)
+    row = maker.rows["visit_scores"][0]
+    row["green_cover_pct"] += 5
+    write_table(folder, "visit_scores", maker.frames()["visit_scores"])
+    real = lawn_files.write_whole
+
+    def cut_off(path: Path, data: bytes) -> None:
+        if path.parent.name == "lawns":
+            raise KeyboardInterrupt
+        real(path, data)
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(lawn_files, "write_whole", cut_off)
+        write_reports(folder, today=LAST_DAY)
+    page = folder / "reports" / "customers" / "A.html"
+    assert page.read_bytes() != wanted["customers/A.html"][1]
+    # The table is as it was, as far as the notes on the last run know; the page is not.
+    row["green_cover_pct"] -= 5
+    write_table(folder, "visit_scores", maker.frames()["visit_scores"])
+    (folder / "reports" / "lawns" / "B.html").write_bytes(b"<html>half a pa")
+    assert names(write_reports(folder, today=LAST_DAY).written) == {
+        "customers/A.html",
+        "lawns/B.html",
+    }
+    repaired = contents(folder)
+    assert {name: held for name, (_, held) in repaired.items()} == {
+        name: held for name, (_, held) in wanted.items()
+    }
+
+
+def test_processes_write_what_one_process_writes(
+    small: tuple[Path, RoundMaker], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, maker = small
+    keep_turf_pictures(folder, maker.frames())
+    write_reports(folder, today=LAST_DAY)
+    wanted = contents(folder)
+    (folder / ".lawnscore" / "reports.json").unlink()
+    for name in ("A", "B"):
+        (folder / "reports" / "customers" / f"{name}.html").unlink()
+    monkeypatch.setattr(write, "LAWNS_FOR_PROCESSES", 1)
+    written = names(write_reports(folder, today=LAST_DAY).written)
+    assert written == {"customers/A.html", "customers/B.html"}
+    made = contents(folder)
+    assert {name: held for name, (_, held) in made.items()} == {
+        name: held for name, (_, held) in wanted.items()
+    }
 
 
 def test_a_picture_that_came_later_brings_the_page_up_to_date(
@@ -104,7 +193,8 @@ def test_a_broken_state_file_costs_time_and_nothing_else(small: tuple[Path, Roun
     folder, _ = small
     write_reports(folder)
     (folder / ".lawnscore" / "reports.json").write_text("{", encoding="utf-8")
-    assert "customers/A.html" in names(write_reports(folder).written)
+    (folder / "reports" / "customers" / "A.html").unlink()
+    assert names(write_reports(folder).written) == {"customers/A.html"}
 
 
 def test_an_empty_round_has_its_pages(tmp_path: Path) -> None:
