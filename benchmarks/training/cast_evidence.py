@@ -52,7 +52,7 @@ def scene_of(net, rgb: np.ndarray, label: np.ndarray, casts: np.ndarray) -> Scen
     nothing = np.full(3, np.nan)
     seen = ClassMap(
         shares, picture.keep.astype(np.float32), CELL_PX * MM_PER_PX, sigmoid(out[..., 5]),
-        sigmoid(out[..., 6]), np.zeros(5), 1.0, nothing, nothing,
+        sigmoid(out[..., -1]), np.zeros(5), 1.0, nothing, nothing,
     )  # fmt: skip
     ground = Ground(
         picture.rgb, np.zeros((side, side), bool), MM_PER_PX, (0.5 * MM_PER_PX,) * 2,

@@ -36,7 +36,7 @@ def rows_of(worlds: Path, name: str, net_file: Path, most: int) -> tuple[np.ndar
     for i in range(0, len(world.rgb), max(1, len(world.rgb) // most)):
         seen = see(net, world.rgb[i])
         green = seen.shares[..., 0].astype(np.float32)
-        lit = seen.out[..., 6] < np.log(0.35 / 0.65)
+        lit = seen.out[..., -1] < np.log(0.35 / 0.65)
         true = world.leaf[i]
         if not np.isfinite(true).all() or green.mean() < LEAST_GREEN or lit.sum() < 300:
             continue

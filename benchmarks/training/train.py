@@ -338,9 +338,10 @@ def train(a: argparse.Namespace) -> None:
         if a.only_casts:
             model.rest.casts.train()
         batch, corrected = draw(learning, a.batch, rng, SHARE_CASTS if a.only_casts else SHARE)
-        batch.linear = recoloured(batch.linear, corrected)
-        batch = mixed(batch, rng)
-        batch.linear = softened(batch.linear)
+        if rng.random() >= a.plain:
+            batch.linear = recoloured(batch.linear, corrected)
+            batch = mixed(batch, rng)
+            batch.linear = softened(batch.linear)
         keep = torch.ones(a.batch, CELLS, CELLS, device=device)
         if rng.random() < 0.4:
             y, x = rng.integers(0, CELLS - 20, 2)
@@ -406,6 +407,7 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=0)
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=3e-3)
+    parser.add_argument("--plain", type=float, default=0.0, help="batches left as they are")
     parser.add_argument("--follow", type=float, default=0.002, help="of the mean of the weights")
     parser.add_argument("--faster-casts", type=float, default=1.0, help="rate of casts over others")
     parser.add_argument("--only-casts", action="store_true", help="leave all but casts as it is")

@@ -202,13 +202,13 @@ def load_net() -> ClassNet:
 
 
 @cache
-def load_cast_net() -> ClassNet:
-    """Return the network that looks for casts; only its sixth output is of use.
+def load_turf_net() -> ClassNet:
+    """Return the network that was trained on rendered turf alone.
 
-    It is smaller by a level and was trained on rendered scenes alone: no photograph with known
-    casts was at hand, and of the two it finds them better (docs/ACCURACY.md).
+    Of use are its green, beside that of the first, and its casts: no photograph with known casts
+    was at hand, and of the two it finds them better (docs/ACCURACY.md).
     """
-    return _load("cast_net", ("out",))
+    return _load("turf_net", ("out",))
 
 
 def _load(name: str, outputs: tuple[str, ...]) -> ClassNet:

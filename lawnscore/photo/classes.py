@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, by_cell, load_cast_net, load_net, sigmoid
+from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, by_cell, load_net, load_turf_net, sigmoid
 from lawnscore.photo.leaf import leaf_colour
 
 if TYPE_CHECKING:
@@ -38,6 +38,15 @@ _SMALL_SE = np.array([0.004, 0.006, 0.006, 0.002, 0.003])
 _OTHER_SE_SLOPE = np.array([0.07, 0.08])
 """Error of the shares of casts and litter over sqrt(s (1 - s)); set on rendered photos
 (ACCURACY.md): no photograph with known casts or litter was at hand."""
+
+_N = len(SURFACES)
+
+_LEANING, _AGREEING = 0.6, 0.2
+"""Part of the way from the first network's green to the second's that is gone where both say the
+same of the photo, and how far apart they may be (1 sigma); `benchmarks/training/agreement.py`."""
+
+_APART_SE = 0.5
+"""Error of green for each point by which the two are apart over the photo."""
 
 _SPLIT_RIGHT = 0.10
 """The split of straw and soil counts as right when straw is off by no more than this share."""
@@ -110,12 +119,14 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     index = levels.cells(rgb)
     linear = colour_fit.grid(levels.value / 255.0)
     out, deep = net.cells(linear, index, keep)
-    shares = _softmax(out[..., : len(SURFACES)])
-    cast_score = sigmoid(load_cast_net().cells(linear, index, keep)[0][..., 5])
-    shade = sigmoid(out[..., 6])
+    other, _ = load_turf_net().cells(linear, index, keep)
+    shares, apart = agreed(_softmax(out[..., :_N]), _softmax(other[..., :_N]), keep)
+    cast_score = sigmoid(other[..., _N])
+    shade = sigmoid(out[..., -1])
     weight = keep.astype(np.float32)
     strangeness = net.strangeness(deep)
     model_se = share_errors(shares, keep, strangeness, net.weights["error.weight"])
+    model_se[0] = math.hypot(model_se[0], _APART_SE * apart)
     lit = keep & (shade < _LIT_BELOW)
     leaf = leaf_colour(index, linear, shares[..., 0], lit, net.weights)
     return ClassMap(
@@ -198,6 +209,25 @@ def levels_of(rgb: NDArray[np.uint8]) -> Levels:
         mean = np.bincount(level, count * codes, minlength=n) / np.maximum(total, 1e-9)
         value[channel] = np.where(total > 0, mean, np.interp(np.arange(n), level, codes))
     return Levels(step, value)
+
+
+def agreed(shares: Floats, other: Floats, keep: NDArray[np.bool_]) -> tuple[Floats, float]:
+    """Return the shares (Hc, Wc, 5) with the green of two networks, and how far apart they are.
+
+    The one was trained on many worlds, the other on rendered turf alone; their errors are mostly
+    their own, so the middle is righter than either. Where they are far apart over the photo the
+    ground is none that the second knows, and the first counts. Straw, soil, casts and litter
+    share what is not green as the first says: the second does not know straw off the lawn.
+    """
+    weight = keep.astype(np.float32)
+    difference = other[..., 0] - shares[..., 0]
+    apart = float((difference * weight).sum() / max(float(weight.sum()), 1.0))
+    leaning = _LEANING * math.exp(-0.5 * (apart / _AGREEING) ** 2)
+    green = shares[..., 0] + np.float32(leaning) * difference
+    rest = (1.0 - green) / np.maximum(1.0 - shares[..., 0], np.float32(1e-6))
+    out: Floats = shares * rest[..., None]
+    out[..., 0] = green
+    return out, abs(apart)
 
 
 def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from lawnscore.card.design import card_design, design_names
 EDITION = 2
 """Raised by hand whenever code is changed so that a photo's numbers may differ."""
 
-_WEIGHTS = ("class_net.npz", "class_net.onnx", "cast_net.npz", "cast_net.onnx")
+_WEIGHTS = ("class_net.npz", "class_net.onnx", "turf_net.npz", "turf_net.onnx")
 
 
 @cache

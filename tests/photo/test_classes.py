@@ -10,8 +10,16 @@ import pytest
 from scipy.special import expit, softmax
 
 from lawnscore.card.colourspace import decode_srgb
-from lawnscore.photo.class_net import CELL_PX, ClassNet, by_cell, load_cast_net, load_net
-from lawnscore.photo.classes import SURFACES, ClassMap, classify, levels_of, share_errors
+from lawnscore.photo import classes
+from lawnscore.photo.class_net import CELL_PX, ClassNet, by_cell, load_net, load_turf_net
+from lawnscore.photo.classes import (
+    SURFACES,
+    ClassMap,
+    agreed,
+    classify,
+    levels_of,
+    share_errors,
+)
 from lawnscore.photo.leaf import leaf_colour, scarcity
 
 
@@ -117,17 +125,54 @@ def half_leaf_half_soil() -> tuple[Any, ClassMap]:
 
 
 def test_each_output_of_the_networks_is_taken_for_what_it_is() -> None:
-    """Five shares, then casts of a network of their own, then shade (`class_net.json`)."""
+    """Five shares and shade of the first; green of both, casts of the second."""
     ground, seen = half_leaf_half_soil()
     levels = levels_of(ground.rgb)
     index, linear = levels.cells(ground.rgb), PlainLight.grid(levels.value / 255.0)
     keep = np.ones(index.shape[:2], bool)
     out = load_net().cells(linear, index, keep)[0]
-    casts = load_cast_net().cells(linear, index, keep)[0]
+    other = load_turf_net().cells(linear, index, keep)[0]
     assert SURFACES == ("green", "straw", "soil", "cast", "litter")
-    assert np.allclose(seen.shares, softmax(out[..., :5], axis=-1), atol=1e-5)
-    assert np.allclose(seen.cast_score, expit(casts[..., 5]), atol=1e-5)
-    assert np.allclose(seen.shade, expit(out[..., 6]), atol=1e-5)
+    first, second = softmax(out[..., :5], axis=-1), softmax(other[..., :5], axis=-1)
+    both, _ = agreed(first, second, keep)
+    assert np.allclose(seen.shares, both, atol=1e-5)
+    assert np.allclose(seen.cast_score, expit(other[..., 5]), atol=1e-5)
+    assert np.allclose(seen.shade, expit(out[..., -1]), atol=1e-5)
+
+
+def evenly(*shares: float) -> np.ndarray:
+    return np.full((6, 6, 5), shares, np.float32)
+
+
+def test_green_is_between_two_networks_that_agree_and_the_first_ones_where_they_do_not() -> None:
+    keep = np.ones((6, 6), bool)
+    first, near = evenly(0.6, 0.2, 0.1, 0.0, 0.1), evenly(0.5, 0.1, 0.4, 0.0, 0.0)
+    both, apart = agreed(first, near, keep)
+    assert apart == pytest.approx(0.1, abs=1e-6)
+    assert 0.5 < both[0, 0, 0] < 0.57
+    assert np.allclose(both.sum(-1), 1.0, atol=1e-6)
+    # What is not green is shared as the first says: two straw to one soil, whatever the second.
+    assert both[0, 0, 1] / both[0, 0, 2] == pytest.approx(2.0, rel=1e-5)
+    far, apart = agreed(first, evenly(0.0, 0.0, 1.0, 0.0, 0.0), keep)
+    assert apart == pytest.approx(0.6, abs=1e-6)
+    assert far[0, 0, 0] == pytest.approx(0.6, abs=0.01)
+
+
+def test_cells_that_are_left_out_do_not_say_how_far_apart_networks_are() -> None:
+    keep = np.ones((6, 6), bool)
+    keep[:, 3:] = False
+    first, second = evenly(0.6, 0.2, 0.1, 0.0, 0.1), evenly(0.6, 0.2, 0.1, 0.0, 0.1)
+    second[:, 3:] = (0.0, 0.0, 1.0, 0.0, 0.0)
+    assert agreed(first, second, keep)[1] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_networks_that_are_apart_widen_the_error_of_green(monkeypatch: pytest.MonkeyPatch) -> None:
+    _, near = half_leaf_half_soil()
+    whole = classes.agreed
+    monkeypatch.setattr(classes, "agreed", lambda *given: (whole(*given)[0], 0.4))
+    _, far = half_leaf_half_soil()
+    assert far.model_se[0] == pytest.approx(np.hypot(near.model_se[0], 0.2), rel=0.1)
+    assert far.model_se[1] == near.model_se[1]
 
 
 def test_errors_of_shares_follow_the_stored_line_by_hand() -> None:
