@@ -230,7 +230,7 @@ def _patch_measures(
 ) -> dict[str, float]:
     """Return the bare patches by the rule of the measure, applied to the true shares."""
     from lawnscore.photo.classes import ClassMap
-    from lawnscore.photo.patches import find_patches
+    from lawnscore.photo.patches import TRUE_LEAF_SHARE, find_patches
 
     shares = cell_shares(surface, step)
     n = round(CELL_MM / step)
@@ -242,7 +242,9 @@ def _patch_measures(
     true_map = ClassMap(
         shares, weight, CELL_MM, nothing, nothing, np.zeros(5), 1.0, np.zeros(3), np.zeros(3)
     )
-    patches = find_patches(true_map, min_area_cm2=min_area_cm2)
+    patches = find_patches(
+        true_map, min_area_cm2=min_area_cm2, bare_below=TRUE_LEAF_SHARE
+    )
     area_cm2 = float(weight.sum()) * CELL_MM**2 / 100.0
     return {
         "bare_patch_pct": 100.0 * float(patches.area_cm2.sum()) / area_cm2,

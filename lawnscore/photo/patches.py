@@ -18,12 +18,13 @@ STRAY_LEAF_WINDOW_MM = 20.0
 """Diameter of the disc over which leaf is averaged, mm: a blade or two inside it do not end a
 patch. Our own choice, no source: about the width of a thumb."""
 
+TRUE_LEAF_SHARE = 0.15
+"""Share of leaf in that disc below which ground is bare in truth (our own choice, no source)."""
+
 BARE_LEAF_SHARE = 0.22
-"""Share of leaf that is seen in that disc, below which its middle counts as bare. Bare is 0.15 of
-true leaf (our own choice, no source); the class stage sees a little leaf where there is none, and
-with this the ground in patches comes out neither too large nor too small: of 170 rendered pieces of
-0.2 m2, half of them of the family `report`, it is off by +0.3 points in the mean, where 0.15 is off
-by -5."""
+"""Share of leaf that is seen in that disc, below which its middle counts as bare. The class stage
+sees a little leaf where there is none; `benchmarks/studies/fit_patches.py` finds what makes the
+ground in patches neither too large nor too small."""
 
 SURROUNDINGS_MM = 120.0
 """Side of the square in which the turf around a patch is looked at to place its edge, mm."""
@@ -80,11 +81,12 @@ def find_patches(
     *,
     min_area_cm2: float = 25.0,
     origin_mm: tuple[float, float] = (0.0, 0.0),
+    bare_below: float = BARE_LEAF_SHARE,
 ) -> BarePatches:
     """Find connected areas without green leaf that are larger than `min_area_cm2`.
 
     Leaf is averaged over a disc of :data:`STRAY_LEAF_WINDOW_MM`. A patch is a connected area
-    that has a core below :data:`BARE_LEAF_SHARE`; its edge runs where the average is half that
+    that has a core below `bare_below`; its edge runs where the average is half that
     of the turf around it, which is where a sharp edge would lie. Casts and litter are not
     counted: what lies under them is not known, so they end a patch as leaf does.
 
@@ -96,6 +98,9 @@ def find_patches(
         Smallest patch that counts, cm2.
     origin_mm
         Place of the outer corner of the map in the card frame, mm.
+    bare_below
+        Share of leaf below which ground is bare: as it is seen, or of true shares
+        :data:`TRUE_LEAF_SHARE`.
 
     Raises
     ------
@@ -107,10 +112,10 @@ def find_patches(
     leafy = class_map.shares[..., 0] + class_map.shares[..., 3] + class_map.shares[..., 4]
     inside = class_map.weight >= MIN_WEIGHT
     around = _disc_mean(leafy, class_map.weight, STRAY_LEAF_WINDOW_MM / class_map.cell_mm)
-    core = inside & (around < BARE_LEAF_SHARE)
-    edge = _edge_level(around, inside, core, class_map.cell_mm)
+    core = inside & (around < bare_below)
+    edge = _edge_level(around, inside, core, class_map.cell_mm, bare_below)
     labels = _labels_with_core(inside & (around < edge), core)
-    doubtful = inside & (np.abs(around - BARE_LEAF_SHARE) < LEAF_SHARE_DOUBT)
+    doubtful = inside & (np.abs(around - bare_below) < LEAF_SHARE_DOUBT)
     found = _measured(labels, class_map, min_area_cm2, origin_mm)
     return replace(found, doubtful_cm2=float(doubtful.sum()) * (class_map.cell_mm / 10.0) ** 2)
 
@@ -125,7 +130,11 @@ def _disc_mean(values: Floats, weight: Floats, diameter_cells: float) -> Floats:
 
 
 def _edge_level(
-    around: Floats, inside: NDArray[np.bool_], core: NDArray[np.bool_], cell_mm: float
+    around: Floats,
+    inside: NDArray[np.bool_],
+    core: NDArray[np.bool_],
+    cell_mm: float,
+    bare_below: float,
 ) -> Floats:
     """Halfway from the turf near each cell to the cores, never below the level of a core.
 
@@ -140,7 +149,7 @@ def _edge_level(
     share = cv2.boxFilter(where, -1, (side, side), borderType=border)
     floor = float(around[core].mean()) if core.any() else 0.0
     turf = total / np.maximum(share, 1e-3)
-    return np.maximum(0.5 * (turf + floor), BARE_LEAF_SHARE).astype(np.float32)
+    return np.maximum(0.5 * (turf + floor), bare_below).astype(np.float32)
 
 
 def _labels_with_core(area: NDArray[np.bool_], core: NDArray[np.bool_]) -> NDArray[np.int32]:

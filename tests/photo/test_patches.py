@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from lawnscore.photo.patches import find_patches
+from lawnscore.photo.patches import BARE_LEAF_SHARE, TRUE_LEAF_SHARE, find_patches
 from tests.photo.maps import class_map, discs
 
 SHAPE = (120, 160)
@@ -83,3 +83,11 @@ def test_two_patches_are_labelled_apart() -> None:
     found = find_patches(class_map(lawn() * (1 - bare)), origin_mm=(1000.0, 0.0))
     assert set(np.unique(found.labels)) == {0, 1, 2}
     assert sorted(found.x_mm) == pytest.approx([1200, 1600], abs=3)
+
+
+def test_true_shares_are_bare_below_less_leaf_than_seen_ones() -> None:
+    """The stage sees a little leaf where there is none; the truth does not."""
+    between = 0.5 * (TRUE_LEAF_SHARE + BARE_LEAF_SHARE)
+    thin = class_map(np.where(discs(SHAPE, [(400, 300, 160)]) > 0.5, between, 0.9))
+    assert find_patches(thin).area_cm2.size == 1
+    assert find_patches(thin, bare_below=TRUE_LEAF_SHARE).area_cm2.size == 0
