@@ -9,7 +9,7 @@ import pytest
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.filing.journal import Journal
-from lawnscore.register.add import add_work
+from lawnscore.register.add import add_complaint, add_work
 from lawnscore.register.register import read_register
 from lawnscore.report import write_reports
 from lawnscore.scoring.batch import score_round
@@ -44,6 +44,12 @@ def base(tmp_path: Path) -> Path:
     journal.copying(made / "y.jpg", "photos/oak-lane/front/2026-05-01-before/a.jpg", "cd")
     (made / ".lawnscore" / "slips_seen.json").write_text(json.dumps({"1": {"ab": {"lawn": NAME}}}))
     (made / ".lawnscore" / "faults.txt").write_text(f"photos/{NAME}/front/q0.jpg, version 0\n")
+    shown = made / "photos" / NAME / "front" / "2026-05-01-check" / "q1.jpg"
+    add_complaint(made, date="2026-05-02", lawn=NAME, said="mud", photos=[shown])
+    add_complaint(made, date="2026-05-02", lawn="oak-lane", said="moss")
+    for page in (f"complaints/{NAME}--2026-05-02-1.html", f"surveys/{NAME}.html"):
+        (made / "reports" / page).parent.mkdir(exist_ok=True)
+        (made / "reports" / page).write_text(NAME)
     (made / "reports" / "seen" / "photos" / NAME).mkdir(parents=True)
     (made / "reports" / "seen" / "photos" / NAME / "q0-seen.png").write_bytes(b"x")
     return made
