@@ -259,7 +259,10 @@ scarify_h_100_m2 = 0.6
 seed_h_100_m2 = 0.2
 top_dress_h_100_m2 = 0.7
 feed_h_100_m2 = 0.1
+cart_off_h_m3 = 1.2
+box_l = 60
 hour_price = 48
+cart_off_price_m3 = 15
 seed_price_kg = 9.5
 currency = "EUR"
 

@@ -237,7 +237,8 @@ def _weather(complaint: Row, weather: pd.DataFrame | None, words: Words) -> str:
 
 def _pictures(lawn: LawnRows, record: ZoneRecord, pair: Pair, words: Words) -> list[Block]:
     several = len(lawn.zones) > 1
-    key = "complaint.pictures_zone" if several else "complaint.pictures"
+    key = "complaint.pictures" if pair.before is not None else "complaint.picture"
+    key += "_zone" if several else ""
     heading = words.text(key, zone=record.zone) if several else words.text(key)
     shots = []
     for row, jpeg in ((pair.before, pair.before_jpeg), (pair.after, pair.after_jpeg)):
