@@ -177,7 +177,9 @@ def _pages(work: _Work) -> None:
         for path in sorted((reports / folder).glob("*")):
             if path.stem in own:
                 _remove(work, path, "pages")
-    for folder in ("surveys", "complaints"):  # a complaint's page is STEM--DATE, or STEM--DATE-N
+    # written one by one, maybe when no other lawn was spelt alike; a complaint's is STEM--DATE
+    own |= {file_stems([name])[name] for name in names if folded(name) == folded(work.lawn)}
+    for folder in ("surveys", "complaints"):
         for path in sorted((reports / folder).glob("*")):
             if path.stem in own or path.stem.rpartition("--")[0] in own:
                 _remove(work, path, "pages")

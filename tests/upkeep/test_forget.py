@@ -95,7 +95,7 @@ def test_nothing_is_left_but_counts(base: Path) -> None:
 def test_photos_stay_unless_asked_for(base: Path) -> None:
     done = forget_lawn(base, NAME)
     assert done.photos_left == 2
-    assert {Path(trace).parts[0] for trace in traces(base)} == {"photos"}
+    assert {Path(trace).parts[0] for trace in traces(base)} == {"photos", "complaints"}
 
 
 def test_the_other_rows_keep_every_byte(base: Path) -> None:
