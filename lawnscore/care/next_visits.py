@@ -370,7 +370,8 @@ def _amounts(
     young = {reason.zone for reason in visit.reasons if reason.short.startswith(_RECOVERING)}
     waits = young | {reason.zone for reason in visit.reasons if reason.flag in _FEED_WAITS}
     fed = {place: area for place, area in places.items() if place[1] not in waits}
-    sown = {place: area for place, area in places.items() if place[1] in thin}
+    by_step = {r.zone for r in visit.reasons if r.step and "seed" in r.tasks}
+    sown = {p: area for p, area in places.items() if p[1] in thin - by_step}
     seeds = seed_amounts(sown, known.sowing, season)
     if known.by_programme:
         lines = _step_amounts(visit, places, known)

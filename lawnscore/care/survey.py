@@ -259,7 +259,8 @@ def _carted(job: Job, m2_passes: float, rates: RatesSettings, material: Material
             job = replace(job, low=material.low * m2_passes, high=material.high * m2_passes)
     elif rates.cart_off_l_m2 is not None:
         job = replace(job, amount=rates.cart_off_l_m2 * m2_passes, unit="l")
-    m3 = job.amount / 1000 if job.unit == "l" else math.nan
+    litres = {"l": 1.0, "boxes": _or_nan(rates.box_l)}.get(job.unit, math.nan)
+    m3 = job.amount * litres / 1000
     job = replace(job, hours=m3 * _or_nan(rates.cart_off_h_m3))
     return _priced(job, rates, m3 * _or_nan(rates.cart_off_price_m3))
 

@@ -66,12 +66,25 @@ def demo(
     reports = write_reports(
         folder, progress=_progress("pictures and lawns done"), today=made.looked_back_on
     )
+    _letters(folder, small=small, today=made.looked_back_on)
     check = check_demo(folder)
     if as_json:
         print_json(_document(made, summary, check, reports))
     else:
         typer.echo("\n".join(_lines(summary, check, reports)))
     raise typer.Exit(Exit.WELL if check.as_meant else Exit.SOME_REFUSED)
+
+
+def _letters(folder: Path, *, small: bool, today: str) -> None:
+    """Write the survey of one lawn and the answers to the complaints of the demo round."""
+    from lawnscore.demo.round_people import SURVEYED
+    from lawnscore.register.register import read_register
+    from lawnscore.report.letters import write_complaint, write_survey
+
+    write_survey(folder, SURVEYED[small], pdf=True, today=today)
+    complaints = read_register(folder).complaints
+    for lawn, date in zip(complaints["lawn"], complaints["date"], strict=True):
+        write_complaint(folder, lawn, date=date, pdf=True, today=today)
 
 
 def _samples(folder: Path, as_json: bool) -> None:

@@ -89,6 +89,7 @@ class RatesSettings:
     feed_h_100_m2: float | None = None
     cart_off_l_m2: float | None = None
     cart_off_h_m3: float | None = None
+    box_l: float | None = None
     hour_price: float | None = None
     cart_off_price_m3: float | None = None
     seed_price_kg: float | None = None

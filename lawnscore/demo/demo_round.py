@@ -13,9 +13,11 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.tables import LAWNS, WEATHER, WORK, Table
+from lawnscore.contract.tables import COMPLAINTS, LAWNS, WEATHER, WORK, Table
 from lawnscore.demo import round_plan
+from lawnscore.demo.round_people import PLACES, complaint_rows
 from lawnscore.demo.round_plan import PhotoJob
+from lawnscore.register import programme
 
 CARD_FILE = "card.txt"
 TRUTH_FILE = "truth.csv"
@@ -204,12 +206,16 @@ def _write_register(path: Path, *, seed: int, small: bool) -> None:
     write_cgats(card_design("turf-a5"), path / CARD_FILE, title="invented card of the demo round")
     lawns = [
         {"lawn": z.lawn, "zone": z.zone, "area_m2": z.area_m2, "name": z.name, "turf": z.turf,
-         "shade": z.shade, "notes": z.notes, "soil": z.soil}
+         "shade": z.shade, "notes": z.notes, "soil": z.soil,
+         "latitude_deg": PLACES[z.lawn][0], "longitude_deg": PLACES[z.lawn][1]}
         for z in round_plan.zones(small=small)
     ]  # fmt: skip
     _write_table(path, LAWNS, lawns)
     _write_table(path, WORK, round_plan.work_rows(small=small))
     _write_table(path, WEATHER, round_plan.weather_rows(seed=seed))
+    jobs = round_plan.jobs(seed=seed, small=small)
+    _write_table(path, COMPLAINTS, complaint_rows(jobs, small=small))
+    (path / programme.FILE_NAME).write_text(programme.shipped_text(), encoding="utf-8")
 
 
 def _write_table(path: Path, table: Table, rows: Iterable[dict[str, object]]) -> None:
@@ -246,6 +252,23 @@ business = "Demo Lawn Care (invented)"
 contact = "A made-up business; nobody can be reached here."
 language = "en"
 area_unit = "m2"
+
+[rates]    # invented
+visit_h = 0.8
+scarify_h_100_m2 = 0.6
+seed_h_100_m2 = 0.2
+top_dress_h_100_m2 = 0.7
+feed_h_100_m2 = 0.1
+cart_off_h_m3 = 1.2
+box_l = 60
+hour_price = 48
+cart_off_price_m3 = 15
+seed_price_kg = 9.5
+currency = "EUR"
+
+[route]    # a place in the North Sea
+start_latitude_deg = 53.30
+start_longitude_deg = 2.50
 """
 
 _README = """\
@@ -258,7 +281,9 @@ taken with a camera but rendered by `lawnscore demo`, so that the truth of each 
 * `truth.csv`: what each photo truly shows, over the ground in the picture without the card and
   10 mm around it; a photo that was made to be refused has its reason instead
 * `card.txt`: the colours of the printed card, as an instrument would measure them (CGATS.17)
-* `lawns.csv`, `work.csv`, `weather.csv`, `round.toml`: what a practitioner would keep
+* `lawns.csv`, `work.csv`, `weather.csv`, `complaints.csv`, `round.toml`: what a practitioner would
+  keep; the places of the lawns are in the North Sea, so that they are nobody's
+* `programme.toml`: the season's programme that ships
 * `points.csv`: points and casts "read by eye" by readers who are invented too: they know the truth
   and are wrong on purpose in one point of 20 (reader A) or 12 (reader B)
 * `reports/`: written by the program; may be deleted and rebuilt

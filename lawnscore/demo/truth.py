@@ -242,9 +242,7 @@ def _patch_measures(
     true_map = ClassMap(
         shares, weight, CELL_MM, nothing, nothing, np.zeros(5), 1.0, np.zeros(3), np.zeros(3)
     )
-    patches = find_patches(
-        true_map, min_area_cm2=min_area_cm2, bare_below=TRUE_LEAF_SHARE
-    )
+    patches = find_patches(true_map, min_area_cm2=min_area_cm2, bare_below=TRUE_LEAF_SHARE)
     area_cm2 = float(weight.sum()) * CELL_MM**2 / 100.0
     return {
         "bare_patch_pct": 100.0 * float(patches.area_cm2.sum()) / area_cm2,

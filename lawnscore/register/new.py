@@ -53,6 +53,7 @@ _MEANING = {
     "rates.cart_off_l_m2": "loose material that one pass brings up, l/m2; where work.csv tells, it"
     " goes before",
     "rates.cart_off_h_m3": "hours to rake up and cart off 1 m3",
+    "rates.box_l": "what one of your boxes holds, l, where work.csv counts boxes",
     "rates.hour_price": "price of an hour; without it no price is given",
     "rates.cart_off_price_m3": "price to dispose of 1 m3",
     "rates.seed_price_kg": "price of 1 kg of seed",

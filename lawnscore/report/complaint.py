@@ -184,7 +184,7 @@ def _measured(lawn: LawnRows, records: Sequence[ZoneRecord], words: Words) -> li
         compares = len(record.occasions) > 1
         heads += [words.text("complaint.change")] if compares else []
         rows = [_line(record, name, words, compares) for name in _measures(lawn, record)]
-        widths = [24.0, *[34.0] * len(record.occasions)]
+        widths = [28.0, *[32.0] * len(record.occasions)]
         blocks.append(Grid(heads, rows, [*widths, 0.0] if compares else widths))
     if len(blocks) == 1:
         blocks.append(Sentence(words.text("complaint.measured_none")))
@@ -237,23 +237,16 @@ def _weather(complaint: Row, weather: pd.DataFrame | None, words: Words) -> str:
 
 def _pictures(lawn: LawnRows, record: ZoneRecord, pair: Pair, words: Words) -> list[Block]:
     several = len(lawn.zones) > 1
-    key = "complaint.pictures_zone" if several else "complaint.pictures"
+    key = "complaint.pictures" if pair.before is not None else "complaint.picture"
+    key += "_zone" if several else ""
     heading = words.text(key, zone=record.zone) if several else words.text(key)
     shots = []
     for row, jpeg in ((pair.before, pair.before_jpeg), (pair.after, pair.after_jpeg)):
         if row is not None:
             alt = words.text("customer.before_alt", date=words.date(row["date"]))
-            label = _label_of(row, record, words)
+            label = words.date(row["date"])
             shots.append(Shot(jpeg, pair.width_px, pair.height_px, label, alt))
     return [Heading(heading), Shots(shots, picture_caption(pair, words))]
-
-
-def _label_of(row: Row, record: ZoneRecord, words: Words) -> str:
-    when = words.date(row["date"])
-    for visit, label in zip(record.occasions, record.labels, strict=True):
-        if (visit["date"], visit["stage"]) == (row["date"], row["stage"]):
-            return f"{label}, {when}"
-    return when
 
 
 def picture_caption(pair: Pair, words: Words) -> str:

@@ -139,13 +139,19 @@ def _changes(rounds: RoundRows, lawn: LawnRows, zone: str, first: Row, last: Row
     return {row["measure"]: row for row in sorted(rows, key=lambda row: row["kind"] == "visit")}
 
 
-def pair_wanted(record: ZoneRecord) -> Row | None:
-    """Return the two occasions whose pictures are set side by side, as a row of changes."""
-    if not record.occasions:
-        return None
-    first, last = record.occasions[0], record.occasions[-1]
+def pairs_wanted(record: ZoneRecord) -> list[Row]:
+    """Return the two occasions whose pictures are set side by side, as rows of changes.
+
+    The first and the last; where no pictures of these show the same ground, the last before the
+    complaint and the latest.
+    """
+    rows = record.occasions
+    return [_between(record.zone, first, rows[-1]) for first in (rows[:-1] or rows)]
+
+
+def _between(zone: str, first: Row, last: Row) -> Row:
     return {
-        "zone": record.zone,
+        "zone": zone,
         "from_date": first["date"],
         "from_stage": first["stage"],
         "to_date": last["date"],

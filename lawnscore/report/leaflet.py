@@ -61,12 +61,14 @@ class Cell:
 class Grid:
     """A table; the first cell of a row names it.
 
-    ``widths_mm`` are the widths on paper; one of 0 takes what the others leave.
+    ``widths_mm`` are the widths on paper; one of 0 takes what the others leave. The last ``spare``
+    columns are left out where the sheet is full.
     """
 
     heads: Sequence[str]
     rows: Sequence[Sequence[Cell]]
     widths_mm: Sequence[float]
+    spare: int = 0
     kind: str = "grid"
 
 

@@ -81,10 +81,11 @@ def _drawn(block: Block, words: Words, height_mm: float, *, whole: bool) -> list
 
 
 def _table(grid: Grid, *, whole: bool) -> Any:
-    cells: list[list[Any]] = [[para(head, "small") for head in grid.heads]]
+    n = len(grid.heads) - (0 if whole else grid.spare)
+    cells: list[list[Any]] = [[para(head, "small") for head in grid.heads[:n]]]
     for row in grid.rows:
-        cells.append([_cell(cell) for cell in row])
-    fixed = [width * MM for width in grid.widths_mm]
+        cells.append([_cell(cell) for cell in row[:n]])
+    fixed = [width * MM for width in grid.widths_mm[:n]]
     rest = (WIDTH - sum(fixed)) / max(1, fixed.count(0.0))
     style = [
         ("VALIGN", (0, 0), (-1, -1), "TOP"),

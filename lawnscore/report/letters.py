@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from lawnscore.register.lock import locked
 from lawnscore.register.programme import read_programme
 from lawnscore.register.register import complaint_photos, nearest, read_register
 from lawnscore.report.complaint import complaint_leaflet
-from lawnscore.report.complaint_record import pair_wanted, zone_record, zones_told
+from lawnscore.report.complaint_record import pairs_wanted, zone_record, zones_told
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.leaflet import Leaflet, Shot, leaflet_page
 from lawnscore.report.letterhead import Letterhead, read_letterhead
@@ -82,7 +82,7 @@ def write_complaint(
     complaint = _complaint_of(rows_of(register.complaints), own, date, zone)
     words = words_for(rounds.settings.report)
     records = [zone_record(rounds, own, z, complaint, words) for z in zones_told(own, complaint)]
-    pairs = _pairs(rounds, own, {record.zone: pair_wanted(record) for record in records})
+    pairs = _pairs(rounds, own, {record.zone: pairs_wanted(record) for record in records})
     leaflet = complaint_leaflet(
         own,
         complaint,
@@ -130,11 +130,11 @@ def write_survey(
     surveyed = _surveyed(rounds, own, first)
     words = words_for(rounds.settings.report)
     alone = {
-        zone: {"zone": zone, **{f"{end}_{part}": visit[part] for end in ("from", "to")
-                                for part in ("date", "stage")}}
+        zone: [{"zone": zone} | {f"{end}_{part}": visit[part] for end in ("from", "to")
+                                 for part in ("date", "stage")}]
         for zone, visit in first.items()
     }  # fmt: skip
-    pictures = _pairs(rounds, own, dict(alone))
+    pictures = _pairs(rounds, own, alone)
     leaflet = survey_leaflet(surveyed, words, pictures=pictures)
     written = _write(rounds, f"{SURVEYS_FOLDER}/{own.stem}", leaflet, words, pdf=pdf)
     return Letter(own.lawn, min(row["date"] for row in first.values()), written)
@@ -190,20 +190,25 @@ def _complaint_of(
     return max(found, key=lambda row: str(row["date"]))
 
 
-def _pairs(rounds: RoundRows, lawn: LawnRows, wanted: dict[str, Row | None]) -> dict[str, Pair]:
-    """Return the pictures of the occasions wanted of each zone, drawn where they are missing."""
+def _pairs(
+    rounds: RoundRows, lawn: LawnRows, wanted: Mapping[str, Sequence[Row]]
+) -> dict[str, Pair]:
+    """Return the pictures of each zone: of the first two occasions that show the same ground.
+
+    Pictures are drawn where they are missing. Without such a pair the latest stands alone.
+    """
     book = PictureBook(rounds.path, rounds.settings.scoring)
-    tried = {
-        zone: candidate_pairs(lawn, zone, change)
-        for zone, change in wanted.items()
-        if change is not None
-    }
-    book.draw(p for pairs in tried.values() for pair in pairs for p in pair if p is not None)
+    tried: dict[str, list[list[tuple[Row | None, Row]]]] = {}
+    for zone, occasions in wanted.items():
+        options = [candidate_pairs(lawn, zone, change) for change in occasions]
+        alone = [(None, after) for pairs in options[:1] for _, after in pairs[:1]]
+        tried[zone] = [*options, list(alone)]
+    every = (p for options in tried.values() for pairs in options for pair in pairs for p in pair)
+    book.draw(photo for photo in every if photo is not None)
     budget = PAIR_MOST_BYTES // max(1, min(2, len(tried)))
     found = {}
-    for zone, pairs in tried.items():
-        alone: list[tuple[Row | None, Row]] = [(None, after) for _, after in pairs[:1]]
-        shown = (book.best_pair(options, budget_bytes=budget) for options in (pairs, alone))
+    for zone, options in tried.items():
+        shown = (book.best_pair(pairs, budget_bytes=budget) for pairs in options)
         best = next((pair for pair in shown if pair is not None), None)
         if best is not None:
             found[zone] = best

@@ -173,7 +173,7 @@ def _measured(lawn: LawnRows, first: Mapping[str, Row], words: Words) -> list[Bl
             cells.append(Cell("", words.text(meaning)))
         rows.append(cells)
     widths = [34.0, 44.0, 0.0] if alone else [34.0, *[0.0] * len(first)]
-    return [Heading(words.text("survey.measured")), Grid(heads, rows, widths)]
+    return [Heading(words.text("survey.measured")), Grid(heads, rows, widths, int(alone))]
 
 
 def _take(surveyed: Surveyed, words: Words) -> list[Block]:

@@ -17,6 +17,7 @@ import pandas as pd
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, write_whole
 from lawnscore.contract.tables import CUSTOMERS, OUTPUT_TABLES
+from lawnscore.register.add import COMPLAINT_PHOTOS
 from lawnscore.register.customers import customers_of
 from lawnscore.register.folder import PhotoPlace, open_round, photo_folders
 from lawnscore.register.lock import FOLDER, locked
@@ -90,6 +91,7 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
                 step(work)
             if photos:
                 _delete_photos(work)
+                _complaint_photos(work)
         except OSError as error:
             raise cannot_write(error.filename or root, error) from None
     left = 0 if photos else len(work.photos)
@@ -205,6 +207,12 @@ def _pages(work: _Work) -> None:
         for path in sorted((reports / folder).glob("*")):
             if path.stem in own:
                 _remove(work, path, "pages")
+    # written one by one, maybe when no other lawn was spelt alike; a complaint's is STEM--DATE
+    own |= {file_stems([name])[name] for name in names if folded(name) == folded(work.lawn)}
+    for folder in ("surveys", "complaints"):
+        for path in sorted((reports / folder).glob("*")):
+            if path.stem in own or path.stem.rpartition("--")[0] in own:
+                _remove(work, path, "pages")
     for name in _PAGES_OF_ALL:
         _remove(work, reports / name, "pages of all lawns")
     for place in work.photos:
@@ -259,6 +267,16 @@ def _speaks_of(work: _Work, line: str) -> bool:
 
 def _faults(work: _Work) -> None:
     _remove(work, work.root / FOLDER / FAULTS, "reports of faults")
+
+
+def _complaint_photos(work: _Work) -> None:
+    """Remove the photos that came with the lawn's complaints."""
+    kept = work.root / COMPLAINT_PHOTOS
+    for folder in sorted(kept.iterdir()) if kept.is_dir() else ():
+        if folder.is_dir() and not folder.is_symlink() and folded(folder.name) == folded(work.lawn):
+            n = sum(path.is_file() for path in folder.rglob("*"))
+            work.removed["photos of complaints"] += n
+            shutil.rmtree(folder)
 
 
 def _delete_photos(work: _Work) -> None:

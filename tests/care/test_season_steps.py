@@ -179,6 +179,17 @@ def test_amounts_are_those_of_the_step() -> None:
     assert "area_m2 is missing" in amounts(seed, lawns=unknown)
 
 
+def test_thin_places_are_not_sown_twice_over() -> None:
+    seed = Step("sowing", "overseed", rate=25, rate_unit="g/m2")
+    seen, flags = seen_on("2025-03-10", green_cover_pct=70), ATTENTION.frame(
+        [flag("elm-3", "bare patches growing", 5)]
+    )  # fmt: skip
+    out = next_visits(seen, flags, lawns=ELM, today="2025-05-05", programme=one(seed))
+    assert out["amounts"].iloc[0] == "sowing: 25 g/m2 x 140 m2 = 3.5 kg."
+    out = next_visits(seen, flags, lawns=ELM, today="2025-05-05", programme=Programme())
+    assert "to compute the amount write an overseed" in out["amounts"].iloc[0]
+
+
 def test_a_year_over_the_published_range_is_told() -> None:
     rich = FEED | {"lawn": "elm-3", "date": "2025-01-20", "rate": 100, "n_pct": 14}
     feed = Step("feed", "feed", rate=3, rate_unit="g N/m2")

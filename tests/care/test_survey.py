@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -158,6 +159,9 @@ def test_material_comes_from_own_jobs() -> None:
     assert (off.amount, off.low, off.high) == (
         pytest.approx(12), pytest.approx(8), pytest.approx(18))  # fmt: skip
     assert math.isnan(off.hours)  # boxes tell no volume
+    boxes = replace(RATES, box_l=50)
+    off = jobs(survey({"all": (200, TIRED)}, PROGRAMME, boxes, material=known))["cart off"]
+    assert off.hours == pytest.approx(12 * 0.05 * 1.5)
     assert material_of(WORK.frame([]), lawns) is None
 
 

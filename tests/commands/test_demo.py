@@ -34,6 +34,10 @@ def test_one_document_on_stdout(made: tuple[Path, Result]) -> None:
     page = (folder / "reports" / "checked.html").read_text(encoding="utf-8")
     assert "How right are these numbers on your lawns?" in page
     assert "invented" in (folder / "points.csv").read_text(encoding="utf-8")
+    letters = sorted(p.name for d in ("complaints", "surveys") for p in
+                     (folder / "reports" / d).iterdir())  # fmt: skip
+    assert letters == ["alder-bank.html", "alder-bank.pdf",
+                       "brook-end--2025-08-05.html", "brook-end--2025-08-05.pdf"]  # fmt: skip
 
 
 def test_just_those_made_to_be_refused_are_refused(made: tuple[Path, Result]) -> None:

@@ -12,7 +12,9 @@ from lawnscore.contract.tables import TASKS
 from lawnscore.demo import round_plan
 from lawnscore.demo.check import compare
 from lawnscore.demo.demo_round import make_demo_round
+from lawnscore.demo.round_people import PLACES, SURVEYED, complaint_rows
 from lawnscore.register.folder import open_round
+from lawnscore.register.programme import programme_problems
 from lawnscore.register.register import read_register
 
 
@@ -43,6 +45,16 @@ def test_work_is_in_the_words_of_the_contract() -> None:
     assert any(TASKS[str(row["task"])] for row in rows)
 
 
+@pytest.mark.parametrize("small", [False, True])
+def test_complaints_and_places_are_of_the_lawns_of_the_round(small: bool) -> None:
+    jobs = round_plan.jobs(seed=1, small=small)
+    lawns = {job.lawn for job in jobs}
+    rows = complaint_rows(jobs, small=small)
+    assert {row["lawn"] for row in rows} <= lawns <= set(PLACES)
+    assert SURVEYED[small] in lawns
+    assert {row["photos"] for row in rows if "photos" in row} <= {job.relative for job in jobs}
+
+
 def test_weather_is_one_row_a_day() -> None:
     days = [str(row["date"]) for row in round_plan.weather_rows(seed=1)]
     assert len(days) == len(set(days)) > 365
@@ -69,7 +81,12 @@ def test_round_is_one_that_can_be_opened(tiny: Path) -> None:
     assert len(opened.photos) == 2
     assert not opened.misplaced
     assert opened.settings.scoring.card == "card.txt"
-    assert read_register(tiny).problems == ()
+    register = read_register(tiny)
+    assert register.problems == ()
+    assert len(register.complaints) == 1
+    assert register.lawns["latitude_deg"].notna().all()
+    assert programme_problems(tiny) == []
+    assert opened.settings.rates.hour_price is not None
 
 
 def test_truth_has_a_row_a_photo(tiny: Path) -> None:

@@ -13,7 +13,12 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import ReportSettings, Settings
 from lawnscore.contract.tables import WEATHER
 from lawnscore.report.complaint import complaint_leaflet
-from lawnscore.report.complaint_record import ZoneRecord, zone_record, zones_told
+from lawnscore.report.complaint_record import (
+    ZoneRecord,
+    pairs_wanted,
+    zone_record,
+    zones_told,
+)
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.leaflet import Bullets, Grid, Leaflet, Sentence
 from lawnscore.report.letters import write_complaint
@@ -143,6 +148,15 @@ def test_weather_is_told_when_every_day_of_the_fortnight_is_on_record(
     assert "mean temperature was 12.0 °C, and 21 mm of rain fell" in said
     gap = text_of(leaflet_of(made(orchard), "2025-09-14", weather=weather.iloc[1:]))
     assert "mean temperature" not in gap
+
+
+def test_pictures_are_of_the_first_and_last_else_of_the_last_two(orchard: RoundMaker) -> None:
+    asked = pairs_wanted(record_of(made(orchard), iso(185)))
+    dates = [(row["from_date"], row["to_date"]) for row in asked]
+    assert dates == [(WORK_DAY, iso(210)), (iso(180), iso(210))]
+    orchard.rows["visit_scores"] = orchard.rows["visit_scores"][:1]
+    alone = pairs_wanted(record_of(made(orchard), iso(185)))
+    assert [(row["from_date"], row["to_date"]) for row in alone] == [(iso(0), iso(0))]
 
 
 def test_every_figure_of_the_table_has_its_range(orchard: RoundMaker) -> None:

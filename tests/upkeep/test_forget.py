@@ -9,7 +9,7 @@ import pytest
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.filing.journal import Journal
-from lawnscore.register.add import add_work
+from lawnscore.register.add import add_complaint, add_work
 from lawnscore.register.register import read_register
 from lawnscore.report import write_reports
 from lawnscore.report.outbox import write_outbox
@@ -50,6 +50,12 @@ def base(tmp_path: Path) -> Path:
     journal.copying(made / "y.jpg", "photos/oak-lane/front/2026-05-01-before/a.jpg", "cd")
     (made / ".lawnscore" / "slips_seen.json").write_text(json.dumps({"1": {"ab": {"lawn": NAME}}}))
     (made / ".lawnscore" / "faults.txt").write_text(f"photos/{NAME}/front/q0.jpg, version 0\n")
+    shown = made / "photos" / NAME / "front" / "2026-05-01-check" / "q1.jpg"
+    add_complaint(made, date="2026-05-02", lawn=NAME, said="mud", photos=[shown])
+    add_complaint(made, date="2026-05-02", lawn="oak-lane", said="moss")
+    for page in (f"complaints/{NAME}--2026-05-02-1.html", f"surveys/{NAME}.html"):
+        (made / "reports" / page).parent.mkdir(exist_ok=True)
+        (made / "reports" / page).write_text(NAME)
     (made / "reports" / "seen" / "photos" / NAME).mkdir(parents=True)
     (made / "reports" / "seen" / "photos" / NAME / "q0-seen.png").write_bytes(b"x")
     return made
@@ -108,7 +114,7 @@ def test_a_customer_with_another_lawn_stays(base: Path) -> None:
 def test_photos_stay_unless_asked_for(base: Path) -> None:
     done = forget_lawn(base, NAME)
     assert done.photos_left == 2
-    assert {Path(trace).parts[0] for trace in traces(base)} == {"photos"}
+    assert {Path(trace).parts[0] for trace in traces(base)} == {"photos", "complaints"}
 
 
 def test_the_other_rows_keep_every_byte(base: Path) -> None:
