@@ -16,7 +16,7 @@ from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, write_whole
-from lawnscore.contract.settings import ReportSettings
+from lawnscore.contract.settings import ReportSettings, read_settings
 from lawnscore.contract.spreadsheet import safe_cell
 from lawnscore.contract.tables import SENT
 from lawnscore.register.cells import CellError
@@ -135,6 +135,19 @@ def write_outbox(
     except OSError as error:
         raise cannot_write(error.filename or root / OUTBOX, error) from None
     return Outbox(tuple(post.drafts), tuple(post.paper), tuple(post.left), n_no_news)
+
+
+def check_outbox(round_path: Path | str) -> None:
+    """Say what would keep drafts from being written, before any report is made.
+
+    Raises
+    ------
+    LawnscoreError
+        When round.toml has no address of the user's, or sent.csv cannot be read whole.
+    """
+    root = Path(round_path)
+    _sender(read_settings(root / "round.toml").report)
+    _last_sent(root)
 
 
 def outbox_files(round_path: Path, customer: str) -> list[Path]:
