@@ -216,7 +216,7 @@ def _draft(
     pdfs: Sequence[Path],
     words: Words,
 ) -> bytes:
-    names = " · ".join(lawn.name for lawn, _ in news)
+    names = ", ".join(lawn.name for lawn, _ in news)
     visit = words.date(max(visit for _, visit in news))
     attached = [
         (f"{when}-{lawn.stem}.pdf", pdf.read_bytes())

@@ -113,7 +113,7 @@ def test_one_draft_a_customer_with_every_lawn_that_has_news(base: Path) -> None:
         assert part.get_filename().endswith(f"-{lawn}.pdf")
         assert part.get_content() == (base / f"reports/customers/{lawn}.pdf").read_bytes()
     text = text_of(message)
-    assert text.startswith("Dear Ann Example, Jr.,\n\nthe reports on your lawns")
+    assert text.startswith("Dear Ann Example, Jr.,\n\nThe reports on your lawns")
 
 
 def test_a_draft_and_its_report_are_in_the_customers_language(base: Path) -> None:
