@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from lawnscore.demo.check import DemoCheck
     from lawnscore.demo.demo_round import DemoTruth
     from lawnscore.report import ReportSummary
+    from lawnscore.report.outbox import Outbox
     from lawnscore.scoring.summary import ScoreSummary
 
 _PLAIN_EVERY = 20
@@ -48,6 +50,7 @@ def demo(
     from lawnscore.demo.reader import read_demo
     from lawnscore.points.correct import score_round
     from lawnscore.report import write_reports
+    from lawnscore.report.outbox import write_outbox
     from lawnscore.report.pictures import DrawingScorer
 
     say(f"Rendering the photos of an invented round in {folder} (a few minutes).")
@@ -63,15 +66,18 @@ def demo(
     say("Letting an invented reader read points.")
     read_demo(folder, seed=SEED, small=small)
     say("Writing the reports.")
+    day = made.looked_back_on
     reports = write_reports(
-        folder, progress=_progress("pictures and lawns done"), today=made.looked_back_on
+        folder, pdf=True, progress=_progress("pictures and lawns done"), today=day
     )
-    _letters(folder, small=small, today=made.looked_back_on)
+    _letters(folder, small=small, today=day)
+    posted = write_outbox(folder, today=day, now=datetime.fromisoformat(f"{day}T09:00:00+00:00"))
     check = check_demo(folder)
     if as_json:
-        print_json(_document(made, summary, check, reports))
+        print_json(_document(made, summary, check, reports) | {"drafts": len(posted.drafts)})
     else:
         typer.echo("\n".join(_lines(summary, check, reports)))
+        _say_drafts(posted)
     raise typer.Exit(Exit.WELL if check.as_meant else Exit.SOME_REFUSED)
 
 
@@ -85,6 +91,15 @@ def _letters(folder: Path, *, small: bool, today: str) -> None:
     complaints = read_register(folder).complaints
     for lawn, date in zip(complaints["lawn"], complaints["date"], strict=True):
         write_complaint(folder, lawn, date=date, pdf=True, today=today)
+
+
+def _say_drafts(posted: Outbox) -> None:
+    for one in posted.drafts:
+        say(f"{one.file}: a draft to {one.customer.name}; nothing was sent.")
+    for one in posted.paper:
+        say(f"{one.customer.name} wants paper: {one.file}.")
+    for customer, why in posted.left:
+        say(f"{customer}: no draft, {why}.")
 
 
 def _samples(folder: Path, as_json: bool) -> None:

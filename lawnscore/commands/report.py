@@ -52,6 +52,12 @@ def register(app: typer.Typer) -> None:
         from lawnscore.commands.output import print_json, say
         from lawnscore.report import write_reports
 
+        if outbox:
+            from lawnscore.report.outbox import check_outbox
+
+            check_outbox(round_)
+        elif again:
+            raise LawnscoreError("--again alone does nothing", "Say --outbox too.", "--again")
         with _progress() as progress:
             summary = write_reports(
                 round_,

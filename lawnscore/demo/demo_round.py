@@ -13,8 +13,8 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.tables import COMPLAINTS, LAWNS, WEATHER, WORK, Table
-from lawnscore.demo import round_plan
+from lawnscore.contract.tables import COMPLAINTS, CUSTOMERS, LAWNS, WEATHER, WORK, Table
+from lawnscore.demo import people, round_plan
 from lawnscore.demo.round_people import PLACES, complaint_rows
 from lawnscore.demo.round_plan import PhotoJob
 from lawnscore.register import programme
@@ -204,13 +204,15 @@ def _write_register(path: Path, *, seed: int, small: bool) -> None:
     (path / "round.toml").write_text(_ROUND_TOML, encoding="utf-8")
     (path / "README.md").write_text(_README, encoding="utf-8")
     write_cgats(card_design("turf-a5"), path / CARD_FILE, title="invented card of the demo round")
-    lawns = [
+    lawns: list[dict[str, object]] = [
         {"lawn": z.lawn, "zone": z.zone, "area_m2": z.area_m2, "name": z.name, "turf": z.turf,
          "shade": z.shade, "notes": z.notes, "soil": z.soil,
-         "latitude_deg": PLACES[z.lawn][0], "longitude_deg": PLACES[z.lawn][1]}
+         "latitude_deg": PLACES[z.lawn][0], "longitude_deg": PLACES[z.lawn][1],
+         "customer": people.OWNERS.get(z.lawn)}
         for z in round_plan.zones(small=small)
     ]  # fmt: skip
     _write_table(path, LAWNS, lawns)
+    _write_table(path, CUSTOMERS, people.customer_rows({str(row["lawn"]) for row in lawns}))
     _write_table(path, WORK, round_plan.work_rows(small=small))
     _write_table(path, WEATHER, round_plan.weather_rows(seed=seed))
     jobs = round_plan.jobs(seed=seed, small=small)
@@ -250,6 +252,7 @@ latitude_deg = 52.0
 [report]
 business = "Demo Lawn Care (invented)"
 contact = "A made-up business; nobody can be reached here."
+email = "office@lawns.example"
 language = "en"
 area_unit = "m2"
 
@@ -281,12 +284,14 @@ taken with a camera but rendered by `lawnscore demo`, so that the truth of each 
 * `truth.csv`: what each photo truly shows, over the ground in the picture without the card and
   10 mm around it; a photo that was made to be refused has its reason instead
 * `card.txt`: the colours of the printed card, as an instrument would measure them (CGATS.17)
-* `lawns.csv`, `work.csv`, `weather.csv`, `complaints.csv`, `round.toml`: what a practitioner would
-  keep; the places of the lawns are in the North Sea, so that they are nobody's
+* `lawns.csv`, `work.csv`, `weather.csv`, `customers.csv`, `complaints.csv`, `round.toml`: what a
+  practitioner would keep; the places of the lawns are in the North Sea, so that they are nobody's;
+  one customer has two lawns and reads German, one wants paper, one has given no address
 * `programme.toml`: the season's programme that ships
 * `points.csv`: points and casts "read by eye" by readers who are invented too: they know the truth
   and are wrong on purpose in one point of 20 (reader A) or 12 (reader B)
-* `reports/`: written by the program; may be deleted and rebuilt
+* `reports/`: written by the program; may be deleted and rebuilt. `reports/outbox/` holds drafts of
+  messages to the invented customers, and `reports/sent.csv` what was drafted; nothing was sent
 
 The story: tired lawns are scarified and overseeded on 9 September 2025. `alder-bank` and
 `glebe-house` come back in six to eight weeks, `cooper-yard` is slow, `brook-end` is full of casts

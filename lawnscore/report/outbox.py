@@ -16,7 +16,7 @@ from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, write_whole
-from lawnscore.contract.settings import ReportSettings
+from lawnscore.contract.settings import ReportSettings, read_settings
 from lawnscore.contract.spreadsheet import safe_cell
 from lawnscore.contract.tables import SENT
 from lawnscore.register.cells import CellError
@@ -137,6 +137,19 @@ def write_outbox(
     return Outbox(tuple(post.drafts), tuple(post.paper), tuple(post.left), n_no_news)
 
 
+def check_outbox(round_path: Path | str) -> None:
+    """Say what would keep drafts from being written, before any report is made.
+
+    Raises
+    ------
+    LawnscoreError
+        When round.toml has no address of the user's, or sent.csv cannot be read whole.
+    """
+    root = Path(round_path)
+    _sender(read_settings(root / "round.toml").report)
+    _last_sent(root)
+
+
 def outbox_files(round_path: Path, customer: str) -> list[Path]:
     """Return the drafts of messages to a customer."""
     folder = round_path / OUTBOX
@@ -203,7 +216,7 @@ def _draft(
     pdfs: Sequence[Path],
     words: Words,
 ) -> bytes:
-    names = " · ".join(lawn.name for lawn, _ in news)
+    names = ", ".join(lawn.name for lawn, _ in news)
     visit = words.date(max(visit for _, visit in news))
     attached = [
         (f"{when}-{lawn.stem}.pdf", pdf.read_bytes())

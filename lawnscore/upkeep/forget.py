@@ -142,8 +142,8 @@ def _customers(work: _Work) -> None:
             continue
         for path in outbox_files(work.root, customer.customer):
             _remove(work, path, "drafts of messages")
-        if len(customer.lawns) > 1:
-            continue
+        if {folded(lawn) for lawn in customer.lawns} != {folded(work.lawn)}:
+            continue  # another lawn is theirs too
         for path in _hand_kept(work.root):
             if path.stem.partition("-")[0] != CUSTOMERS.name:
                 continue

@@ -23,7 +23,7 @@ from lawnscore.filing.shots import sha256_of
 from lawnscore.points.record import FILE_NAME as POINTS_FILE
 from lawnscore.points.record import keep_file
 from lawnscore.register.add import SAME_WORK, add_rows
-from lawnscore.register.folder import PhotoPlace, open_round
+from lawnscore.register.folder import PhotoPlace, Round, open_round
 from lawnscore.register.lock import locked
 from lawnscore.register.register import TableRead, read_table_file
 from lawnscore.register.round_log import noted
@@ -88,7 +88,7 @@ def merge_rounds(round_path: Path | str, other: Path | str, *, plan: bool = Fals
     rows, differs = _all_rows(root, other, plan)
     if (root / _TOML).read_bytes() != (other / _TOML).read_bytes():
         differs.append(f"{_TOML}: the two differ; this round's is kept.")
-    items, named = _photo_items(root, mine.photos, theirs.photos)
+    items, named = _photo_items(root, mine, theirs.photos)
     if not plan and items:
         file_photos(FilingPlan(root, other, tuple(items)))
     scores = 0
@@ -202,11 +202,14 @@ def _word(value: Any) -> str:
 
 
 def _photo_items(
-    root: Path, mine: list[PhotoPlace], theirs: list[PhotoPlace]
+    root: Path, mine: Round, theirs: list[PhotoPlace]
 ) -> tuple[list[FilingItem], list[str]]:
     sound = [place for place in theirs if not place.trouble]
     here = round_hashes(root, {place.path.stat().st_size for place in sound})
-    taken = {place.relative.casefold() for place in mine}
+    taken = {place.relative.casefold() for place in mine.photos}
+    if mine.absent:  # what lies on a disk that is not there is not copied once more
+        with Ledger(root) as ledger:
+            here |= {sha256: relative for relative, sha256 in ledger.files().items()}
     items, named = [], []
     for place in sound:
         sha256 = sha256_of(place.path)

@@ -72,3 +72,45 @@ def test_open_shows_the_page(scored: Path, monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr("typer.launch", opened.append)
     run(str(scored), "--open", "--lawn", "A")
     assert opened == [str(scored / "reports" / "customers" / "A.html")]
+
+
+@pytest.fixture
+def customer(scored: Path) -> Path:
+    """A round with a visit that is news, and its customer."""
+    visit = {**ROW, "photos": 1, "refused": 0, "green_cover_pct": 80.0}
+    write_table(scored, "visit_scores", OUTPUT_TABLES["visit_scores"].frame([visit]))
+    (scored / "round.toml").write_text('[report]\nemail = "me@example.net"\n')
+    (scored / "lawns.csv").write_text("lawn,zone\nA,all\n")
+    (scored / "customers.csv").write_text("customer,email\nA,a@example.org\n")
+    return scored
+
+
+def test_outbox_drafts_and_says_that_nothing_was_sent(customer: Path) -> None:
+    result = run(str(customer), "--outbox")
+    assert result.exit_code == 0, result.output
+    assert "-A.eml: to A <a@example.org>" in result.stdout
+    assert "1 draft written, 0 to print, 0 left; 0 without news. Nothing was sent" in result.stdout
+    assert (customer / "reports" / "customers" / "A.pdf").exists()
+    data = json.loads(run(str(customer), "--outbox", "--json").stdout)
+    assert (data["outbox"]["drafts"], data["outbox"]["no_news"]) == ([], 1)
+    again = json.loads(run(str(customer), "--outbox", "--again", "--json").stdout)
+    (one,) = again["outbox"]["drafts"]
+    assert (one["to"], one["lawns"], one["visits"]) == ("a@example.org", ["A"], ["2025-03-01"])
+
+
+def test_who_is_left_and_who_wants_paper_is_named(customer: Path) -> None:
+    (customer / "customers.csv").write_text("customer,email\nA,\n")
+    assert "A: no draft, no address of theirs" in run(str(customer), "--outbox").stdout
+    (customer / "customers.csv").write_text("customer,reports\nA,paper\n")
+    assert "A wants paper; print " in run(str(customer), "--outbox").stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "toml"), [(("--outbox",), ""), (("--again",), '[report]\nemail = "me@example.net"\n')]
+)
+def test_what_keeps_drafts_from_being_written_is_said_first(
+    customer: Path, words: tuple[str, ...], toml: str
+) -> None:
+    (customer / "round.toml").write_text(toml)
+    assert isinstance(run(str(customer), *words).exception, LawnscoreError)
+    assert not (customer / "reports" / "index.html").exists()

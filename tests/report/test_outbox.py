@@ -113,7 +113,7 @@ def test_one_draft_a_customer_with_every_lawn_that_has_news(base: Path) -> None:
         assert part.get_filename().endswith(f"-{lawn}.pdf")
         assert part.get_content() == (base / f"reports/customers/{lawn}.pdf").read_bytes()
     text = text_of(message)
-    assert text.startswith("Dear Ann Example, Jr.,\n\nthe reports on your lawns")
+    assert text.startswith("Dear Ann Example, Jr.,\n\nThe reports on your lawns")
 
 
 def test_a_draft_and_its_report_are_in_the_customers_language(base: Path) -> None:
@@ -256,3 +256,11 @@ def test_a_report_that_was_not_made_is_said_and_not_written_down(base: Path) -> 
     assert not done.drafts
     assert ("elm", "there is no elm.pdf; `lawnscore report --pdf` writes it") in done.left
     assert not (base / "reports" / "sent.csv").exists()
+
+
+def test_a_copied_round_has_its_reports_and_knows_what_went_out(base: Path, tmp_path: Path) -> None:
+    """Another path and other times, as on a new laptop."""
+    post(base)
+    laptop = Path(shutil.copytree(base, tmp_path / "new laptop", copy_function=shutil.copy))
+    assert write_reports(laptop, pdf=True, pictures="none", today=LAST_DAY).written == ()
+    assert post(laptop).drafts == ()

@@ -21,6 +21,10 @@ from tests.scoring.rounds import VISIT, Counting, new_round, put_photo
 @pytest.fixture(scope="module")
 def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = new_round(tmp_path_factory.mktemp("backup") / "round")
+    (made / "customers.csv").write_text("customer,email\noak-lane,oak@example.org\n")
+    (made / "reports" / "outbox").mkdir(parents=True)
+    (made / "reports" / "outbox" / "2026-05-01-oak-lane.eml").write_bytes(b"From: me\r\n\r\n")
+    (made / "reports" / "sent.csv").write_text("date,customer,lawn,visit,file,sha256\n")
     put_photo(made, "a.jpg")
     put_photo(made, os.fsdecode(b"odd \xff.jpg"), seed=2)
     put_photo(made, "ü 🌱.jpg", seed=3)

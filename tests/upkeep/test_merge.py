@@ -92,6 +92,15 @@ def test_both_ways_bring_both_level_and_once_more_does_nothing(two: tuple[Path, 
     assert hashes[0] == hashes[1]
 
 
+def test_photos_on_a_disk_that_is_not_there_are_not_copied_once_more(
+    two: tuple[Path, Path],
+) -> None:
+    mine, theirs = two
+    shutil.rmtree(mine / VISIT)  # moved to a disk that is not connected
+    (mine / "round.toml").write_text('[photos]\nelsewhere = "/nowhere/photos"\n')
+    assert not [name for name in merge_rounds(mine, theirs).photos if "first.jpg" in name]
+
+
 def test_a_plan_changes_nothing(two: tuple[Path, Path]) -> None:
     mine, theirs = two
     before = contents(mine)
