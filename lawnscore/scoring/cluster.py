@@ -223,15 +223,15 @@ class _Run:
 def _attempt(task: Task, item: Any, key: str, seconds: float) -> Any:
     """Do the task on a worker, unless it was begun at every try before."""
     marks = _marks(key)
-    mark = next((mark for mark in marks if not mark.is_set()), None)
-    if mark is None:
+    n_begun = next((n for n, mark in enumerate(marks) if not mark.is_set()), len(marks))
+    if n_begun == len(marks):
         _clear(marks)
         return _lost()
-    mark.set()
+    marks[n_begun].set()
     try:
         return _in_time(task, item, seconds)
     finally:
-        _clear(marks)
+        _clear(marks[: n_begun + 1])
 
 
 def _in_time(task: Task, item: Any, seconds: float) -> Any:

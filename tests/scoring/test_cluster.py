@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import signal
@@ -53,7 +54,9 @@ def running(folder: Path, n_workers: int) -> Iterator[str]:
     ]  # fmt: skip
     with (folder / "log.txt").open("wb") as log:
         parts = [
-            subprocess.Popen(command, env=env, cwd=folder, stdout=log, stderr=log)
+            subprocess.Popen(
+                command, env=env, cwd=folder, stdout=log, stderr=log, start_new_session=True
+            )
             for command in (scheduler, worker)
         ]
         try:
@@ -64,8 +67,8 @@ def running(folder: Path, n_workers: int) -> Iterator[str]:
                 yield client.scheduler.address
         finally:
             for part in reversed(parts):
-                part.terminate()
-            for part in parts:
+                with contextlib.suppress(ProcessLookupError):
+                    os.killpg(part.pid, signal.SIGKILL)  # the workers of a nanny too
                 part.wait(30)
 
 
