@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -22,9 +24,21 @@ def blocks() -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Mapping[str, str]]:
-    """Run the blocks as one shell would; return the folder and what each block printed."""
+def ran(
+    tmp_path_factory: pytest.TempPathFactory, small_demo: tuple[Path, Any]
+) -> tuple[Path, Mapping[str, str]]:
+    """Run the blocks as one shell would; return the folder and what each block printed.
+
+    Its demo finds the photos that another test's demo has rendered, and does all the rest.
+    """
     folder = tmp_path_factory.mktemp("tutorial")
+    for part in ("photos", ".lawnscore/demo", ".lawnscore/demo.json"):
+        source, target = small_demo[0] / part, folder / "practice" / part
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if source.is_dir():
+            shutil.copytree(source, target)
+        else:
+            shutil.copy(source, target)
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     said = {}
     for block in blocks():

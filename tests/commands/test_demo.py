@@ -3,7 +3,6 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import pytest
 from typer.testing import CliRunner, Result
 
 from lawnscore.commands.main import build_app
@@ -12,15 +11,8 @@ from lawnscore.contract.errors import LawnscoreError
 APP = build_app()
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
-    folder = tmp_path_factory.mktemp("demo") / "round"
-    result = CliRunner().invoke(APP, ["demo", str(folder), "--small", "--workers", "1", "--json"])
-    return folder, result
-
-
-def test_one_document_on_stdout(made: tuple[Path, Result]) -> None:
-    folder, result = made
+def test_one_document_on_stdout(small_demo: tuple[Path, Result]) -> None:
+    folder, result = small_demo
     assert "Writing the reports." in result.stderr
     # scoring has drawn the pictures, so that the report need not score all photos again
     assert "2 of 2 pictures and lawns done" in result.stderr
@@ -40,26 +32,26 @@ def test_one_document_on_stdout(made: tuple[Path, Result]) -> None:
                        "brook-end--2025-08-05.html", "brook-end--2025-08-05.pdf"]  # fmt: skip
 
 
-def test_just_those_made_to_be_refused_are_refused(made: tuple[Path, Result]) -> None:
-    _, result = made
+def test_just_those_made_to_be_refused_are_refused(small_demo: tuple[Path, Result]) -> None:
+    _, result = small_demo
     truth = json.loads(result.stdout)["truth"]
     assert truth["refused_rightly"] == 1
     assert truth["refused_wrongly"] == truth["scored_wrongly"] == []
     assert result.exit_code == 0
 
 
-def test_scores_are_near_the_truth(made: tuple[Path, Result]) -> None:
+def test_scores_are_near_the_truth(small_demo: tuple[Path, Result]) -> None:
     """The bar of the whole demo is 3 points, root mean square; six small photos get 4."""
-    _, result = made
+    _, result = small_demo
     truth = json.loads(result.stdout)["truth"]
     assert truth["compared"] == 6
     assert truth["cover_rmse"] < 4.0
 
 
 def test_second_run_makes_and_scores_nothing_and_says_where_to_look(
-    made: tuple[Path, Result],
+    small_demo: tuple[Path, Result],
 ) -> None:
-    folder, _ = made
+    folder, _ = small_demo
     result = CliRunner().invoke(APP, ["demo", str(folder), "--small", "--workers", "1"])
     assert "7 known from an earlier run" in result.stdout
     last = result.stdout.strip().splitlines()[-3:]

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 
+import cv2
 import numpy as np
 import pytest
 
 from lawnscore.card.colourspace import ciede2000, decode_srgb, linear_to_lab
+from lawnscore.photo import overlay
 from lawnscore.photo.classes import SURFACES
 from lawnscore.photo.overlay import PALETTE, PANEL_PX, corrected_ground, draw_overlay
 from lawnscore.photo.score import PhotoViews, score_photo
@@ -79,3 +81,14 @@ def test_what_is_left_out_is_hatched(views: PhotoViews) -> None:
     plain = (np.abs(right.astype(int) - (205, 208, 212)).sum(axis=-1) < 6).sum()
     assert line > 500
     assert plain > 3 * line
+
+
+def test_the_ends_of_rows_have_the_hull_of_all_that_is_shown() -> None:
+    shown = np.zeros((50, 70), np.uint8)
+    cv2.fillPoly(shown, [np.array([[12, 5], [60, 20], [40, 47], [6, 30]])], 1)
+    shown[20:28, 25:40] = 0  # the card
+    ends = overlay._row_ends(shown == 1)
+    ys, xs = np.nonzero(shown)
+    every = cv2.convexHull(np.column_stack([xs, ys]).astype(np.int32))
+    found = cv2.convexHull(ends.astype(np.int32))
+    assert sorted(found.reshape(-1, 2).tolist()) == sorted(every.reshape(-1, 2).tolist())

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -322,15 +323,27 @@ def write_round(folder: Path, frames: dict[str, pd.DataFrame], **report: str) ->
 
 
 def keep_turf_pictures(folder: Path, frames: dict[str, pd.DataFrame], *, most: int = 120) -> None:
-    """Put pictures of green noise where the pictures of a round's photos are kept."""
+    """Put pictures of green noise where the pictures of a round's photos are kept.
+
+    Few are drawn; the others are the same files under other names.
+    """
+    home = folder / PICTURES
     scored = rows_of(frames["photo_scores"])
-    for k, row in enumerate([r for r in scored if r["status"] == "scored"][:most]):
-        picture = turf_picture(k, row["green_cover_pct"], size=(300, 400))
+    drawn: dict[int, str] = {}
+    for row in [r for r in scored if r["status"] == "scored"][:most]:
+        cover, key = round(row["green_cover_pct"] / 10), picture_key(row)
+        if cover in drawn:
+            for end in ("-ground.jpg", "-seen.jpg", ".json"):
+                (home / f"{key}{end}").unlink(missing_ok=True)
+                os.link(home / f"{drawn[cover]}{end}", home / f"{key}{end}")
+            continue
+        picture = turf_picture(cover, 10 * cover, size=(300, 400))
         keep_pictures(
-            folder / PICTURES,
-            picture_key(row),
+            home,
+            key,
             ground=picture,
             seen=np.hstack([picture, picture]),
             origin_mm=(-400.0, -300.0),
             mm_per_px=3.0,
         )
+        drawn[cover] = key

@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 
 from lawnscore.contract.settings import ScoringSettings
+from lawnscore.report import pictures
 from lawnscore.report.load import LawnRows, RoundRows
 from lawnscore.report.pictures import (
     PictureBook,
@@ -132,6 +133,32 @@ def test_pictures_carry_nothing_but_pixels_and_keep_to_their_budget(tmp_path: Pa
     assert dict(opened.getexif()) == {}
     assert b"Exif" not in pair.after_jpeg
     assert b"http" not in pair.after_jpeg
+
+
+def test_a_picture_is_as_large_as_what_shows_it(tmp_path: Path) -> None:
+    book = PictureBook(tmp_path, ScoringSettings())
+    keep(book, photo("1"), np.full((1300, 2600, 3), 90, np.uint8), (0.0, 0.0))
+    seen = book.seen(photo("1"))
+    assert seen is not None
+    # the column is 30 to 36 rem wide, and screens have up to two dots a pixel
+    with Image.open(seen) as picture:
+        assert picture.size == (1200, 600)
+    with Image.open(seen.with_name(seen.name.replace("-seen", "-ground"))) as picture:
+        assert picture.size == (2400, 1200)
+
+
+@pytest.mark.parametrize("budget", [90_000, 45_000, 20_000])
+def test_of_the_qualities_that_fit_the_best_is_taken(budget: int) -> None:
+    picture = Image.fromarray(turf_picture(3, 60, size=(300, 400)))
+    data = pictures._jpeg_within(picture, budget)
+    sizes = [len(pictures._jpeg(picture, quality=q)) for q in pictures._QUALITIES]
+    fitting = [size for size in sizes if size <= budget]
+    if fitting:
+        assert len(data) == max(fitting)
+    else:
+        assert len(data) <= budget
+        with Image.open(io.BytesIO(data)) as smaller:
+            assert smaller.width < 400
 
 
 def test_the_largest_rectangle_is_found() -> None:
