@@ -73,7 +73,7 @@ def plan_filing(
     items = {shot.path: _not_a_photo(shot) for shot in shots if shot.kind != "photo"}
     photos = [shot for shot in shots if shot.kind == "photo"]
     hashes = {shot.path: _hash(shot.path) for shot in photos}
-    seen, unreadable = _look(root, photos, hashes, progress)
+    seen, unreadable = _see_slips(root, photos, hashes, progress)
     single, twins = _single(photos, hashes, unreadable)
     rules = _rules(root, options, now or datetime.now())
     belongings = group_shots(single, seen, rules)
@@ -160,7 +160,7 @@ def _not_a_photo(shot: Shot) -> FilingItem:
     return new_item(shot, "not a photo", _NOT_A_PHOTO[shot.kind])
 
 
-def _look(
+def _see_slips(
     root: Path,
     photos: Sequence[Shot],
     hashes: Mapping[Path, str],

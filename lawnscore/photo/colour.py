@@ -263,7 +263,7 @@ def _robust(camera: Array, known: Array, at: Array) -> tuple[Model, Array]:
         off = ciede2000(linear_to_lab(fit[0].apply(camera, at)), wanted)
         return int(np.count_nonzero(off <= _AGREES_DELTA_E))
 
-    best = _gather(camera, known, at, np.ones(len(camera)))
+    best = _fit_of_what_agrees(camera, known, at, np.ones(len(camera)))
     if agreeing(best) > (1 - _MAX_HIDDEN) * len(camera):
         return best
     parts = [
@@ -272,11 +272,13 @@ def _robust(camera: Array, known: Array, at: Array) -> tuple[Model, Array]:
         for sign in (1, -1)
         for edge in (0.0, 0.3)
     ]
-    tries = [_gather(camera, known, at, p) for p in parts if p.sum() >= _MIN_PATCHES]
+    tries = [_fit_of_what_agrees(camera, known, at, p) for p in parts if p.sum() >= _MIN_PATCHES]
     return max([best, *tries], key=agreeing)
 
 
-def _gather(camera: Array, known: Array, at: Array, weight: Array) -> tuple[Model, Array]:
+def _fit_of_what_agrees(
+    camera: Array, known: Array, at: Array, weight: Array
+) -> tuple[Model, Array]:
     """Return the fit that starts with some weights and takes in what agrees with it."""
     wanted = linear_to_lab(known)
     model = fit_model(camera, known, at, weight=weight, choice=_ROUGH, max_steps=4)

@@ -141,7 +141,7 @@ class _Sight:
         return self.design is not None and self.n == len(self.design.markers)
 
 
-def _look(
+def _markers_in(
     grey: Grey,
     shift: Array,
     design: CardDesign | None,
@@ -265,12 +265,12 @@ def _sights(photo: Photo, design: CardDesign | None) -> Iterator[_Sight]:
     yield best
     grey = _grey(photo.rgb)
     yield _neighbours(grey, best)
-    sight = _look(grey, np.zeros(2), design, step)
+    sight = _markers_in(grey, np.zeros(2), design, step)
     yield _complete(grey, sight)
     yield _neighbours(grey, sight)
     yield from _papers_closer(photo, design)
     stretched = _stretched(grey)
-    sight = _look(stretched, np.zeros(2), design, step, thorough=True)
+    sight = _markers_in(stretched, np.zeros(2), design, step, thorough=True)
     yield _complete(stretched, sight)
     yield _neighbours(stretched, sight)
 
@@ -282,7 +282,7 @@ def _quick(rgb: NDArray[np.uint8], design: CardDesign | None, step: float) -> _S
         shift = np.array([box[2], box[0]], dtype=np.float64)
         part = _grey(rgb[box[0] : box[1], box[2] : box[3]])
         least = max(_MIN_MARKER_PX, _MARKER_SHARE * max(part.shape))
-        sight = _look(part, shift, design, step, least_px=least)
+        sight = _markers_in(part, shift, design, step, least_px=least)
         if not sight.whole:
             sight = _complete(_grey(rgb), sight)
         if sight.whole:

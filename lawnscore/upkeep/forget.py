@@ -83,7 +83,7 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
     root = Path(round_path)
     with locked(root):
         try:
-            work = _gather(root, lawn)
+            work = _of_lawn(root, lawn)
             _keep_aggregates(work)
             for step in (
                 _pages, _pictures, _tables, _scores, _filing, _faults, _customers, _register,
@@ -99,7 +99,7 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
     return Forgotten(work.lawn, tuple(sorted(work.removed.items())), left)
 
 
-def _gather(root: Path, lawn: str) -> _Work:
+def _of_lawn(root: Path, lawn: str) -> _Work:
     opened = open_round(root)
     if opened.absent:
         raise LawnscoreError(

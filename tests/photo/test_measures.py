@@ -257,3 +257,29 @@ def test_a_count_of_casts_is_less_sure_where_little_is_green() -> None:
         found = measure(made, nothing, find_patches(made), FlatGround(), ScoringSettings())
         errors.append(found.se["casts_per_m2"])
     assert errors[0] < 2.0 < errors[1] < 10.0 < errors[2]
+
+
+def test_a_count_of_casts_errs_by_a_share_of_itself_by_hand() -> None:
+    """Sure casts on closed turf: 0.3 of the count, the scale twice, 1.5 per m2 that stay."""
+    made = class_map(np.full((200, 200), 1.0, np.float32))  # 1 m2
+    rng = np.random.default_rng(1)
+    sure = Casts(*rng.uniform(0, 1000, (2, 50)), np.full(50, 25.0), np.ones(50))
+    ground = FlatGround(scale_rel_se=0.1)
+    found = measure(made, sure, find_patches(made), ground, ScoringSettings())
+    expected = math.hypot(50 * math.hypot(0.3, 2 * 0.1), 1.5)
+    assert found.values["casts_per_m2"] == pytest.approx(50.0)
+    assert found.se["casts_per_m2"] == pytest.approx(expected, rel=1e-3)
+
+
+def test_casts_that_keep_together_say_less_of_the_lawn_by_hand() -> None:
+    """All 40 in one of four quadrats: variance over mean is 40 in place of 1."""
+    made = class_map(np.full((200, 200), 1.0, np.float32))  # four quadrats of 0.25 m2
+    rng = np.random.default_rng(2)
+    corner, spread = rng.uniform(20, 480, (2, 40)), rng.uniform(20, 980, (2, 40))
+    clumped, even = (
+        measure(made, Casts(*places, np.full(40, 25.0), np.ones(40)), find_patches(made),
+                FlatGround(), ScoringSettings()).sampling_se["casts_per_m2"]
+        for places in (corner, spread)
+    )  # fmt: skip
+    assert clumped == pytest.approx(math.sqrt(40 * 40 + 1), rel=1e-3)
+    assert even < 0.5 * clumped

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.points.correct import score_round
 from lawnscore.points.draw import draw_photos, draw_points, pivoted, spread_sample
 
 GROUND = SimpleNamespace(origin_mm=(-100.0, 50.0), mm_per_px=1.25)
@@ -100,3 +101,12 @@ def test_a_round_without_scored_photos(scored: Path, tmp_path: Path) -> None:
     shutil.rmtree(base / "reports")
     with pytest.raises(LawnscoreError, match="no table photo_scores"):
         draw_photos(base, 2)
+
+
+def test_the_same_content_twice_is_one_photo(own_round: Path) -> None:
+    visit = own_round / "photos" / "elm-row" / "all" / "2026-05-02-check"
+    shutil.copy2(visit / "a.jpg", visit / "b.jpg")
+    summary = score_round(own_round, today="2026-06-03")
+    assert (summary.n_photos, summary.n_new) == (5, 0)
+    drawn = draw_photos(own_round, 9, seed=1).photos
+    assert len({photo.sha256 for photo in drawn}) == len(drawn) == 4
