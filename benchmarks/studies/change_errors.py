@@ -108,7 +108,7 @@ def differences(rows: pd.DataFrame) -> pd.DataFrame:
     stated errors ``doubt`` and ``doubt_base``.
     """
     keys = ["lawn", "state", "print", "phone", "day"]
-    value = rows.set_index([*keys, "spot"])["error"].unstack("spot")
+    value = rows.pivot_table(index=keys, columns="spot", values="error")
     others = rows.set_index(keys)[[*SURFACE_SHARES, "stated"]].groupby(level=keys).mean()
     shares = others[list(SURFACE_SHARES)]
     out = []
@@ -130,7 +130,11 @@ def differences(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _constants(
-    parts: dict[str, float], print_known: float, moved: pd.DataFrame, doubt: np.ndarray, least: float
+    parts: dict[str, float],
+    print_known: float,
+    moved: pd.DataFrame,
+    doubt: np.ndarray,
+    least: float,
 ) -> tuple[float, dict[str, float]]:
     sd = {name: max(parts[name], least) for name in ("day", "phone", "print")}
     photo = max(parts["residual"], least)

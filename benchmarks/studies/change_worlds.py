@@ -168,8 +168,9 @@ def _rows(
         score = score_photo(path, _reference(known, source), keep_views=True)
         row: dict[str, object] = {
             "world": lawn.world, "lawn": f"{lawn.world}-{lawn.seed}", "state": state,
-            "spot": "AB"[spot], "print": condition.card, "phone": condition.phone, "day": condition.day, "source": source, "status": score.row["status"], "reason": score.row["reason"],
-            "area_m2": score.row["area_m2"],
+            "spot": "AB"[spot], "print": condition.card, "phone": condition.phone,
+            "day": condition.day, "source": source, "status": score.row["status"],
+            "reason": score.row["reason"], "area_m2": score.row["area_m2"],
         }  # fmt: skip
         true = {} if score.refused else truth_of(score)
         for name in MEASURES:
@@ -195,7 +196,9 @@ def _view(rng: np.random.Generator, camera: Camera) -> View:
     return View(
         width_px=SIZE_PX[0],
         height_px=SIZE_PX[1],
-        distance_mm=float(rng.uniform(0.97, 1.05) * MM_PER_PX * SIZE_PX[0] * camera.focal_35mm / 36),
+        distance_mm=float(
+            rng.uniform(0.97, 1.05) * MM_PER_PX * SIZE_PX[0] * camera.focal_35mm / 36
+        ),
         tilt_deg=float(rng.uniform(0, 12)),
         tilt_azimuth_deg=float(rng.uniform(0, 360)),
         yaw_deg=float(rng.normal(0, 5)),
@@ -387,7 +390,7 @@ def _sketch_truth(
     one_hot = np.eye(5, dtype=np.float32)[ground.label]
     planes = np.dstack([one_hot, ground.linear * one_hot[..., :1]])
     to_px = scene_to_photo(view, camera.focal_35mm)
-    seen = np.dstack([lay._seen(planes[..., k:k + 3], span, to_px, view) for k in (0, 3, 5)])
+    seen = np.dstack([lay._seen(planes[..., k : k + 3], span, to_px, view) for k in (0, 3, 5)])
     seen = seen[..., [0, 1, 2, 3, 4, 6, 7, 8]]
     step, (x, y) = flat.mm_per_px, flat.origin_mm
     place = np.array([[step, 0, x], [0, step, y], [0, 0, 1.0]])
@@ -405,4 +408,3 @@ def _sketch_truth(
         true |= {"colour_index": float(dgci(encode_srgb(leaf)))}
         true |= {f"leaf_{c}": float(v) for c, v in zip("Lab", lab, strict=True)}
     return true
-

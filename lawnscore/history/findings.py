@@ -196,7 +196,8 @@ def _method_changed(state: State, p: int) -> bool:
     table = state.series.table
     rows = state.series.place == p
     return any(
-        column in table and len(set(table.loc[rows, column].dropna())) > 1 for column in (*METHOD, "card")
+        column in table and len(set(table.loc[rows, column].dropna())) > 1
+        for column in (*METHOD, "card")
     )
 
 

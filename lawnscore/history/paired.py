@@ -52,7 +52,8 @@ class PairedSpots:
     values: dict[str, Array]
     se: dict[str, Array]
 
-    def differences(self, measure: str, first: Index, second: Index, variance: Array
+    def differences(
+        self, measure: str, first: Index, second: Index, variance: Array
     ) -> Differences:
         """Return the mean differences ``second - first`` of one measure, with 95 % intervals.
 

@@ -217,9 +217,7 @@ def _read_and_find(
 ) -> tuple[Photo, CardFit]:
     design = None if reference is None else reference.design
     photo = read_photo(path)
-    attempt.row.update(
-        sha256=photo.sha256, taken_at=photo.taken_at, camera=photo.camera or None
-    )
+    attempt.row.update(sha256=photo.sha256, taken_at=photo.taken_at, camera=photo.camera or None)
     card_fit = find_card(photo, design)
     while photo.reduction > 1 and card_fit.mm_per_px * photo.reduction > COARSEST_READ_MM_PER_PX:
         photo = read_photo(path, reduction=photo.reduction // 2)

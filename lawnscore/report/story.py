@@ -198,7 +198,7 @@ def since_words(change: Row, words: Words) -> str:
 
 
 def _caveat(lawn: LawnRows, words: Words, change: Row) -> str:
-    """Return what to mind: another method or phone, or a single photo that speaks for its own ground."""
+    """Return what to mind: another method or phone, or one photo that speaks for its own ground."""
     parts = [words.text("headline.method_changed")] if change["method_changed"] else []
     if not parts and "phone" in (change.get("differs") or ""):
         parts = [words.text("headline.phone_changed")]

@@ -135,7 +135,7 @@ def test_errors_that_photos_share_cannot_be_averaged_away() -> None:
     assert "no number of photos" in row["note"]
     assert row["photos"] <= MOST_PHOTOS
     assert row["shows"] > goal.size
-    free = need(photos(spread_of(2), se=0.05), goal)
+    free = need(photos(spread_of(0.05), se=0.05), goal)
     assert free["note"] == ""
     assert free["shows"] <= goal.size
 
