@@ -197,9 +197,9 @@ def splits(rows: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, pd.DataFrame
 def report(rows: pd.DataFrame, table: pd.DataFrame, *, quick: bool = False) -> str:
     """Return the tables of the checks, as Markdown."""
     checks = [(name, fit(a)[0], b) for name, a, b in splits(rows)]
-    parts = ["Errors of one photo, standard deviations by REML (lawns as found), and the constants "
-             "made of them:", _markdown(table.drop(columns=["residual"]).rename(
-                 columns={"print": "print (nominal)"}).assign(photo=table["residual"]))]  # fmt: skip
+    shown = table.drop(columns=["residual"]).rename(columns={"print": "print (nominal)"})
+    parts = ["Errors of one photo, standard deviations by REML (lawns as found), and the "
+             "constants made of them:", _markdown(shown.assign(photo=table["residual"]))]  # fmt: skip
     parts += ["Where nothing changed (four photos a visit, dealt out over all lights, phones and "
               "prints):", _markdown(unchanged(checks))]  # fmt: skip
     parts += ["Changes of lawns that the constants were not fitted on, by points of change:",
