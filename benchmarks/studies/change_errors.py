@@ -198,8 +198,9 @@ def report(rows: pd.DataFrame, table: pd.DataFrame, *, quick: bool = False) -> s
     """Return the tables of the checks, as Markdown."""
     checks = [(name, fit(a)[0], b) for name, a, b in splits(rows)]
     shown = table.drop(columns=["residual"]).rename(columns={"print": "print (nominal)"})
+    shown["photo"] = table["residual"]
     parts = ["Errors of one photo, standard deviations by REML (lawns as found), and the "
-             "constants made of them:", _markdown(shown.assign(photo=table["residual"]))]  # fmt: skip
+             "constants made of them:", _markdown(shown)]  # fmt: skip
     parts += ["Where nothing changed (four photos a visit, dealt out over all lights, phones and "
               "prints):", _markdown(unchanged(checks))]  # fmt: skip
     parts += ["Changes of lawns that the constants were not fitted on, by points of change:",
