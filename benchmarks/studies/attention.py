@@ -30,6 +30,7 @@ import argparse
 import platform
 import sys
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -37,6 +38,7 @@ import pandas as pd
 from scipy.stats import kendalltau, theilslopes
 
 from lawnscore.history.attention import attention
+from lawnscore.history.change_error import error_parts
 from lawnscore.history.drift import drift
 from lawnscore.history.visits import visit_scores
 from lawnscore.history.watch import WATCHES, look, watched_visits
@@ -55,37 +57,8 @@ WATCHED = (
 )
 
 
-@dataclass(frozen=True)
-class Errors:
-    """Errors of one measure: parts of the stated variance, and of a change itself.
-
-    Parameters
-    ----------
-    lasting, passing
-        Share of the stated variance that stays on the lawn, and that each visit has anew.
-    slope
-        Standard deviation over lawns of the relative error of a change.
-    """
-
-    lasting: float
-    passing: float
-    slope: float = 0.0
-
-
-MEASURED = {
-    "green_cover_pct": Errors(0.6, 0.45, 0.13),
-    "colour_index": Errors(0.6, 0.5),
-    "casts_per_m2": Errors(0.9, 0.45),
-}
-"""As `same_lawn.py` prints them for nominal card colours: visit less left, left at up to 6 points
-of change, and a slope that brings left to what it is at 10 to 25 points."""
-RENEWED = 0.85
-"""Correlation of what lasts before and after a renovation (same source)."""
-
-
-def half_lasting(errors: Errors) -> Errors:
-    """Return the pessimistic case: half as much lasts, each visit has the rest anew."""
-    return Errors(errors.lasting / 2, errors.passing + errors.lasting / 2, errors.slope)
+ERRING = ("green_cover_pct", "colour_index", "casts_per_m2")
+"""Measures whose visits err by what `lawnscore/history/change_errors.json` says."""
 
 
 @dataclass
@@ -181,7 +154,7 @@ def place_visits(rng: np.random.Generator, lawn: Lawn) -> None:
 
 
 def make_round(
-    seed: int, lawns: int, errors: dict[str, Errors] = MEASURED
+    seed: int, lawns: int, worse: float = 1.0
 ) -> tuple[list[Lawn], pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Return lawns with their truth, the visit table, the work and the photos of one round."""
     rng = np.random.default_rng(seed)
@@ -189,7 +162,7 @@ def make_round(
     made = [make_lawn(rng, i, shared) for i in range(lawns)]
     colour = 0.55 + 0.04 * np.sin(2 * np.pi * (np.arange(DAYS) - 100) / 365) + smooth(rng, 0.01, 40)
     casts = np.exp(1.0 + 1.2 * np.cos(2 * np.pi * np.arange(DAYS) / 365) + smooth(rng, 0.3, 40))
-    photos = [row for lawn in made for row in photograph(rng, lawn, colour, casts, errors)]
+    photos = [row for lawn in made for row in photograph(rng, lawn, colour, casts, worse)]
     work = [
         {"date": str(START + day), "lawn": lawn.name, "zone": "all", "task": "scarify"}
         for lawn in made
@@ -204,7 +177,7 @@ def photograph(
     lawn: Lawn,
     colour: np.ndarray,
     casts: np.ndarray,
-    errors: dict[str, Errors],
+    worse: float,
 ) -> list[dict]:
     usual, spread = int(rng.integers(2, 9)), rng.uniform(3, 6)
     own_colour, own_casts = rng.normal(0, 0.02), np.exp(rng.normal(0, 0.5))
@@ -215,8 +188,8 @@ def photograph(
     lawn.photos, lawn.same_spots = usual, same_spots
     spots, step = rng.normal(0, spread, 10), 2.0
     own_patches = rng.lognormal(np.log(patchy * 2), 0.7, 10) * (rng.random(10) < 0.4)
-    off = {name: error_course(rng, lawn, errors[name]) for name in errors}
-    slope = rng.normal(0, errors["green_cover_pct"].slope)
+    off = {name: error_course(rng, lawn, name, worse) for name in ERRING}
+    slope = off["green_cover_pct"][1]
     usual_cover = float(np.median(lawn.cover))
     rows = []
     for visit, (day, stage) in enumerate(lawn.visits):
@@ -229,9 +202,9 @@ def photograph(
         bare = own_patches if same_spots else fresh
         bare = (bare + lawn.patched[day] * rng.gamma(4, 0.25, 10)) * rng.lognormal(0, 0.15, 10)
         wrong = cover + slope * (cover - usual_cover)
-        seen_cover = wrong + stated_se("green_cover_pct", cover) * off["green_cover_pct"][visit]
-        seen_true = true + stated_se("colour_index", true) * off["colour_index"][visit]
-        seen_rate = rate + stated_se("casts_per_m2", rate) * off["casts_per_m2"][visit]
+        seen_cover = wrong + off["green_cover_pct"][0][visit]
+        seen_true = true + off["colour_index"][0][visit]
+        seen_rate = rate + off["casts_per_m2"][0][visit]
         for spot in range(max(1, usual + int(rng.integers(-1, 2)))):
             away = spots[spot] + rng.normal(0, step) if same_spots else rng.normal(0, spread)
             row = {
@@ -258,33 +231,29 @@ def photograph(
 
 
 def stated_se(measure: str, value: float) -> float:
-    """Return what a photo states for the error of a measure, as `lawnscore/photo/` does."""
-    if measure == "green_cover_pct":
-        share = float(np.clip(value, 0, 100)) / 100
-        return 0.6 + 5.5 * float(np.sqrt(share * (1 - share)))
-    if measure == "casts_per_m2":
-        return float(np.hypot(0.3 * value, 1.5))
+    """Return what a photo states for the error of a measure: the typical one."""
     if measure == "bare_patch_pct":
         return float(np.hypot(0.1 * value, 0.13))
-    return 0.04
+    return error_parts()[measure].typical
 
 
-def error_course(rng: np.random.Generator, lawn: Lawn, errors: Errors) -> np.ndarray:
-    """Return the error of each visit in stated errors: what lasts on the lawn, and the rest.
+def error_course(
+    rng: np.random.Generator, lawn: Lawn, measure: str, worse: float
+) -> tuple[np.ndarray, float]:
+    """Return the error of each visit, and what each point of change adds to it.
 
-    A renovation brings other grass: part of what lasted is then drawn anew.
+    What lasts on the lawn is drawn once; each visit has its day, each renovation brings other
+    grass. ``worse`` multiplies all but what lasts.
     """
-    lasts = rng.normal()
-    rest = rng.normal(size=len(lawn.visits))
-    out = np.empty(len(lawn.visits))
-    done = 0
+    parts = error_parts()[measure]
+    lasts, out, done = rng.normal(0, parts.typical), np.empty(len(lawn.visits)), 0
     for visit, (day, stage) in enumerate(lawn.visits):
         since = sum(r < day or (r == day and stage == "after") for r in lawn.renovations)
         if since > done:
-            lasts = RENEWED * lasts + np.sqrt(1 - RENEWED**2) * rng.normal()
+            lasts += rng.normal(0, worse * parts.grass)
             done = since
-        out[visit] = np.sqrt(errors.lasting) * lasts + np.sqrt(errors.passing) * rest[visit]
-    return out
+        out[visit] = lasts + rng.normal(0, worse * parts.day)
+    return out, float(rng.normal(0, worse * parts.point))
 
 
 @dataclass
@@ -504,6 +473,8 @@ def report(counts: Tally, compared: list[tuple[str, float, Tally]]) -> None:
         f"{100 * counts.quiet / max(counts.renovations, 1):.1f} % of {counts.renovations}"
     )
     print(f"Bad recoveries found by day 110: {counts.bad_found} of {counts.bad}")
+    if not compared:
+        return
     print("\nRules for cover at the same rate of false flags")
     print(f"  {'rule':28}{'limit':>8}{'false/year':>12}{'by 2nd %':>10}{'by 3rd %':>10}")
     for rule, limit, c in compared:
@@ -517,26 +488,38 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=10)
     parser.add_argument("--lawns", type=int, default=40)
     parser.add_argument("--seed", type=int, default=200, help="first seed; below 200 is tuning")
-    parser.add_argument(
-        "--half-lasting", action="store_true", help="half as much of the errors stays on a lawn"
-    )
+    parser.add_argument("--worse", type=float, default=1.0, help="factor on what a visit errs by")
+    parser.add_argument("--rules", action="store_true", help="the simple rules, too")
+    parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--quick", action="store_true", help="a small run that proves it works")
     options = parser.parse_args()
-    errors = MEASURED
-    if options.half_lasting:
-        errors = {name: half_lasting(e) for name, e in MEASURED.items()}
     n, lawns = (1, 12) if options.quick else (options.rounds, options.lawns)
     print(f"Python {platform.python_version()}, NumPy {np.__version__}, pandas {pd.__version__}")
     print(f"{n} rounds of {lawns} lawns, seeds {options.seed} to {options.seed + n - 1}")
+    work = [(s, lawns, options.worse, options.rules or options.quick)
+            for s in range(options.seed, options.seed + n)]  # fmt: skip
     counts, rounds = Tally(), []
-    for seed in range(options.seed, options.seed + n):
-        made, visits, work, photos = make_round(seed, lawns, errors)
-        tally(made, watch_round(visits, work, photos, counts), counts, review_days())
-        rounds.append((made, statistics(visits, work)))
-        print(f"  round {seed} done", file=sys.stderr, flush=True)
+    with ProcessPoolExecutor(options.jobs) as pool:
+        for made, raised, kept, by_rule in pool.map(one_round, work):
+            counts.since_asked += kept.since_asked
+            counts.since_kept += kept.since_kept
+            tally(made, raised, counts, review_days())
+            rounds.append((made, by_rule))
+            print(f"  {len(rounds)} rounds done", file=sys.stderr, flush=True)
     allowed = max(per_year(counts, "cover falling"), 0.02)
-    report(counts, compare(rounds, lambda c: per_year(c, "cover falling") <= allowed))
+    rules = [r for r in rounds if r[1]]
+    report(counts, compare(rules, lambda c: per_year(c, "cover falling") <= allowed)
+           if rules else [])  # fmt: skip
     return 0
+
+
+def one_round(job: tuple[int, int, float, bool]) -> tuple[list[Lawn], Raised, Tally, dict]:
+    """Make a round and watch it: its lawns, what was raised, how `since` stayed, and rules."""
+    seed, lawns, worse, rules = job
+    made, visits, work, photos = make_round(seed, lawns, worse)
+    kept = Tally()
+    raised = watch_round(visits, work, photos, kept)
+    return made, raised, kept, statistics(visits, work) if rules else {}
 
 
 if __name__ == "__main__":

@@ -108,7 +108,7 @@ def differences(rows: pd.DataFrame) -> pd.DataFrame:
     stated errors ``doubt`` and ``doubt_base``.
     """
     keys = ["lawn", "state", "print", "phone", "day"]
-    value = rows.set_index([*keys, "spot"])["error"].unstack("spot")
+    value = rows.pivot_table(index=keys, columns="spot", values="error")
     others = rows.set_index(keys)[[*SURFACE_SHARES, "stated"]].groupby(level=keys).mean()
     shares = others[list(SURFACE_SHARES)]
     out = []
@@ -197,9 +197,10 @@ def splits(rows: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, pd.DataFrame
 def report(rows: pd.DataFrame, table: pd.DataFrame, *, quick: bool = False) -> str:
     """Return the tables of the checks, as Markdown."""
     checks = [(name, fit(a)[0], b) for name, a, b in splits(rows)]
-    parts = ["Errors of one photo, standard deviations by REML (lawns as found), and the constants "
-             "made of them:", _markdown(table.drop(columns=["residual"]).rename(
-                 columns={"print": "print (nominal)"}).assign(photo=table["residual"]))]  # fmt: skip
+    shown = table.drop(columns=["residual"]).rename(columns={"print": "print (nominal)"})
+    shown["photo"] = table["residual"]
+    parts = ["Errors of one photo, standard deviations by REML (lawns as found), and the "
+             "constants made of them:", _markdown(shown)]  # fmt: skip
     parts += ["Where nothing changed (four photos a visit, dealt out over all lights, phones and "
               "prints):", _markdown(unchanged(checks))]  # fmt: skip
     parts += ["Changes of lawns that the constants were not fitted on, by points of change:",

@@ -63,7 +63,7 @@ def compared(rows: pd.DataFrame, constants: Constants) -> pd.DataFrame:
         both = first.merge(later, on="spot", suffixes=("", "_later"))
         for m in MEASURES:
             step[m] = float((both[f"{m}_true_later"] - both[f"{m}_true"]).mean())
-        shares = [n for n in ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")]
+        shares = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
         step["points"] = float(sum(abs(step[n]) for n in shares) / 2)
         truths.append(step)
     photos = pd.concat(parts, ignore_index=True)
@@ -152,7 +152,8 @@ def power(constants: Constants, parts: pd.DataFrame, *, rounds: int, seed: int =
     spread = {"green_cover_pct": 5.0, "straw_cover_pct": 4.0, "bare_soil_pct": 3.0,
               "colour_index": 0.015, "condition": 4.0, "evenness": 3.0}  # fmt: skip
     used = [m for m in level if m in sd.index]
-    steps = {"nothing": {}, "cover 5 points down": {"green_cover_pct": -5.0, "straw_cover_pct": 5.0},
+    steps = {"nothing": {},
+             "cover 5 points down": {"green_cover_pct": -5.0, "straw_cover_pct": 5.0},
              "colour index 0.03 down": {"colour_index": -0.03}}  # fmt: skip
     photos = []
     for case, step in steps.items():
@@ -166,7 +167,7 @@ def power(constants: Constants, parts: pd.DataFrame, *, rounds: int, seed: int =
                         apart = rng.normal(0, np.hypot(sd.loc[m, "residual"], spread[m] / 2))
                         row[m] = level[m] + late * step.get(m, 0.0) + own[m][spot] + shared[m]
                         row[m] += apart
-                        row[f"{m}_se"] = 100.0
+                        row[f"{m}_se"] = constants[m]["typical"]
                     photos.append(row | {"date": f"2024-0{5 + late}-01"})
     table = pd.DataFrame(photos).assign(
         zone="all", stage="check", status="scored", card="one", camera="one", version="1",

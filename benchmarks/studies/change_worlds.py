@@ -168,8 +168,9 @@ def _rows(
         score = score_photo(path, _reference(known, source), keep_views=True)
         row: dict[str, object] = {
             "world": lawn.world, "lawn": f"{lawn.world}-{lawn.seed}", "state": state,
-            "spot": "AB"[spot], "print": condition.card, "phone": condition.phone, "day": condition.day, "source": source, "status": score.row["status"], "reason": score.row["reason"],
-            "area_m2": score.row["area_m2"],
+            "spot": "AB"[spot], "print": condition.card, "phone": condition.phone,
+            "day": condition.day, "source": source, "status": score.row["status"],
+            "reason": score.row["reason"], "area_m2": score.row["area_m2"],
         }  # fmt: skip
         true = {} if score.refused else truth_of(score)
         for name in MEASURES:

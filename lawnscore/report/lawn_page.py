@@ -60,7 +60,7 @@ class ChangeLine:
     verdict: str
     smallest: Shown | str
     paired: str
-    method_changed: bool
+    differs: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,8 +195,16 @@ def _change(row: Row, words: Words) -> ChangeLine:
         verdict=_verdict(row),
         smallest=words.bare(measure, smallest, "smallest_detectable", fine=True),
         paired="" if row["n_paired_spots"] is None else words.number(row["n_paired_spots"]),
-        method_changed=bool(row["method_changed"]),
+        differs=_differs(row, words),
     )
+
+
+def _differs(row: Row, words: Words) -> str:
+    said = row.get("differs") or ""
+    names = [words.text(f"made_otherwise.{w.replace(' ', '_')}") for w in said.split(", ") if w]
+    if not names and row["method_changed"]:
+        return words.text("lawn.yes")
+    return ", ".join(names)
 
 
 def _verdict(row: Row) -> str:

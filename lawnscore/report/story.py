@@ -198,8 +198,10 @@ def since_words(change: Row, words: Words) -> str:
 
 
 def _caveat(lawn: LawnRows, words: Words, change: Row) -> str:
-    """Return what to mind: another method, or a single photo that speaks for its own ground."""
+    """Return what to mind: another method or phone, or one photo that speaks for its own ground."""
     parts = [words.text("headline.method_changed")] if change["method_changed"] else []
+    if not parts and "phone" in (change.get("differs") or ""):
+        parts = [words.text("headline.phone_changed")]
     ground = one_photo(lawn, change["zone"], words)
     return " ".join([*parts, ground] if ground else parts)
 

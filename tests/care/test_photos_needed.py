@@ -19,6 +19,7 @@ from lawnscore.care.photos_needed import (
 )
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import LAWNS, PHOTO_SCORES
+from lawnscore.history.change_error import alike_sd
 
 LAWN = LAWNS.frame([{"lawn": "elm-3", "zone": "front", "area_m2": 140}])
 
@@ -126,13 +127,15 @@ def test_the_range_of_photos_comes_from_the_range_of_the_spread() -> None:
 
 
 def test_errors_that_photos_share_cannot_be_averaged_away() -> None:
-    goal = Goal(size=4)
+    goal = Goal(size=0.5)
     row = need(photos(spread_of(2), se=3.0), goal)
-    assert row["at_best"] == pytest.approx((1.959964 + 0.841621) * math.sqrt(2) * 3, rel=1e-6)
+    left = alike_sd("green_cover_pct", goal.size, stated=3.0)
+    assert 0 < left < math.sqrt(2) * 3
+    assert row["at_best"] == pytest.approx((1.959964 + 0.841621) * left, rel=1e-6)
     assert "no number of photos" in row["note"]
     assert row["photos"] <= MOST_PHOTOS
     assert row["shows"] > goal.size
-    free = need(photos(spread_of(2), se=0.5), goal)
+    free = need(photos(spread_of(0.05), se=0.05), goal)
     assert free["note"] == ""
     assert free["shows"] <= goal.size
 

@@ -58,7 +58,8 @@ def made_rows(lawns: int, *, day: float, phone: float, photo: float, point: floa
                 true = dict.fromkeys(SURFACE_SHARES, 10.0)
                 true |= {"green_cover_pct": 70.0 - lost, "straw_cover_pct": 10.0 + lost}
                 row = {"lawn": f"l{lawn}", "world": "made", "state": state, "phone": p, "day": d,
-                       "print": card, "spot": spot, "source": "nominal", "status": "scored"}  # fmt: skip
+                       "print": card, "spot": spot, "source": "nominal",
+                       "status": "scored"}  # fmt: skip
                 for name in MEASURES:
                     row[f"{name}_true"] = true.get(name, 10.0)
                     error = make + slope * lost + phones[p] + days[d] + rng.normal(0, photo)

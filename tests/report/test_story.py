@@ -74,6 +74,12 @@ def test_a_change_of_method_is_a_caveat(words: Words) -> None:
     assert "care" in headline(two_visits(gain), words).caveat
 
 
+def test_another_phone_is_a_caveat_of_its_own(words: Words) -> None:
+    gain = {"change": 12.0, "low": 8.0, "high": 16.0, "verdict": "better"}
+    assert "phone" not in headline(two_visits(gain | {"differs": None}), words).caveat
+    assert "different phones" in headline(two_visits(gain | {"differs": "phone"}), words).caveat
+
+
 def test_an_unknown_cover_is_not_made_up(words: Words) -> None:
     steady = {"change": 1.0, "verdict": "no clear change", "smallest_detectable": 5.6}
     text = said(two_visits(steady, green_cover_pct=None), words)
