@@ -159,9 +159,10 @@ def folded(layer: nn.Sequential) -> tuple[torch.Tensor, torch.Tensor]:
 class _Plain(nn.Module):
     """The rest with normalisation folded in, for export."""
 
-    def __init__(self, rest: Rest) -> None:
+    def __init__(self, rest: Rest, *, casts: bool) -> None:
         super().__init__()
         self.rest = rest
+        self.left = [k for k in range(N_OUT) if casts or k != N_SHARES]
         for module in rest.modules():
             if isinstance(module, nn.Sequential):
                 weight, bias = folded(module)
@@ -175,7 +176,8 @@ class _Plain(nn.Module):
     def forward(
         self, cells: torch.Tensor, context: torch.Tensor
     ) -> tuple[torch.Tensor, torch.Tensor]:
-        return self.rest(cells, context)  # type: ignore[no-any-return]
+        out, deep = self.rest(cells, context)
+        return out[:, self.left], deep
 
 
 def read(path: Path) -> Net:
@@ -228,8 +230,11 @@ def held_still(model: nn.Module) -> None:
             module.eval()
 
 
-def export(model: Net, path: Path) -> None:
-    """Write PATH.npz (colour table, first layer, context) and PATH.onnx (the rest)."""
+def export(model: Net, path: Path, *, casts: bool = True) -> None:
+    """Write PATH.npz (colour table, first layer, context) and PATH.onnx (the rest).
+
+    Without casts their branch is left out, and what it costs.
+    """
     import copy
 
     model = copy.deepcopy(model).cpu().eval()
@@ -248,7 +253,7 @@ def export(model: Net, path: Path) -> None:
     np.savez(path.with_suffix(".npz"), **out)
     free = {2: "h", 3: "w"}
     torch.onnx.export(
-        _Plain(model.rest).eval(),
+        _Plain(model.rest, casts=casts).eval(),
         (torch.zeros(1, WIDE[0], 96, 80), torch.zeros(1, WIDE[2], 1, 1)),
         str(path.with_suffix(".onnx")), opset_version=13, dynamo=False,
         input_names=["cells", "context"], output_names=["out", "deep"],

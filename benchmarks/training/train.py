@@ -371,7 +371,7 @@ def train(a: argparse.Namespace) -> None:
     say(found, "end")
     np.savez(a.out.with_suffix(".errors.npz"), **found)
     torch.save(model.state_dict(), a.out.with_suffix(".pt"))
-    export(model, a.out)
+    export(model, a.out, casts=not a.no_casts)
     record = {
         "seed": a.seed, "steps": step, "seconds": round(time.time() - start), "batch": a.batch,
         "rate": a.rate, "without": a.without, "hold": a.hold, "start": str(a.start or ""),
@@ -407,6 +407,9 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=0)
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=3e-3)
+    parser.add_argument(
+        "--no-casts", action="store_true", help="leave their branch out of FILE.onnx"
+    )
     parser.add_argument("--plain", type=float, default=0.0, help="batches left as they are")
     parser.add_argument("--follow", type=float, default=0.002, help="of the mean of the weights")
     parser.add_argument("--faster-casts", type=float, default=1.0, help="rate of casts over others")
