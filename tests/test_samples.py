@@ -21,50 +21,52 @@ ROUNDING = 0.15
 """How far such a figure may differ between machines before the table must be looked at."""
 
 MOST_OFF = {
-    "green_cover_pct": 9.0,
+    "green_cover_pct": 6.0,
     "straw_cover_pct": 18.0,
     "bare_soil_pct": 23.0,
     "litter_pct": 2.0,
     "cast_cover_pct": 2.5,
     "casts_per_m2": 7.0,
-    "bare_patch_pct": 5.0,
+    "bare_patch_pct": 7.0,
     "bare_patches_per_m2": 7.0,
-    "largest_bare_patch_cm2": 320.0,
-    "colour_index": 0.09,
-    "leaf_L": 2.5,
-    "leaf_a": 5.0,
-    "leaf_b": 3.0,
+    "largest_bare_patch_cm2": 900.0,
+    "colour_index": 0.05,
+    "leaf_L": 3.5,
+    "leaf_a": 3.5,
+    "leaf_b": 3.7,
     "evenness": 3.0,
-    "condition": 8.0,
+    "condition": 10.0,
     "mm_per_px": 0.002,
     "tilt_deg": 0.2,
 }
 """Farthest that any sample may lie off its truth, in the measure's own unit."""
 
 TOO_SURE = {
-    ("casts.jpg", "cast_cover_pct"): -4.5,
-    ("patches.jpg", "bare_patch_pct"): -5.6,
-    ("patches.jpg", "largest_bare_patch_cm2"): -7.7,
-    ("dapple.jpg", "evenness"): 3.2,
+    ("casts.jpg", "cast_cover_pct"): -3.0,
+    ("patches.jpg", "bare_patch_pct"): -5.4,
+    ("patches.jpg", "largest_bare_patch_cm2"): -6.0,
 }
 """Stated errors off, where that is beyond three. The class stage gives most of a cast to litter and
-leaf; the one patch of 39 cm2 shows too much leaf to count; shade hides what is uneven."""
+leaf; the one patch of 39 cm2 shows too much leaf to count."""
 
 SPREADS_MISSED = {
-    "straw_cover_pct": 0.24,
-    "bare_soil_pct": 0.47,
-    "cast_cover_pct": 1.52,
-    "bare_patch_pct": 1.78,
-    "largest_bare_patch_cm2": 2.42,
-    "leaf_L": 0.28,
-    "leaf_b": 0.35,
+    "green_cover_pct": 0.34,
+    "straw_cover_pct": 0.15,
+    "bare_soil_pct": 0.34,
+    "bare_patch_pct": 1.73,
+    "largest_bare_patch_cm2": 1.91,
+    "colour_index": 0.31,
+    "leaf_L": 0.29,
+    "leaf_a": 0.34,
+    "leaf_b": 0.33,
+    "condition": 0.41,
     "mm_per_px": 0.13,
     "tilt_deg": 0.08,
 }
-"""Root mean square of (value - truth) / error outside the bar. Straw, soil and leaf colour state
-errors from worlds that the stage was not trained on and from prints that are not known; these ten
-photos come from one renderer and one print. Scale and tilt allow for cards that do not lie flat;
-these do. Casts and patches miss by the photos named above."""
+"""Root mean square of (value - truth) / error outside the bar. Shares and leaf colour, and with them
+condition, state errors from worlds that the stage was not trained on and from prints that are not
+known; these ten photos come from one renderer and one print. Scale and tilt allow for cards that do
+not lie flat; these do. Patches miss by the photo named above."""
 
 
 def scored() -> list[str]:
