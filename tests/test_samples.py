@@ -63,10 +63,10 @@ SPREADS_MISSED = {
     "mm_per_px": 0.13,
     "tilt_deg": 0.08,
 }
-"""Root mean square of (value - truth) / error outside the bar. Shares and leaf colour, and with them
-condition, state errors from worlds that the stage was not trained on and from prints that are not
-known; these ten photos come from one renderer and one print. Scale and tilt allow for cards that do
-not lie flat; these do. Patches miss by the photo named above."""
+"""Root mean square of (value - truth) / error outside the bar. Shares and leaf colour, and with
+them condition, state errors from worlds that the stage was not trained on and from prints that are
+not known; these ten photos come from one renderer and one print. Scale and tilt allow for cards
+that do not lie flat; these do. Patches miss by the photo named above."""
 
 
 def scored() -> list[str]:

@@ -343,11 +343,13 @@ def _sketch(seed: int, state: int, spot: int) -> sketches.Sketch:
         )  # fmt: skip
     linear = canvas.colour * min(1.0, 0.5 / float(canvas.colour.mean()))
     half = (side // 2, side // 2)
+    green = canvas.label == sketches.GREEN
     return sketches.Sketch(
         np.asarray(cv2.resize(linear, half, interpolation=cv2.INTER_AREA), np.float32),
         np.ascontiguousarray(canvas.label[::2, ::2]),
         np.zeros((side // 2, side // 2), np.uint8),
         np.zeros((0, 3), np.float32),
+        np.asarray(linear[green].mean(axis=0) if green.any() else np.full(3, np.nan), np.float32),
     )
 
 
