@@ -39,7 +39,7 @@ def suggest_next(
     """
     from lawnscore.care.next_visits import base_of, next_visits
     from lawnscore.contract.settings import read_settings
-    from lawnscore.register.programme import read_programme
+    from lawnscore.register.programme import FILE_NAME, read_programme
     from lawnscore.register.register import read_register
 
     settings, register = read_settings(round_path / "round.toml"), read_register(round_path)
@@ -70,6 +70,8 @@ def suggest_next(
         print_json({"today": start, "weeks": weeks, "visits": _plain(shown)})
     else:
         _print_visits(shown, start, weeks, brief=brief)
+    if not (round_path / FILE_NAME).exists():
+        say(f"No {FILE_NAME} here: the one that ships is used. `lawnscore new` writes it to edit.")
     if "visit_scores" not in frames:
         say("No photo is scored yet: the order comes from the register alone.")
 

@@ -82,6 +82,9 @@ def test_nothing_is_left_but_counts(base: Path) -> None:
     assert traces(base) == []
     removed = dict(done.removed)
     assert removed["photos"] == 2
+    assert removed["photos of complaints"] == 1
+    assert removed["rows of complaints"] == 1
+    assert not (base / "complaints" / NAME.upper()).exists()
     assert removed["rows of lawns"] == 2
     assert removed["rows of customers"] == 1
     assert removed["rows of sent"] == 1
@@ -114,7 +117,8 @@ def test_a_customer_with_another_lawn_stays(base: Path) -> None:
 def test_photos_stay_unless_asked_for(base: Path) -> None:
     done = forget_lawn(base, NAME)
     assert done.photos_left == 2
-    assert {Path(trace).parts[0] for trace in traces(base)} == {"photos", "complaints"}
+    assert {Path(trace).parts[0] for trace in traces(base)} == {"photos"}
+    assert (base / "complaints" / NAME.upper()).is_dir()
 
 
 def test_the_other_rows_keep_every_byte(base: Path) -> None:
