@@ -154,7 +154,7 @@ def handed_over(n: int) -> Iterator[tuple[str, float]]:
 
     logging.getLogger("distributed").setLevel(logging.ERROR)
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, protocol="tcp://", dashboard_address=None
+        n_workers=1, threads_per_worker=1, protocol="tcp://", dashboard_address="127.0.0.1:0"
     ) as cluster:
         runner = Cluster(cluster.scheduler_address)
         list(runner.each_done(nothing, Copies(5, 100)))

@@ -45,7 +45,7 @@ def running(folder: Path, n_workers: int) -> Iterator[str]:
     env = os.environ | {"PYTHONPATH": str(ROOT), "TMPDIR": str(folder)}
     scheduler = [
         *DASK, "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0",
-        "--no-dashboard", "--no-jupyter", "--scheduler-file", str(address_file),
+        "--no-jupyter", "--dashboard-address", "127.0.0.1:0", "--scheduler-file", str(address_file),
     ]  # fmt: skip
     worker = [
         *DASK, "distributed.cli.dask_worker", "--scheduler-file", str(address_file),
@@ -150,7 +150,7 @@ def test_a_photo_that_kills_its_workers_is_refused_and_the_others_scored(
 ) -> None:
     began = time.monotonic()
     summary = score_round(base, cluster=address, scorer=dies_on_p1, today=TODAY)
-    assert time.monotonic() - began < 30
+    assert time.monotonic() - began < 120
     assert summary.n_scored == 5
     (one,) = summary.refused
     assert (Path(one.photo).name, one.reason) == ("p1.jpg", "failed")
@@ -201,7 +201,7 @@ def test_a_cluster_without_workers_is_given_up(base: Path, monkeypatch: pytest.M
     monkeypatch.setattr(cluster, "NO_WORKER_SECONDS", 0.5)
     with (
         distributed.LocalCluster(
-            n_workers=0, processes=False, protocol="tcp://", dashboard_address=None
+            n_workers=0, processes=False, protocol="tcp://", dashboard_address="127.0.0.1:0"
         ) as empty,
         pytest.raises(LawnscoreError, match=r"no worker for 0.5 s"),
     ):
