@@ -46,6 +46,8 @@ TARGET = Path("lawnscore/history/change_errors.json")
 SEED = 60_000
 LEAST = 0.02
 """Least size of a part, in the typical stated error of the measure: none is known to be nothing."""
+FOLDS = 3
+"""Parts that the lawns are left out in."""
 POWERS = (0.0, 1.0, 2.0)
 """Of the stated error, by which the parts may go with it."""
 _NESTED = {"lawn": "lawn", "print": "of_print", "phone": "of_phone", "day": "of_day",
@@ -188,13 +190,19 @@ def splits(rows: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, pd.DataFrame
         if own.any() and not own.all():
             yield f"fitted on {world}, checked on the other", rows[own], rows[~own]
     lawns = sorted(rows["lawn"].unique())
-    for part in range(min(4, len(lawns))):
-        left = rows["lawn"].isin(lawns[part::4])
+    for part in range(min(FOLDS, len(lawns))):
+        left = rows["lawn"].isin(lawns[part::FOLDS])
         if left.any() and not left.all():
             yield "lawns left out", rows[~left], rows[left]
 
 
-def report(rows: pd.DataFrame, table: pd.DataFrame, *, quick: bool = False) -> str:
+def report(
+    rows: pd.DataFrame,
+    constants: dict[str, dict[str, float]],
+    table: pd.DataFrame,
+    *,
+    quick: bool = False,
+) -> str:
     """Return the tables of the checks, as Markdown."""
     checks = [(name, fit(a)[0], b) for name, a, b in splits(rows)]
     shown = table.drop(columns=["residual"]).rename(columns={"print": "print (nominal)"})
@@ -205,7 +213,6 @@ def report(rows: pd.DataFrame, table: pd.DataFrame, *, quick: bool = False) -> s
               "prints):", _markdown(unchanged(checks))]  # fmt: skip
     parts += ["Changes of lawns that the constants were not fitted on, by points of change:",
               _markdown(by_change(checks))]  # fmt: skip
-    constants = fit(rows)[0]
     parts += ["Real changes called, four paired photos a visit, simulated with the parts above:",
               _markdown(power(constants, table, rounds=20 if quick else 400))]  # fmt: skip
     return "\n\n".join(parts) + "\n"
@@ -248,7 +255,7 @@ def main() -> int:
     constants, table = fit(rows)
     if options.write:
         TARGET.write_text(stored(constants, rows), encoding="utf-8")
-    text = report(rows, table, quick=options.quick)
+    text = report(rows, constants, table, quick=options.quick)
     print(text)
     if options.markdown:
         page = options.markdown.read_text(encoding="utf-8")

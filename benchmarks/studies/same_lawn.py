@@ -13,8 +13,8 @@ Printed, by measure, in stated variances (a stated error squared is 1):
 * the part that the visits of a lawn share (``lasts``), products of errors of different photos, so
   that the chance of one piece of ground is in neither;
 * ``left``, half the variance of a difference of two visits: visit less lasts. It is printed
-  by how far the ground has changed, with its standard error from drawing lawns again, where other grass has
-  grown in between, and where the card was replaced.
+  by how far the ground has changed, with its standard error from drawing lawns again, where
+  other grass has grown in between, and where the card was replaced.
 
     python -m benchmarks.studies.same_lawn --results DIR                  lawns of family train
     python -m benchmarks.studies.same_lawn --results DIR --family report  soil, leaf, camera unseen

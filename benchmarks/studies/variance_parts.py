@@ -57,9 +57,8 @@ def variance_parts(table: pd.DataFrame, value: str, parts: dict[str, str]) -> di
         return float(loss + 2 * np.log(np.diag(factor)).sum()), squares / (n - 1)
 
     bounds = [(_SMALLEST, _LARGEST)] * len(alike)
-    starts = (np.zeros(len(alike)), np.full(len(alike), -2.0))
-    found = [minimize(lambda t: fitted(t)[0], s, bounds=bounds, method="L-BFGS-B") for s in starts]
-    theta = min(found, key=lambda f: float(f.fun)).x
+    start = np.full(len(alike), -1.0)
+    theta = minimize(lambda t: fitted(t)[0], start, bounds=bounds, method="L-BFGS-B").x
     residual = fitted(theta)[1]
     variances = np.where(theta > _SMALLEST + 1e-6, np.exp(theta), 0.0) * residual
     out = dict(zip(parts, variances.tolist(), strict=True)) | {"residual": residual}

@@ -150,7 +150,8 @@ def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
 
 
 def test_what_the_photos_share_and_the_card_are_kept() -> None:
-    rows = [photo("a", 0, green_cover_pct=y, green_cover_pct_se=se, card="turf-a5")
+    rows = [photo("a", 0, green_cover_pct=y, green_cover_pct_se=se, card="turf-a5",
+                  camera="Maker phone")
             for y, se in ((80, 3.0), (82, 4.0))]  # fmt: skip
     rows.append(photo("b", 0, green_cover_pct=80))
     table = visit_scores(pd.DataFrame(rows))
@@ -158,3 +159,5 @@ def test_what_the_photos_share_and_the_card_are_kept() -> None:
     assert np.isnan(table.loc[1, "green_cover_pct_shared_se"])
     assert table.loc[0, "card"] == "turf-a5"
     assert pd.isna(table.loc[1, "card"])
+    assert table.loc[0, "camera"] == "Maker phone"
+    assert pd.isna(table.loc[1, "camera"])

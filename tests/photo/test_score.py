@@ -21,6 +21,7 @@ from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.settings import ConditionWeights, ScoringSettings
 from lawnscore.contract.tables import PHOTO_SCORES
 from lawnscore.photo.method import method_version
+from lawnscore.photo.read import read_photo
 from lawnscore.photo.score import ROW_COLUMNS, PhotoScore, score_photo
 from tests.photo import rendered
 from tests.photo.laid_card import turf
@@ -55,6 +56,7 @@ def test_row_says_how_it_was_made(score: PhotoScore, photo: Path) -> None:
     assert score.row["sha256"] == hashlib.sha256(photo.read_bytes()).hexdigest()
     assert score.row["card"] == "turf-a5"
     assert score.row["colour_reference"] == "nominal"
+    assert score.row["camera"] == read_photo(photo).camera != ""
     assert str(score.row["taken_at"]).startswith("2024-05-14T10:30:00")
     assert score.views is not None
     assert score.row["card_delta_e"] == score.views.colour_fit.card_delta_e
