@@ -397,7 +397,7 @@ def _sketch_truth(
     step, (x, y) = flat.mm_per_px, flat.origin_mm
     place = np.array([[step, 0, x], [0, step, y], [0, 0, 1.0]])
     on_ground = cv2.warpPerspective(
-        seen, fit.homography @ place, flat.mask.shape[::-1],
+        seen, fit.pose.homography @ place, flat.mask.shape[::-1],
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )  # fmt: skip
     mean = on_ground[~flat.mask].mean(axis=0).astype(float)

@@ -15,7 +15,8 @@ from lawnscore.history.watch import State
 Index = npt.NDArray[np.int64]
 
 POOR_HALF_WIDTH = 15.0
-"""Points of half width of green cover beyond which photos are too poor to tell; our choice."""
+"""Points of half width of green cover, of what more photos would cure, beyond which photos are too
+few or too poor to tell; our choice."""
 RHYTHM_FACTOR = 1.5
 """How many of the round's usual gaps may pass, where that is more than the setting; our choice."""
 MIN_GAPS = 5
@@ -74,9 +75,7 @@ def poor_photos(state: State, photo_scores: pd.DataFrame | None) -> list[Finding
     """Return the zones whose last photos were refused, or leave cover too open to tell."""
     series = state.series
     photos, refused = series.values("photos"), np.nan_to_num(series.values("refused"))
-    half = 1.96 * half_width_se(
-        series.values("green_cover_pct_low"), series.values("green_cover_pct_high")
-    )
+    half = 1.96 * _curable_se(series)
     found = []
     for row in last_of_place(series.place):
         scored, lost = photos[row], refused[row]
@@ -99,6 +98,15 @@ def poor_photos(state: State, photo_scores: pd.DataFrame | None) -> list[Finding
         day = iso_date(series.day[row])
         found.append(Finding(*where, "photos too poor", day, None, 1.0, case, facts=facts))
     return found
+
+
+def _curable_se(series: Occasions) -> npt.NDArray[np.float64]:
+    """Return the error of green cover without what all photos share: no retake takes that away."""
+    whole = half_width_se(
+        series.values("green_cover_pct_low"), series.values("green_cover_pct_high")
+    )
+    shared = np.nan_to_num(series.values("green_cover_pct_shared_se"))
+    return np.asarray(np.sqrt(np.maximum(whole**2 - shared**2, 0.0)))
 
 
 def _reasons(photos: pd.DataFrame | None, series: Occasions, row: int) -> list[str]:

@@ -27,10 +27,6 @@ _LEAST_SHARE = 0.02
 _FEWEST_CELLS = 100
 """Lit cells below which nothing is told (25 cm2)."""
 
-_UNLIKE_TRAINING = 1.4
-"""Allowance on the error for leaf and cameras unlike those of the training scenes: on the other
-family of rendered scenes errors were 1.2 to 2.6 times those on its own (ACCURACY.md)."""
-
 _SCARCE_SHARE = 0.12
 """Mean green share at which the error is 1.4 times that of a full sward."""
 
@@ -78,8 +74,7 @@ def leaf_colour(
         return unknown
     features, pure = leaf_features(index, linear, green, lit)
     colour = pure * np.exp(features @ weights["leaf.weight"].astype(np.float64))
-    widened = _UNLIKE_TRAINING * scarcity(mean_green)
-    relative = weights["leaf.covariance"].astype(np.float64) * widened**2
+    relative = weights["leaf.covariance"].astype(np.float64) * scarcity(mean_green) ** 2
     return LeafColour(colour, relative * np.outer(colour, colour), pure)
 
 

@@ -244,6 +244,15 @@ def test_a_wide_interval_is_too_poor_to_tell() -> None:
     assert ("l11", "photos too poor") in flags(attention(visits(rows)))
 
 
+def test_an_interval_that_no_retake_would_narrow_is_not_too_poor() -> None:
+    """What the method errs by alike in all photos is no fault of them."""
+    rows = steady_round()
+    rows[-1] |= {"green_cover_pct_low": 50.0, "green_cover_pct_high": 99.0}
+    rows[-1]["green_cover_pct_shared_se"] = 12.0  # of 12.5 in all
+    assert ("l11", "photos too poor") not in flags(attention(visits(rows)))
+
+
+
 def test_a_zone_away_from_the_others() -> None:
     rows = steady_round()
     rows += [visit("l00", 30 * k, 70) | {"zone": "shaded side"} for k in range(15)]
