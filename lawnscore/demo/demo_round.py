@@ -94,8 +94,7 @@ def make_demo_round(
     path = Path(folder)
     _check_folder(path, small)
     try:
-        path.mkdir(parents=True, exist_ok=True)
-        _write_register(path, seed=seed, small=small)
+        start_round(path, seed=seed, small=small)
         jobs = round_plan.jobs(seed=seed, small=small)
         todo = [job for job in jobs if not _is_made(path, job)]
         for n_done, job in enumerate(_rendered(path, todo, workers), 1):
@@ -191,13 +190,13 @@ def render_job(root: Path, job: PhotoJob) -> PhotoJob:
     return job
 
 
-def _write_register(path: Path, *, seed: int, small: bool) -> None:
-    """Write settings, register, work, weather, card and README of the round."""
+def start_round(path: Path, *, seed: int, small: bool) -> None:
+    """Write all of the round but its photos: settings, register, work, weather, card, README."""
     from lawnscore.card.design import card_design
     from lawnscore.demo.printed_card import write_cgats
 
     keep = path / ".lawnscore"
-    keep.mkdir(exist_ok=True)
+    keep.mkdir(parents=True, exist_ok=True)
     (keep / "demo.json").write_text(
         json.dumps({"demo": "small" if small else "full", "seed": seed}), encoding="utf-8"
     )

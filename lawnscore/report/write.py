@@ -39,8 +39,8 @@ from lawnscore.scoring.processes import Lost, each_done
 from lawnscore.scoring.tables import REPORTS
 
 STATE = Path(".lawnscore") / "reports.json"
-LAWNS_FOR_PROCESSES = 12
-"""Lawns to write from which processes pay: one takes as long to start as three lawns to write."""
+LAWNS_FOR_PROCESSES = 20
+"""Lawns to write from which processes pay: one takes as long to start as four lawns to write."""
 
 Pictures = Literal["all", "pairs", "none"]
 
