@@ -27,7 +27,7 @@ def setting_names(values: Any, prefix: str = "") -> set[str]:
 
 def test_a_new_round_is_sound(tmp_path: Path) -> None:
     made = new_round(tmp_path / "round")
-    assert len(made.made) == 6
+    assert len(made.made) == 7
     register = read_register(made.path)
     assert register.problems == register.notes == ()
     assert register.lawns.empty
