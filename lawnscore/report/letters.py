@@ -13,9 +13,11 @@ from lawnscore.care.visit_amounts import fed_record, last_sowing
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.files import cannot_write, make_folder, write_whole
 from lawnscore.photo.read import read_photo
+from lawnscore.register.customers import customers_of
 from lawnscore.register.lock import locked
 from lawnscore.register.programme import read_programme
-from lawnscore.register.register import complaint_photos, nearest, read_register
+from lawnscore.register.register import Register, complaint_photos, nearest, read_register
+from lawnscore.report.addressed import words_by_lawn
 from lawnscore.report.complaint import complaint_leaflet
 from lawnscore.report.complaint_record import pairs_wanted, zone_record, zones_told
 from lawnscore.report.language import Words, words_for
@@ -80,7 +82,7 @@ def write_complaint(
     own = _lawn_of(rounds, lawn)
     register = read_register(path)
     complaint = _complaint_of(rows_of(register.complaints), own, date, zone)
-    words = words_for(rounds.settings.report)
+    words = _words_of(own, register, rounds)
     records = [zone_record(rounds, own, z, complaint, words) for z in zones_told(own, complaint)]
     pairs = _pairs(rounds, own, {record.zone: pairs_wanted(record) for record in records})
     leaflet = complaint_leaflet(
@@ -96,6 +98,12 @@ def write_complaint(
     name = f"{COMPLAINTS_FOLDER}/{own.stem}--{complaint['date']}"
     name += "" if complaint["zone"] == "all" else f"-{own.zones.index(records[0].zone) + 1}"
     return Letter(own.lawn, complaint["date"], _write(rounds, name, leaflet, words, pdf=pdf))
+
+
+def _words_of(own: LawnRows, register: Register, rounds: RoundRows) -> Words:
+    """Return the words of the customer's language, where customers.csv says whose lawn it is."""
+    theirs = words_by_lawn(customers_of(register), rounds.settings.report)
+    return theirs.get(own.lawn, words_for(rounds.settings.report))
 
 
 def write_survey(
@@ -128,7 +136,7 @@ def write_survey(
         what = f"{own.lawn} has no photo that could be measured"
         raise LawnscoreError(what, "Photograph it, then run `lawnscore score`.", path)
     surveyed = _surveyed(rounds, own, first)
-    words = words_for(rounds.settings.report)
+    words = _words_of(own, read_register(path), rounds)
     alone = {
         zone: [{"zone": zone} | {f"{end}_{part}": visit[part] for end in ("from", "to")
                                  for part in ("date", "stage")}]

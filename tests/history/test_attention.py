@@ -252,7 +252,6 @@ def test_an_interval_that_no_retake_would_narrow_is_not_too_poor() -> None:
     assert ("l11", "photos too poor") not in flags(attention(visits(rows)))
 
 
-
 def test_a_zone_away_from_the_others() -> None:
     rows = steady_round()
     rows += [visit("l00", 30 * k, 70) | {"zone": "shaded side"} for k in range(15)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from lawnscore.care.cautions import CAUTIONS
@@ -143,3 +144,11 @@ def test_every_caution_is_printed_as_the_registry_has_it() -> None:
     for word, caution in CAUTIONS.items():
         assert english.text(f"caution.{word}") == caution.text
         assert german.text(f"caution.{word}") != caution.text
+
+
+def test_a_survey_is_in_the_customers_language(folder: Path) -> None:
+    lawn = pd.read_csv(folder / "lawns.csv")["lawn"].iloc[0]
+    (folder / "customers.csv").write_text(f"customer,language\n{lawn},de\n", encoding="utf-8")
+    page = write_survey(folder, lawn, today=LAST_DAY).written[0].read_text(encoding="utf-8")
+    assert '<html lang="de' in page
+    assert "Grüne Deckung" in page
