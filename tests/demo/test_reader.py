@@ -63,6 +63,7 @@ def test_a_place_of_the_card_is_found_in_the_scene() -> None:
     assert isinstance(job.camera, Camera)
     to_scene = card_to_scene(job.view, card_design("turf-a5"))
     to_photo = scene_to_photo(job.view, job.camera.focal_35mm) @ to_scene
-    views = SimpleNamespace(card_fit=SimpleNamespace(homography=to_photo))
+    pose = SimpleNamespace(homography=to_photo)
+    views = SimpleNamespace(card_fit=SimpleNamespace(pose=pose))
     found = _to_scene(views, job)  # type: ignore[arg-type]
     np.testing.assert_allclose(found / found[2, 2], to_scene, atol=1e-6)

@@ -37,3 +37,14 @@ def test_ground_is_cut_where_it_lies_too_deep() -> None:
     assert np.array(sorted(near.tolist())) == pytest.approx(np.array(expected))
     flat = np.eye(3)
     assert np.array_equal(truth.near_part(square, flat, (50.0, 50.0)), square)
+
+
+def test_evenness_of_the_truth_by_hand() -> None:
+    """Squares of 10 cm with 80 and 100 % of green in turn: twice their spread below 100."""
+    surface = np.zeros((200, 200), np.uint8)  # 10 mm a pixel: 20 x 20 squares
+    for row in range(20):
+        for column in range(row % 2, 20, 2):
+            surface[10 * row : 10 * row + 2, 10 * column : 10 * column + 10] = 2
+    spread = np.std([80.0, 100.0] * 200, ddof=1)
+    found = truth._evenness(surface, np.ones_like(surface, bool), 10.0)
+    assert found == pytest.approx(100 - 2 * spread)
