@@ -17,12 +17,13 @@ the error that photos share has in the difference of two visits the variance
       + point**2 * points**2 / (1 + points / 20)
 
 The first points tell most: a lawn that was scarified hard is no other lawn than one scarified
-well (the 20 is our choice). Ground that the method is less sure of is read more differently from day to day: ``u`` and ``v``
-are ``(stated / typical)**power`` of either visit, of the error that its photos state; 1 with power
-0. ``points`` is half the sum of the changes of the five shares. Phones are told apart by what the
-camera wrote (EXIF), cards by their names; a phone that is not said counts as another. Nothing is
-shared across a change of program, settings or reference, nor where points read by eye corrected
-the shares. A change is never said to be less sure than two levels that share nothing.
+well (the 20 is our choice). Ground that the method is less sure of is read more differently from
+day to day: ``u`` and ``v`` are ``(stated / typical)**power`` of either visit, of the error that
+its photos state; 1 with power 0. ``points`` is half the sum of the changes of the five shares.
+Phones are told apart by what the camera wrote (EXIF), cards by their names; a phone that is not
+said counts as another. Nothing is shared across a change of program, settings or reference, nor
+where points read by eye corrected the shares. A change is never said to be less sure than two
+levels that share nothing.
 
 The figures stand in ``change_errors.json``, written by ``benchmarks/studies/change_errors.py``.
 """
