@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.tables import WORK
 from lawnscore.history import change_error
 from lawnscore.history.change_error import Parts
 from lawnscore.history.changes import changes
@@ -16,6 +17,8 @@ from lawnscore.history.visits import visit_scores
 
 SHOWN = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct", "colour_index", "condition",
          "casts_per_m2", "evenness")  # fmt: skip
+SCARIFIED = 3
+"""State from which a renovation lies between."""
 CLASSES = ((0, 5), (5, 20), (20, 60))
 """Points of true change of the ground."""
 Constants = dict[str, dict[str, float]]
@@ -68,11 +71,18 @@ def compared(rows: pd.DataFrame, constants: Constants) -> pd.DataFrame:
         truths.append(step)
     photos = pd.concat(parts, ignore_index=True)
     with using(constants):
-        table = changes(visit_scores(photos), photo_scores=photos)
+        table = changes(visit_scores(photos), photo_scores=photos, work=_work(truths))
     table = table[table["kind"] == "visit"].astype({"lawn": object, "measure": object})
     true = pd.DataFrame(truths).melt(["lawn", "state", "other", "points"], list(MEASURES),
                                      "measure", "true")  # fmt: skip
     return table.merge(true.dropna(), on=["lawn", "measure"])
+
+
+def _work(truths: list[dict[str, object]]) -> pd.DataFrame:
+    """Return the work that lies between: a lawn scarified, and later grown back."""
+    done = [t["lawn"] for t in truths if int(str(t["state"])) >= SCARIFIED]
+    return WORK.frame([{"date": "2024-05-02", "lawn": lawn, "zone": "all", "task": "scarify"}
+                       for lawn in done])  # fmt: skip
 
 
 def by_change(checks: list[Check]) -> pd.DataFrame:
