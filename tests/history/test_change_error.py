@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from lawnscore.contract.measures import MEASURES
+from lawnscore.history import change_error as module
 from lawnscore.history.change_error import (
     PARTS,
     ChangeError,
+    Parts,
     alike_sd,
     change_error,
     error_parts,
@@ -22,6 +26,17 @@ from tests.history.rounds import visit, visits, work
 FIRST, SECOND = np.array([0]), np.array([1])
 STATED = 30.0
 GREEN = "green_cover_pct"
+
+
+STORED = error_parts()
+MADE = Parts(day=1.5, phone=1.0, print_nominal=2.0, print_known=1.2, grass=0.8, point=0.3,
+             typical=5.0, power=0.0)  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def made_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take parts that no study moves."""
+    monkeypatch.setattr(module, "error_parts", lambda: dict.fromkeys(MEASURES, MADE))
 
 
 def pair(second: float = 80.0, **changed: object) -> Occasions:
@@ -42,25 +57,33 @@ def variance(series: Occasions, measure: str = GREEN, **options: object) -> floa
 
 
 def test_every_measure_has_its_parts() -> None:
-    assert set(error_parts()) == set(MEASURES)
-    for parts in error_parts().values():
+    assert set(STORED) == set(MEASURES)
+    for parts in STORED.values():
         assert all(getattr(parts, name) >= 0 for name in PARTS)
         assert parts.day > 0
         assert parts.phone > 0
 
 
 def test_the_same_card_and_phone_leave_the_day_alone() -> None:
-    assert variance(pair()) == pytest.approx(2 * error_parts()[GREEN].day ** 2)
+    assert variance(pair()) == pytest.approx(2 * MADE.day**2)
 
 
 def test_another_phone_another_card_and_other_grass_each_add_theirs() -> None:
-    parts, alone = error_parts()[GREEN], variance(pair())
+    parts, alone = MADE, variance(pair())
     assert variance(pair(camera="other")) - alone == pytest.approx(2 * parts.phone**2)
     assert variance(pair(card="d")) - alone == pytest.approx(2 * parts.print_nominal**2)
     renewed = variance(pair(), renewed=np.array([True]))
     assert renewed - alone == pytest.approx(2 * parts.grass**2)
     measured = pair(card="d").table.assign(colour_reference="measured")
     assert variance(occasions(measured)) - alone == pytest.approx(2 * parts.print_known**2)
+
+
+def test_ground_that_is_doubted_is_read_more_differently(monkeypatch: pytest.MonkeyPatch) -> None:
+    doubted = replace(MADE, typical=STATED / 2, power=1.0)
+    monkeypatch.setattr(module, "error_parts", lambda: {GREEN: doubted})
+    assert variance(pair()) == pytest.approx(2 * 2**2 * MADE.day**2)
+    surer = pair(**{f"{GREEN}_shared_se": STATED / 2})
+    assert variance(surer) == pytest.approx((2**2 + 1) * MADE.day**2)
 
 
 def test_a_phone_that_is_not_said_counts_as_another() -> None:
@@ -71,7 +94,7 @@ def test_a_phone_that_is_not_said_counts_as_another() -> None:
 
 
 def test_a_scarified_lawn_is_another_lawn() -> None:
-    parts = error_parts()[GREEN]
+    parts = MADE
     # only green is said here, so its change is that of the ground
     for lost in (20.0, 60.0):
         wanted = 2 * parts.day**2 + parts.point**2 * lost**2 / (1 + lost / 20)
@@ -95,7 +118,7 @@ def test_nothing_is_shared_where_points_by_eye_corrected() -> None:
 
 
 def test_a_change_is_never_less_sure_than_two_levels() -> None:
-    small = 0.1 * error_parts()[GREEN].day
+    small = 0.1 * MADE.day
     rows = [visit("a", n, 80.0, se=2 * small, **{f"{GREEN}_shared_se": small}) for n in (0, 30)]
     series = occasions(visits(rows))
     assert variance(series) == pytest.approx(2 * small**2)
@@ -107,11 +130,11 @@ def test_a_change_is_never_less_sure_than_two_levels() -> None:
 def test_the_interval_adds_chance_and_what_the_visits_do_not_share() -> None:
     _, low, high = error(pair()).interval(GREEN)
     # both levels are all shared error here, so that the day alone is left
-    wanted = 1.96 * np.sqrt(2) * error_parts()[GREEN].day
+    wanted = 1.96 * np.sqrt(2) * MADE.day
     assert (high - low)[0] / 2 == pytest.approx(wanted, rel=0.01)
     chance = occasions(pair().table.assign(**{f"{GREEN}_shared_se": 0.6 * STATED}))
     _, low, high = error(chance).interval(GREEN)
-    wanted = 2 * (0.8 * STATED) ** 2 + 2 * error_parts()[GREEN].day ** 2
+    wanted = 2 * (0.8 * STATED) ** 2 + 2 * MADE.day**2
     assert (high - low)[0] / 2 == pytest.approx(1.96 * np.sqrt(wanted), rel=0.01)
 
 

@@ -8,7 +8,10 @@ from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import confint_proportions_2indep
 
+from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import CHANGES, VISIT_SCORES
+from lawnscore.history import change_error
+from lawnscore.history.change_error import Parts
 from lawnscore.history.changes import changes, holm
 from lawnscore.history.intervals import wilson
 from lawnscore.history.visits import visit_scores
@@ -157,6 +160,13 @@ def test_the_same_spots_are_paired() -> None:
     assert paired["high"] - paired["low"] == pytest.approx(2 * half, rel=1e-3)
 
 
+@pytest.fixture
+def made_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take parts of a change's error that no study moves."""
+    made = Parts(1.5, 1.0, 2.0, 1.2, 0.8, 0.1, 5.0, 0.0)
+    monkeypatch.setattr(change_error, "error_parts", lambda: dict.fromkeys(MEASURES, made))
+
+
 def twelve_points_down(spots: list[str | None], **second: str) -> pd.DataFrame:
     """Return two visits, green cover 12 points lower, a stated error of 6 shared by the photos."""
     how = {"version": "1", "card": "c", "colour_reference": "measured", "green_cover_pct_se": 6.0}
@@ -168,6 +178,7 @@ def twelve_points_down(spots: list[str | None], **second: str) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+@pytest.mark.usefixtures("made_parts")
 @pytest.mark.parametrize("spots", [["s1", "s2", "s3", "s4"], [None] * 4])
 def test_an_error_that_stays_on_the_lawn_does_not_hide_a_change(spots: list[str | None]) -> None:
     photos = twelve_points_down(spots)
@@ -182,6 +193,7 @@ def test_an_error_that_stays_on_the_lawn_does_not_hide_a_change(spots: list[str 
     assert apart["differs"] == "version"
 
 
+@pytest.mark.usefixtures("made_parts")
 @pytest.mark.parametrize("spots", [["s1", "s2", "s3", "s4"], [None] * 4])
 def test_another_phone_widens_a_change_and_is_said(spots: list[str | None]) -> None:
     width = {}
