@@ -127,9 +127,10 @@ def survey(
     Work is proposed whatever the month: the months of a step say when. A zone that is scarified
     is sown too (common practice, no source), where the programme has a step for it.
     """
+    known = _Known(rates, material, fed, sowing)
     jobs = []
     for zone, (area, figures) in zones.items():
-        jobs += _jobs(zone, area, figures, programme, rates, material, fed, sowing)
+        jobs += _jobs(_Zone(zone, area, figures), programme, known)
     visit = _or_nan(rates.visit_h)
     hours = math.fsum([visit, *(job.hours for job in jobs)]) if jobs else math.nan
     price = math.nan
@@ -181,20 +182,28 @@ def material_of(work: pd.DataFrame, lawns: pd.DataFrame) -> Material | None:
     return Material(unit, median(each), min(each), max(each), len(each))
 
 
-def _jobs(
-    zone: str,
-    area: float,
-    figures: Mapping[str, Figure],
-    programme: Programme,
-    rates: RatesSettings,
-    material: Material | None,
-    fed: FedRecord | None,
-    sowing: tuple[str, float] | None,
-) -> list[Job]:
+@dataclass(frozen=True, eq=False)
+class _Zone:
+    name: str
+    area_m2: float
+    figures: Mapping[str, Figure]
+
+
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """What the user set, and what the round's record tells."""
+
+    rates: RatesSettings
+    material: Material | None
+    fed: FedRecord | None
+    sowing: tuple[str, float] | None
+
+
+def _jobs(zone: _Zone, programme: Programme, known: _Known) -> list[Job]:
     jobs: list[Job] = []
     for task in PROPOSED:
         steps = [step for step in programme.steps if step.task == task]
-        told = [(asked_for(step, figures), step) for step in steps]
+        told = [(asked_for(step, zone.figures), step) for step in steps]
         told = [(sure, step) for sure, step in told if sure in ("calls", "open")]
         opened = any(job.task in ("scarify", "hollow-tine") for job in jobs)
         if not told and task == "overseed" and opened and steps:
@@ -203,52 +212,57 @@ def _jobs(
             continue
         sure, step = min(told, key=lambda one: one[0] == "open")
         measure = step.only_if.measure if step.only_if is not None else ""
-        base = Job(zone, task, sure, measure)
-        jobs += _worked_out(base, step, area, figures, rates, material, fed, sowing)
+        jobs += _WORK[task](Job(zone.name, task, sure, measure), step, zone, known)
     return jobs
 
 
-def _worked_out(
-    job: Job,
-    step: Step,
-    area: float,
-    figures: Mapping[str, Figure],
-    rates: RatesSettings,
-    material: Material | None,
-    fed: FedRecord | None,
-    sowing: tuple[str, float] | None,
-) -> list[Job]:
-    if job.task in ("scarify", "hollow-tine"):
-        straw = figures.get("straw_cover_pct")
-        two = job.task == "scarify" and straw is not None and straw.value >= TWO_PASSES_FROM_PCT
-        passes = 2 if two else 1
-        hours = _or_nan(rates.scarify_h_100_m2) * area / 100 * passes
-        hours = hours if job.task == "scarify" else math.nan
-        work = _priced(replace(job, passes=passes, hours=hours), rates, 0.0)
-        off = _carted(replace(job, task="cart off"), area * passes, rates, material)
-        return [work, off] if job.task == "scarify" else [work]
-    if job.task == "overseed":
-        rate = sowing[1] if sowing is not None else step.rate or math.nan
-        kg = seed_kg(rate, area) if area > 0 and rate > 0 else math.nan
-        hours = _or_nan(rates.seed_h_100_m2) * area / 100
-        product = sowing[0] if sowing is not None else ""
-        done = replace(job, amount=kg, unit="kg", hours=hours, product=product)
-        return [_priced(done, rates, kg * _or_nan(rates.seed_price_kg))]
-    if job.task == "top-dress":
-        hours = _or_nan(rates.top_dress_h_100_m2) * area / 100
-        if not area > 0 or step.rate is None or step.rate_unit != "mm":
-            return [_priced(replace(job, unit="t", hours=hours), rates, math.nan)]
+def _scarified(job: Job, step: Step, zone: _Zone, known: _Known) -> list[Job]:
+    straw = zone.figures.get("straw_cover_pct")
+    passes = 2 if straw is not None and straw.value >= TWO_PASSES_FROM_PCT else 1
+    hours = _or_nan(known.rates.scarify_h_100_m2) * zone.area_m2 / 100 * passes
+    work = _priced(replace(job, passes=passes, hours=hours), known.rates, 0.0)
+    off = replace(job, task="cart off")
+    return [work, _carted(off, zone.area_m2 * passes, known.rates, known.material)]
+
+
+def _tined(job: Job, step: Step, zone: _Zone, known: _Known) -> list[Job]:
+    return [_priced(replace(job, passes=1), known.rates, 0.0)]
+
+
+def _sown(job: Job, step: Step, zone: _Zone, known: _Known) -> list[Job]:
+    product, rate = known.sowing if known.sowing is not None else ("", step.rate or math.nan)
+    area = zone.area_m2
+    kg = seed_kg(rate, area) if area > 0 and rate > 0 else math.nan
+    hours = _or_nan(known.rates.seed_h_100_m2) * area / 100
+    done = replace(job, amount=kg, unit="kg", hours=hours, product=product)
+    return [_priced(done, known.rates, kg * _or_nan(known.rates.seed_price_kg))]
+
+
+def _dressed(job: Job, step: Step, zone: _Zone, known: _Known) -> list[Job]:
+    rates, area = known.rates, zone.area_m2
+    done = replace(job, unit="t", hours=_or_nan(rates.top_dress_h_100_m2) * area / 100)
+    if area > 0 and step.rate is not None and step.rate_unit == "mm":
         dressing = top_dressing(area, step.rate, bulk_density_t_m3=SAND_T_M3)
-        tonnes = dressing.tonnes
-        done = replace(job, amount=tonnes, unit="t", litres=dressing.litres, hours=hours)
-        return [_priced(done, rates, tonnes * _or_nan(rates.top_dressing_price_t))]
+        done = replace(done, amount=dressing.tonnes, litres=dressing.litres)
+    return [_priced(done, rates, done.amount * _or_nan(rates.top_dressing_price_t))]
+
+
+def _fed(job: Job, step: Step, zone: _Zone, known: _Known) -> list[Job]:
+    rates, area = known.rates, zone.area_m2
     n_kg = (step.rate or math.nan) * area / 1000 if step.rate_unit == "g N/m2" else math.nan
-    product, share = _label(fed)
-    product_kg = n_kg / share
-    hours = _or_nan(rates.feed_h_100_m2) * area / 100
-    done = replace(job, amount=n_kg, unit="kg N", product=product, hours=hours)
-    done = replace(done, product_kg=product_kg)
-    return [_priced(done, rates, product_kg * _or_nan(rates.feed_price_kg))]
+    product, share = _label(known.fed)
+    done = replace(job, amount=n_kg, unit="kg N", product=product, product_kg=n_kg / share)
+    done = replace(done, hours=_or_nan(rates.feed_h_100_m2) * area / 100)
+    return [_priced(done, rates, done.product_kg * _or_nan(rates.feed_price_kg))]
+
+
+_WORK = {
+    "scarify": _scarified,
+    "hollow-tine": _tined,
+    "overseed": _sown,
+    "top-dress": _dressed,
+    "feed": _fed,
+}
 
 
 def _carted(job: Job, m2_passes: float, rates: RatesSettings, material: Material | None) -> Job:

@@ -192,8 +192,8 @@ def _take(surveyed: Surveyed, words: Words) -> list[Block]:
         price = plan.visit_h * rates.hour_price if rates.hour_price is not None else math.nan
         rows.append(_sum_row("visit", plan.visit_h, price, words, with_price))
     if with_hours:
-        without = [j.task for j in plan.jobs if _labour_only(j) and j.task != "cart off"]
-        said = task_words(", ".join(dict.fromkeys(without)), words)
+        without = dict.fromkeys(_name(job, words) for job in plan.jobs if _labour_only(job))
+        said = str(format_list(list(without), locale=words.locale))
         small = words.text("survey.total_without", tasks=said) if without else ""
         rows.append(_sum_row("total", plan.hours, plan.price, words, with_price, small))
     blocks.append(
@@ -228,7 +228,7 @@ def _notes(jobs: Sequence[Job], words: Words) -> list[str]:
 def _job_row(
     job: Job, surveyed: Surveyed, words: Words, with_hours: bool, with_price: bool
 ) -> list[Cell]:
-    name = words.text("survey.cart_off") if job.task == "cart off" else task_words(job.task, words)
+    name = _name(job, words)
     name = name[:1].upper() + name[1:]
     if len(surveyed.lawn.zones) > 1:
         name += f", “{job.zone}”" if words.language != "de" else f", „{job.zone}“"
@@ -238,6 +238,10 @@ def _job_row(
         small = words.text("survey.labour_only") if _labour_only(job) else ""
         cells.append(Cell("", f"{_money(job.price, words)} {small}".strip()))
     return cells
+
+
+def _name(job: Job, words: Words) -> str:
+    return words.text("survey.cart_off") if job.task == "cart off" else task_words(job.task, words)
 
 
 def _labour_only(job: Job) -> bool:
