@@ -93,3 +93,13 @@ def test_codes_hold_their_direction() -> None:
     normals = normals_of_codes()[code_of(azimuth, tilt)]
     assert np.allclose(np.rad2deg(np.arccos(normals[:, 2])), tilt)
     assert np.allclose(np.arctan2(normals[:, 1], normals[:, 0]) % (2 * np.pi), azimuth)
+
+
+def test_the_sun_stays_out_of_a_large_shade() -> None:
+    """On level grey the shaded side keeps the sky's light alone, a fifth of all."""
+    open_ground = Light(sun_share=0.8)
+    edge = Light(sun_share=0.8, shade="edge", shade_share=0.5, shade_soft_mm=2.0,
+                 shade_angle_deg=0.0, shade_at_mm=(20.0, 20.0))  # fmt: skip
+    whole, parted = (lit(light, flat_scene()).mean(axis=2) for light in (open_ground, edge))
+    assert parted[:, -8:] == pytest.approx(whole[:, -8:])
+    assert (parted[:, :8] < 0.4 * whole[:, :8]).all()
