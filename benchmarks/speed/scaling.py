@@ -167,7 +167,20 @@ def handed_over(n: int) -> Iterator[tuple[str, float]]:
             yield f"handing a photo to a cluster, {name}", spent / n
 
 
-def kept(row: dict[str, Any], n: int) -> tuple[list[tuple[str, float]], dict[str, float]]:
+def one_kept(base: Path) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return a row of the round's ledger and what is kept beside it."""
+    from lawnscore.register.folder import open_round
+    from lawnscore.scoring.ledger import Ledger
+    from lawnscore.scoring.method import method_of
+
+    with Ledger(base) as ledger:
+        _, row, extra = next(ledger.extras(method_of(open_round(base), None)))
+    return row, extra
+
+
+def kept(
+    row: dict[str, Any], extra: dict[str, Any], n: int
+) -> tuple[list[tuple[str, float]], dict[str, float]]:
     """Keep a row under many hashes, in a file and in PostgreSQL; return CPU and bytes of one."""
     from lawnscore.scoring.ledger import Ledger, Method
     from lawnscore.scoring.shared_ledger import SharedLedger
@@ -176,13 +189,13 @@ def kept(row: dict[str, Any], n: int) -> tuple[list[tuple[str, float]], dict[str
     hashes = [hashlib.sha256(str(k).encode()).hexdigest() for k in range(n)]
     times, left = [], {}
     with tempfile.TemporaryDirectory() as folder, Ledger(folder) as ledger:
-        spent = cpu(lambda: [ledger.keep_score(one, method, row) for one in hashes])
+        spent = cpu(lambda: [ledger.keep_score(one, method, row, extra) for one in hashes])
         times.append(("keeping a row in the round's ledger", spent / n))
     for address in database():
         with tempfile.TemporaryDirectory() as folder:
             shared = SharedLedger(address, Path(folder))
             with Ledger(folder, shared) as ledger:
-                both = cpu(lambda: [ledger.keep_score(one, method, row) for one in hashes])
+                both = cpu(lambda: [ledger.keep_score(one, method, row, extra) for one in hashes])
                 times.append(("and in a shared one besides", (both - spent) / n))
                 times.append(("saying at the end what is held",
                               cpu(lambda: ledger.share(hashes, method)) / n))  # fmt: skip
@@ -231,20 +244,18 @@ def main(arguments: list[str] | None = None) -> int:
     n_photos, n_lawns, n, n_rows = (10, 10, 20, 50) if options.quick else (
         options.photos, 200, 200, 3000
     )  # fmt: skip
-    from lawnscore.scoring.tables import read_table
-
     with tempfile.TemporaryDirectory() as scratch:
         picture, base = Path(scratch) / "picture.jpg", Path(scratch) / "round"
         render_apart(picture, quick=options.quick)
         with one_core():
             alone, left = scored(base, picture, n_photos)
-            row = read_table(base, "photo_scores").iloc[0].to_dict()
+            row, extra = one_kept(base)
             times, more = reported(base, n_photos)
             left |= more
         more_times, more = visits(n_lawns)
         times += more_times
         left |= more
-        more_times, more = kept(row, n_rows)
+        more_times, more = kept(row, extra, n_rows)
         times += more_times
         left |= more
         times += list(handed_over(n))

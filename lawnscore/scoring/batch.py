@@ -309,6 +309,8 @@ class _Run:
         ]
         for n_done, (index, scored) in enumerate(each_scored(self.job, photos, runner), 1):
             self._keep(todo[index], scored)
+            if self.remote is not None:
+                self.remote.keep(self.ledger)
             self.progress(n_done, len(todo), todo[index].relative)
 
     def _keep(self, place: PhotoPlace, scored: Scored) -> None:

@@ -109,6 +109,11 @@ class Ledger:
         finally:
             self._db.close()
 
+    def settle(self) -> None:
+        """Bring everything into the one file, so that a copy of it is whole."""
+        with _as_one_line(self.path):
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
     def known_hash(self, photo: str, file: Path | Stamp) -> str | None:
         """Return the SHA-256 kept for a file when the file is surely unchanged since."""
         with _as_one_line(self.path):

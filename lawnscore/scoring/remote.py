@@ -23,7 +23,7 @@ from lawnscore.photo.read import FILE_BYTES_MAX
 from lawnscore.register.folder import PHOTO_SUFFIXES, PHOTOS, Misplaced, PhotoPlace, Round
 from lawnscore.register.lock import FOLDER
 from lawnscore.scoring.address import shown
-from lawnscore.scoring.ledger import FILE_NAME, Stamp
+from lawnscore.scoring.ledger import FILE_NAME, Ledger, Stamp
 from lawnscore.scoring.photo_source import LocalPhoto, PhotoSource, copy_at_hand
 from lawnscore.scoring.shared_ledger import ROUND_ID
 from lawnscore.scoring.summary import ScoreSummary
@@ -37,6 +37,9 @@ _TABLES = frozenset({".csv", ".json", ".parquet"})
 _BY_HAND_BYTES_MAX = 50_000_000
 _OWN = (FILE_NAME, ROUND_ID, STATE.name)
 _HEAD_BYTES = 32
+KEPT_SECONDS = 60.0
+"""How often what was scored is put back while a run goes on: what a run that is killed loses."""
+
 _CONTENT_IDS = ("ETag", "etag", "md5Hash", "content_md5", "generation", "version_id")
 """What stores call a value that changes with the content of a file."""
 
@@ -98,6 +101,7 @@ class RemoteRound:
         self.folder = folder
         self.fs, self.root = _file_system(self.address)
         self.listed_ns = time.time_ns()
+        self._kept = time.monotonic()
         self._photos: dict[str, dict[str, Any]] = {}
         self._fetched: dict[str, tuple[str, str]] = {}  # SHA-256 and what the store said of it
         self._odd: list[Misplaced] = []
@@ -128,6 +132,13 @@ class RemoteRound:
             return (size, 0, 0, int.from_bytes(number, "big"))
         return (size, changed, changed, 0) if changed else None
 
+    def keep(self, ledger: Ledger) -> None:
+        """Put back what was scored until now, now and then."""
+        if time.monotonic() - self._kept >= KEPT_SECONDS:
+            ledger.settle()
+            self.put(all_of_it=False)
+            self._kept = time.monotonic()
+
     def put(self, *, all_of_it: bool) -> None:
         """Put back what changed here: each file whole, the tables together.
 
@@ -141,7 +152,8 @@ class RemoteRound:
         LawnscoreError
             When it cannot be written, or a file kept by hand was changed there meanwhile.
         """
-        own = [path for path in self._here(FOLDER) if not path.name.startswith("lock.")]
+        names = ("lock.", f"{FILE_NAME}-")  # what belongs to an open ledger is in it once settled
+        own = [path for path in self._here(FOLDER) if not path.name.startswith(names)]
         told = [*self._here(REPORTS), *self._here(".")] if all_of_it else []
         try:
             for paths in (told, own):
@@ -198,6 +210,9 @@ class RemoteRound:
                     self.fs.makedirs(there.rpartition("/")[0], exist_ok=True)
                 with self.fs.open(there, "wb") as file:
                     file.write(path.read_bytes())
+        for path in paths:
+            if path.parent != self.folder:
+                self._fetched[self._relative(path)] = (_sha256(path), "")
 
     def _stamp_there(self, path: Path) -> str:
         self.fs.invalidate_cache()

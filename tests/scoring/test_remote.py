@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import shutil
+import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -131,6 +133,23 @@ def test_a_stopped_run_goes_on_where_it_stopped(address: str) -> None:
     scorer = Counting()
     score_round(address, scorer=scorer, today=TODAY)
     assert len(scorer.calls) == 1
+
+
+def test_what_was_scored_is_kept_there_while_a_run_goes_on(
+    address: str, store: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(remote_module, "KEPT_SECONDS", 0.0)
+    kept: list[int] = []
+
+    def look(*_: object) -> None:
+        store.invalidate_cache()
+        copy = tmp_path / "copy.sqlite3"
+        store.get_file(f"{address.removeprefix('s3://')}/.lawnscore/ledger.sqlite3", str(copy))
+        with contextlib.closing(sqlite3.connect(copy)) as db:
+            kept.append(db.execute("SELECT count(*) FROM scores").fetchone()[0])
+
+    score_round(address, scorer=score_by_content, today=TODAY, progress=look)
+    assert kept == [1, 2, 3]
 
 
 def test_settings_hand_kept_files_and_card_come_from_the_store(
