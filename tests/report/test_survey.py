@@ -86,7 +86,7 @@ def test_hours_come_from_the_users_rates_and_a_price_only_with_one(folder: Path)
     settings.write_text(settings.read_text() + 'hour_price = 50\ncurrency = "CHF"\n')
     said = plain(page_of(folder))
     assert "Price, CHF" in said
-    assert "In all without material for overseeding" in said
+    assert "In all without material for carting off what comes up, overseeding" in said
 
 
 def test_months_are_those_of_the_other_half_in_the_south(folder: Path) -> None:
