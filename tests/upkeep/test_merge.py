@@ -158,9 +158,12 @@ def test_scores_of_a_damaged_ledger_are_not_believed(two: tuple[Path, Path]) -> 
     mine, theirs = two
     path = theirs / ".lawnscore" / "ledger.sqlite3"
     data = path.read_bytes()
-    path.write_bytes(data.replace(b'"green_cover_pct": ', b'"green_cover_pct": 9'))
+    assert b'"scored"' in data
+    path.write_bytes(data.replace(b'"scored"', b'"Scored"'))  # a sound file of unsound rows
     with Ledger(mine) as ledger:
         assert ledger.take_from(path) == 0
+        path.write_bytes(data)
+        assert ledger.take_from(path) == 2
         path.write_bytes(b"no ledger")
         assert ledger.take_from(path) == 0
         assert ledger.audit()[1] == 0
