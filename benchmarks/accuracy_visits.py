@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from accuracy_tables import Result, Table, mark, scored
-from intervals import MAIN, PHOTO_AREA_M2, beta_spots, patch_spots
+from studies.intervals import MAIN, PHOTO_AREA_M2, beta_spots, patch_spots
 
 from lawnscore.contract.measures import MEASURES
 from lawnscore.history.visits import visit_scores

@@ -4,8 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import RECOVERY, VISIT_SCORES
+from lawnscore.history import change_error
+from lawnscore.history.change_error import Parts
 from lawnscore.history.recovery import LONGEST_DAYS, pooled_log_rate, recovery
 from tests.history.rounds import regrown, visit, visits, weather, work
 
@@ -44,7 +47,13 @@ def test_a_recovery_to_plan() -> None:
     assert row["clock"] == "days"
 
 
-def test_what_lasts_of_the_errors_does_not_widen_the_time() -> None:
+def test_what_lasts_of_the_errors_does_not_widen_the_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Parts that no study moves: other grass leaves something in common, another card less.
+    parts = Parts(day=1.0, phone=1.0, print_nominal=4.0, print_known=4.0, grass=1.0, point=0.0,
+                  typical=8.0, power=0.0)  # fmt: skip
+    monkeypatch.setattr(change_error, "error_parts", lambda: dict.fromkeys(MEASURES, parts))
     done = work(("a", 240, "scarify"))
     rows = renovated("a", 40, se=8.0)
     alone = recovery(visits(rows), done).loc[0]
