@@ -131,7 +131,7 @@ def _masked_photos(folder: Path) -> list[tuple[Rgb, Mask]]:
 
 def charts_table(data: Path) -> Table:
     """Leave-one-patch-out CIEDE2000 on real charts against the libraries' own methods."""
-    from colour_fit import METHODS, OURS, left_out, real_cards
+    from studies.colour_fit import METHODS, OURS, left_out, real_cards
 
     warnings.simplefilter("ignore")
     cards = real_cards(data)

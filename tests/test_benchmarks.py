@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib.util
 import re
 from pathlib import Path
 
@@ -31,3 +32,24 @@ def test_a_study_that_can_be_run_says_how(path: Path) -> None:
         assert 'add_argument("--quick"' in source
         module = ".".join(path.relative_to(ROOT.parent).with_suffix("").parts)
         assert f"python -m {module}" in said or "--help" in said
+
+
+@pytest.mark.parametrize("study", STUDIES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_every_import_of_a_study_is_there(study: Path) -> None:
+    """Those within functions too: a study of 20 minutes must not end at its last table."""
+    names = set()
+    for node in ast.walk(ast.parse(study.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            names.add(node.module)
+        elif isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+    optional = {"torch", "onnx"}
+    gone = [n for n in names if n.partition(".")[0] not in optional and not _found(n)]
+    assert gone == []
+
+
+def _found(name: str) -> bool:
+    try:
+        return importlib.util.find_spec(name) is not None
+    except ModuleNotFoundError:
+        return False

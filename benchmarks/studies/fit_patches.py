@@ -3,9 +3,9 @@
     python -m benchmarks.studies.fit_patches --worlds DIR       worlds of `training/worlds.py`
     python -m benchmarks.studies.fit_patches --quick            a few pieces, made here
 
-The class stage sees a little leaf where there is none. On rendered pieces of 0.2 m2, half of them of
-the family `report`, the ground in bare patches is compared with that of the true shares; printed are
-mean error and RMSE for shares to choose from.
+The class stage sees a little leaf where there is none. On rendered pieces of 0.2 m2, a third of
+them of the family `report`, the ground in bare patches is compared with that of the true shares;
+printed are mean error and RMSE for shares to choose from.
 """
 
 from __future__ import annotations
