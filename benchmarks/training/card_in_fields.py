@@ -13,10 +13,14 @@ from __future__ import annotations
 import argparse
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
 import numpy as np
+from training.seen import read_net
+
+from lawnscore.photo.score import PhotoScore
 
 SURFACES = ("green", "straw", "soil")
 COLUMNS = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
@@ -27,11 +31,23 @@ LARGEST = 0.45
 its ground would be as bright as paper."""
 
 
-def photographs(data: Path, name: str, n: int) -> list[tuple[Path, np.ndarray, np.ndarray]]:
-    """Return paths, linear pictures and one-hot masks (h, w, 3), evenly spaced in the set."""
+def photographs(
+    data: Path, name: str, n: int, back: int = 0
+) -> list[tuple[Path, np.ndarray, np.ndarray]]:
+    """Return paths, linear pictures and one-hot masks (h, w, 3), evenly spaced in the set.
+
+    With ``back`` only those of groups that `train.py --hold` keeps back.
+    """
     from lawnscore.card.colourspace import decode_srgb
 
     paths = sorted((data / "cover" / name / "img").iterdir())
+    if back:
+        plots: dict[str, int] = {}
+        for path in paths:
+            plots.setdefault(path.stem.split("_")[0], len(plots))
+        group = {p: int(p.stem) // 50 if name == "field" else plots[p.stem.split("_")[0]]
+                 for p in paths}  # fmt: skip
+        paths = [p for p in paths if group[p] % back == back - 1]
     found = []
     for path in paths[:: max(1, len(paths) // n)]:
         mask = cv2.imread(str(path.parents[1] / "mask" / f"{path.stem}.png"), cv2.IMREAD_UNCHANGED)
@@ -55,6 +71,38 @@ def truth_of(views, one_hot: np.ndarray) -> np.ndarray:  # type: ignore[no-untyp
     return np.asarray(shares / shares.sum())
 
 
+def laid_in(
+    data: Path, name: str, n: int, back: int = 0
+) -> Iterator[tuple[PhotoScore, np.ndarray]]:
+    """Yield the score of each photograph with the card laid in, and its true shares (3,)."""
+    import real_compose as lay
+
+    from lawnscore import score_photo
+    from lawnscore.card.design import card_design
+    from lawnscore.card.reference import ReferenceCard
+    from lawnscore.demo.geometry import scene_to_photo
+    from lawnscore.demo.printed_card import printed_reference
+
+    design = card_design("turf-a5")
+    known = printed_reference(design)
+    card = ReferenceCard(design, "composed card", known, "measured", np.zeros_like(known))
+    lights = list(lay.LIGHTS)[:3]
+    with tempfile.TemporaryDirectory() as folder:
+        for k, (path, linear, one_hot) in enumerate(photographs(data, name, n, back)):
+            span = linear.shape[0] * MM_PER_PX[name]
+            light, file = lights[k % len(lights)], Path(folder) / f"{path.stem}.jpg"
+            lay.compose(linear, span, light, seed=k, width_px=2400).save(file)
+            score = score_photo(file, card, keep_views=True)
+            if score.views is None:
+                yield score, np.full(3, np.nan)
+                continue
+            rng = np.random.default_rng(k)
+            camera = lay._camera(rng)
+            view = lay._view(rng, 2400)
+            seen = lay._seen(one_hot, span, scene_to_photo(view, camera.focal_35mm), view)
+            yield score, truth_of(score.views, seen)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
@@ -64,44 +112,18 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=30)
     parser.add_argument("--net", type=Path, help="network in place of the one that ships")
     a = parser.parse_args()
-    import real_compose as lay
-
-    from lawnscore import score_photo
-    from lawnscore.card.design import card_design
-    from lawnscore.card.reference import ReferenceCard
-    from lawnscore.demo.geometry import scene_to_photo
-    from lawnscore.demo.printed_card import printed_reference
-    from lawnscore.photo import classes
-    from lawnscore.photo.class_net import ClassNet, read_onnx
-
     if a.net is not None:
-        stored = {k: v.astype(np.float32) for k, v in dict(np.load(a.net)).items()}
-        net = ClassNet(stored, read_onnx(a.net.with_suffix(".onnx")))
+        from lawnscore.photo import classes
+
+        net = read_net(a.net)
         classes.load_net = lambda: net
-    design = card_design("turf-a5")
-    known = printed_reference(design)
-    card = ReferenceCard(design, "composed card", known, "measured", np.zeros_like(known))
-    rows, reasons, lights = [], [], list(lay.LIGHTS)[:3]
-    with tempfile.TemporaryDirectory() as folder:
-        for n, (path, linear, one_hot) in enumerate(photographs(a.data, a.set, a.photos)):
-            span = linear.shape[0] * MM_PER_PX[a.set]
-            light, file = lights[n % len(lights)], Path(folder) / f"{path.stem}.jpg"
-            lay.compose(linear, span, light, seed=n, width_px=2400).save(file)
-            score = score_photo(file, card, keep_views=True)
-            if score.views is None:
-                reasons.append(f"{score.row['reason']} ({score.row['detail']})")
-                continue
-            rng = np.random.default_rng(n)
-            camera = lay._camera(rng)
-            view = lay._view(rng, 2400)
-            seen = lay._seen(one_hot, span, scene_to_photo(view, camera.focal_35mm), view)
-            true = 100 * truth_of(score.views, seen)
-            rows.append(
-                [
-                    (score.row[c], score.row[f"{c}_se"], t)
-                    for c, t in zip(COLUMNS, true, strict=True)
-                ]
-            )
+    rows, reasons = [], []
+    for score, true in laid_in(a.data, a.set, a.photos):
+        if score.views is None:
+            reasons.append(f"{score.row['reason']} ({score.row['detail']})")
+            continue
+        stated = [(score.row[c], score.row[f"{c}_se"]) for c in COLUMNS]
+        rows.append([(*v, t) for v, t in zip(stated, 100 * true, strict=True)])
     found = np.array(rows, float)
     print(f"{a.set}: {len(found)} scored, refused: {', '.join(reasons) or 'none'}")
     for k, surface in enumerate(SURFACES):
