@@ -43,11 +43,11 @@ Row = tuple[str, np.ndarray, np.ndarray, np.ndarray, float, float]
 
 
 def row_of(name: str, shares: np.ndarray, true: np.ndarray, far: float, apart: float) -> Row:
-    """Return set, shares, truth, doubts, strangeness and distance of the networks; shares (n, 5)."""
+    """Return set, shares, truth, doubts, strangeness, distance of the networks; of (n, 5)."""
     green, straw, soil = shares[:, 0], shares[:, 1], shares[:, 2]
     torn = float((straw * soil / (straw + soil + 1e-6)).mean())
     doubt = np.array([float((green * (1 - green)).mean()), torn, torn])
-    return name, shares.mean(axis=0), true, doubt, far, apart
+    return name, shares.mean(axis=0), true[:3], doubt, far, apart
 
 
 def _noting_apart() -> list[float]:

@@ -70,6 +70,13 @@ def test_interval_needs_the_photos_of_cochran(sd: float, half: float, n: int) ->
     assert row["shows"] <= half
 
 
+def test_what_photos_share_leaves_the_less_for_their_number_to_reach() -> None:
+    """Half widths add in squares: 3 points of which 1.96 are shared leave 2.27."""
+    shared = need(photos(spread_of(6.0), se=1.0), Goal(size=3.0, kind="interval"))
+    alone = need(photos(spread_of(6.0)), Goal(size=math.sqrt(9.0 - 1.96**2), kind="interval"))
+    assert shared["photos"] == alone["photos"] > 25
+
+
 def test_change_at_new_spots_needs_the_photos_of_the_t_formula() -> None:
     # Change 4, s 5: 25.5 photos a visit by t at power 0.8 (24.5 by the normal formula).
     row = need(photos(spread_of(5)), Goal(size=4))
