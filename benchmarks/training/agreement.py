@@ -24,7 +24,7 @@ WORLDS = ("report", "rendered", "sketched", "field", "wheat")
 def rows_of(path: Path, most: int) -> dict[str, np.ndarray]:
     """Return shares of the truth, of each network and of both, their distance, stated errors."""
     from lawnscore.photo.class_net import load_net, load_turf_net
-    from lawnscore.photo.classes import _APART_SE, agreed, share_errors
+    from lawnscore.photo.classes import agreed, share_errors
 
     first, second = load_net(), load_turf_net()
     world = load(path)
@@ -34,10 +34,11 @@ def rows_of(path: Path, most: int) -> dict[str, np.ndarray]:
         label = world.label[i][: len(one.rgb), : len(one.rgb)]
         true = np.bincount(label[label < 5], minlength=5) / label.size
         both, apart = agreed(one.shares.astype(np.float32), two.shares.astype(np.float32), one.keep)
+        lines = {name: first.weights[f"error.{name}"] for name in ("weight", "known")}
         se = share_errors(
-            both, one.keep, first.strangeness(one.deep), first.weights["error.weight"]
-        )
-        se[0] = np.hypot(se[0], _APART_SE * apart)
+            both, one.keep, first.strangeness(one.deep), lines["weight"],
+            known=lines["known"], apart=apart,
+        )  # fmt: skip
         means = [x.mean((0, 1)) for x in (one.shares, two.shares, both)]
         rows.append((true, *means, np.array([apart]), se))
     names = ("true", "first", "second", "both", "apart", "se")

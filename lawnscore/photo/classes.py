@@ -46,13 +46,21 @@ _LEANING, _AGREEING = 0.6, 0.2
 same of the photo, and how far apart they may be (1 sigma); `benchmarks/training/agreement.py`."""
 
 _APART_SE = 0.5
-"""Error of green for each point by which the two are apart over the photo."""
+"""Error of green for each point by which the two are apart over the photo, on ground unlike what is
+known."""
+
+APART_FLOOR = 0.01
+"""Added to that distance before its logarithm is taken."""
 
 _SPLIT_RIGHT = 0.10
 """The split of straw and soil counts as right when straw is off by no more than this share."""
 
 _DF = 5
 """Degrees of freedom of the t distribution that the errors of photos were seen to follow."""
+
+_LIKE_KNOWN = 0.45
+"""Strangeness up to which a photo is like what is known: rendered turf in cameras, soils and leaf
+that no network was trained on lies below in 95 of 100."""
 
 UNLIKE_KNOWN = 0.6
 """Distance of a photo's features from all that the stage was trained on, in spreads, from which it
@@ -125,8 +133,10 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     shade = sigmoid(out[..., -1])
     weight = keep.astype(np.float32)
     strangeness = net.strangeness(deep)
-    model_se = share_errors(shares, keep, strangeness, net.weights["error.weight"])
-    model_se[0] = math.hypot(model_se[0], _APART_SE * apart)
+    model_se = share_errors(
+        shares, keep, strangeness, net.weights["error.weight"],
+        known=net.weights["error.known"], apart=apart,
+    )  # fmt: skip
     lit = keep & (shade < _LIT_BELOW)
     leaf = leaf_colour(index, linear, shares[..., 0], lit, net.weights)
     return ClassMap(
@@ -239,13 +249,22 @@ def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def share_errors(
-    shares: Floats, keep: NDArray[np.bool_], strangeness: float, weights: Floats
+    shares: Floats,
+    keep: NDArray[np.bool_],
+    strangeness: float,
+    weights: Floats,
+    *,
+    known: Floats | None = None,
+    apart: float = 0.0,
 ) -> NDArray[np.float64]:
     """Return the standard errors (5,) of the mean shares that no further ground averages away.
 
-    Those of green, straw and soil were fitted on worlds that the network was not trained on
-    (`benchmarks/training/stated_error.py`): the logarithm of each is a line in the logarithms of
-    the binomial spread of the share, of the doubt within cells, and of how strange the photo is.
+    Those of green, straw and soil were fitted twice: on worlds that the network was not trained on
+    (`benchmarks/training/stated_error.py`), and on whole photos of ground like what it knows, in
+    soils, plots and cameras that it does not (`known_error.py`). The logarithm of each is a line in
+    the logarithms of the binomial spread of the share, of the doubt within cells, and of how
+    strange the photo is. Up to :data:`_LIKE_KNOWN` the second counts, from :data:`UNLIKE_KNOWN`
+    the first, where it is the wider; between them their variances are mixed.
 
     Parameters
     ----------
@@ -257,6 +276,11 @@ def share_errors(
         Distance from what is known, in spreads.
     weights
         (3, 4) of green, straw, soil: constant, spread, doubt, strangeness.
+    known
+        The same for ground like what is known, of green with `apart` in the place of strangeness;
+        without it the others count everywhere.
+    apart
+        How far apart the two networks say that green is (:func:`agreed`).
     """
     here = shares[keep].astype(np.float64)
     if not len(here):
@@ -267,8 +291,18 @@ def share_errors(
     unsure = float((green * (1.0 - green)).mean())
     torn = float((straw * soil / (straw + soil + 1e-6)).mean())
     out = np.empty(len(SURFACES))
+    strange = (strangeness - _LIKE_KNOWN) / (UNLIKE_KNOWN - _LIKE_KNOWN)
+    strange = 1.0 if known is None else min(max(strange, 0.0), 1.0)
     for k, doubt in enumerate((unsure, torn, torn)):
-        out[k] = math.exp(error_terms(float(spread[k]), doubt, strangeness) @ weights[k])
+        terms = error_terms(float(spread[k]), doubt, strangeness)
+        out[k] = math.exp(terms @ weights[k])
+        if k == 0:
+            out[k] = math.hypot(out[k], _APART_SE * apart)
+            terms[-1] = math.log(apart + APART_FLOOR)
+        if known is not None:
+            like = math.exp(terms @ known[k])
+            far = max(out[k], like)
+            out[k] = math.sqrt((1.0 - strange) * like**2 + strange * far**2)
     out[3:] = _OTHER_SE_SLOPE * spread[3:]
     return np.asarray(np.hypot(out, _SMALL_SE))
 

@@ -171,7 +171,7 @@ def test_networks_that_are_apart_widen_the_error_of_green(monkeypatch: pytest.Mo
     whole = classes.agreed
     monkeypatch.setattr(classes, "agreed", lambda *given: (whole(*given)[0], 0.4))
     _, far = half_leaf_half_soil()
-    assert far.model_se[0] == pytest.approx(np.hypot(near.model_se[0], 0.2), rel=0.1)
+    assert far.model_se[0] > 1.5 * near.model_se[0]
     assert far.model_se[1] == near.model_se[1]
 
 
@@ -188,6 +188,39 @@ def test_errors_of_shares_follow_the_stored_line_by_hand() -> None:
     torn = 0.3 * 0.2 / 0.5
     assert found[:3] == pytest.approx(np.hypot([0.53, torn + 0.004, 2.0], [0.004, 0.006, 0.006]),
                                       rel=1e-3)  # fmt: skip
+
+
+def test_ground_like_what_is_known_has_the_error_of_such_ground() -> None:
+    shares = np.full((4, 4, 5), 0.2, np.float32)
+    keep = np.ones((4, 4), bool)
+    left_out = np.array([[np.log(0.2), 0, 0, 0]] * 3, np.float32)
+    known = np.array([[np.log(0.05), 0, 0, 0]] * 3, np.float32)
+
+    def straw(strangeness: float, lines: np.ndarray = known) -> float:
+        return float(share_errors(shares, keep, strangeness, left_out, known=lines)[1])
+
+    assert straw(0.2) == straw(0.45) == pytest.approx(np.hypot(0.05, 0.006), rel=1e-4)
+    halfway = np.sqrt((0.05**2 + 0.2**2) / 2)
+    assert straw(0.525) == pytest.approx(np.hypot(halfway, 0.006), rel=1e-4)
+    assert straw(0.6) == straw(2.0) == pytest.approx(np.hypot(0.2, 0.006), rel=1e-4)
+    # The wider of the two counts where the ground is strange.
+    assert straw(2.0, known + np.array([[2.0, 0, 0, 0]], np.float32)) > 0.3
+
+
+def test_green_is_less_sure_where_the_networks_are_apart() -> None:
+    shares = np.full((4, 4, 5), 0.2, np.float32)
+    keep = np.ones((4, 4), bool)
+    left_out = np.array([[np.log(0.01), 0, 0, 0]] * 3, np.float32)
+    known = np.array([[0.0, 0, 0, 1.0]] * 3, np.float32)
+
+    def green(apart: float, strangeness: float) -> float:
+        return float(share_errors(shares, keep, strangeness, left_out, known=known, apart=apart)[0])
+
+    assert green(0.04, 0.2) == pytest.approx(np.hypot(0.05, 0.004), rel=1e-4)
+    assert green(0.19, 0.2) == pytest.approx(0.2, rel=1e-3)
+    assert float(share_errors(shares, keep, 2.0, left_out, apart=0.2)[0]) == pytest.approx(
+        np.sqrt(0.01**2 + 0.1**2 + 0.004**2), rel=1e-4
+    )
 
 
 def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> None:
