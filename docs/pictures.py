@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from PIL import Image
 from typer.testing import CliRunner
@@ -59,15 +60,15 @@ def _overlay(folder: Path, out: Path) -> Path:
     """Draw what `lawnscore inspect` draws, in a size for a page."""
     from lawnscore.commands.main import build_app
 
-    run = CliRunner().invoke(
-        build_app(),
-        ["inspect", str(folder / PHOTO), "--card", str(folder / "card.txt"), "--picture", str(out)],
-    )
-    if run.exit_code:
-        raise SystemExit(run.output)
-    with Image.open(out) as drawn:
-        size = (1400, round(1400 * drawn.height / drawn.width))
-        small = drawn.convert("RGB").resize(size, Image.Resampling.LANCZOS)
+    with TemporaryDirectory() as spare:  # `inspect` writes over no picture that it did not make
+        drawn_file = Path(spare) / out.name
+        given = ["inspect", str(folder / PHOTO), "--card", str(folder / "card.txt")]
+        run = CliRunner().invoke(build_app(), [*given, "--picture", str(drawn_file)])
+        if run.exit_code:
+            raise SystemExit(run.output + run.stderr)
+        with Image.open(drawn_file) as drawn:
+            size = (1400, round(1400 * drawn.height / drawn.width))
+            small = drawn.convert("RGB").resize(size, Image.Resampling.LANCZOS)
     small.save(out, quality=80, optimize=True)
     return out
 
