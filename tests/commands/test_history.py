@@ -48,6 +48,7 @@ def round_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
                     }
                 )
     write_table(folder, "photo_scores", PHOTO_SCORES.frame(rows))
+    run("attention", folder)  # writes the tables that `--today` reads and does not write
     return folder
 
 

@@ -102,11 +102,12 @@ def test_the_page_is_linked_while_there_are_points_and_goes_with_them(
     from lawnscore.points import check as module
 
     own = Path(shutil.copytree(written, tmp_path / "round", copy_function=shutil.copy2))
+    (own / "points.csv").write_text("what stands in it is said by the check")
     monkeypatch.setattr(module, "check_points", lambda *_: check())
     write_reports(own, lawns=["First"], pictures="none")
     assert "Green cover: the program says" in (own / "reports" / "checked.html").read_text()
     assert 'href="checked.html"' in (own / "reports" / "index.html").read_text()
-    monkeypatch.setattr(module, "check_points", lambda *_: None)
+    (own / "points.csv").unlink()
     write_reports(own, lawns=["First"], pictures="none")
     assert not (own / "reports" / "checked.html").exists()
     assert "checked.html" not in (own / "reports" / "index.html").read_text()
