@@ -21,6 +21,8 @@ from lawnscore.contract.settings import ScoringSettings
 from lawnscore.demo.camera import Light
 from lawnscore.photo.score import Row, score_photo
 from lawnscore.scoring.each_photo import Job, each_scored
+from lawnscore.scoring.photo_source import LocalPhoto
+from lawnscore.scoring.processes import Processes
 from tests.photo import rendered
 from tests.photo.laid_card import DPI, SIZE_PX, lay_card, turf
 
@@ -111,7 +113,7 @@ def test_a_fault_of_the_program_is_no_fault_of_the_photo(tmp_path: Path) -> None
     rendered.good().save_jpeg(tmp_path / "good.jpg")
     job = Job(None, None, ScoringSettings())
     with patch("lawnscore.photo.score.find_casts", side_effect=ZeroDivisionError("by nothing")):
-        ((_, scored),) = each_scored(job, [tmp_path / "good.jpg"], 0)
+        ((_, scored),) = each_scored(job, [LocalPhoto(tmp_path / "good.jpg")], Processes(0))
     assert (scored.row["status"], scored.row["reason"]) == ("refused", "failed")
     assert "ZeroDivisionError: by nothing" in scored.row["detail"]
     assert "find_casts" in scored.fault
