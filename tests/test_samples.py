@@ -64,8 +64,8 @@ SPREADS_MISSED = {
 }
 """Root mean square of (value - truth) / error outside the bar. Shares and leaf colour, and with
 them condition, state errors from several kinds of ground and an allowance for others, and from
-prints that are not known; these ten photos come from one renderer and one print. Scale and tilt allow for cards
-that do not lie flat; these do. Patches miss by the photo named above."""
+prints that are not known; these ten photos come from one renderer and one print. Scale and tilt
+allow for cards that do not lie flat; these do. Patches miss by the photo named above."""
 
 
 def scored() -> list[str]:

@@ -61,7 +61,7 @@ def test_every_reason_but_a_fault_of_the_program_is_in_the_table_and_stages_foll
 def test_every_check_there_is_stands_in_the_table() -> None:
     written = {
         getattr(module, name)
-        for module in (quality, sharpness)
+        for module in (daylight, quality, sharpness)
         for name in vars(module)
         if name.startswith("check_")
     }
