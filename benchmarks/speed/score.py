@@ -181,11 +181,9 @@ def stage_times(path: Path, repeats: int) -> list[tuple[str, float]]:
     found: dict[str, list[float]] = {}
     names = (
         "read_photo", "find_card", "fit_colour", "flatten", "classify", "find_casts",
-        "find_patches", "measure",
+        "find_patches", "measure", "checks_after", "ground_sample", "light_doubt", "foreign_doubt",
     )  # fmt: skip
     originals = {name: getattr(line, name) for name in names}
-    checks = [n for n in dir(line.quality) if n.startswith("check_") or n == "ground_sample"]
-    originals_of_quality = {name: getattr(line.quality, name) for name in checks}
 
     def timed(name: str, call: object) -> object:
         def wrapped(*args: object, **options: object) -> object:
@@ -200,15 +198,11 @@ def stage_times(path: Path, repeats: int) -> list[tuple[str, float]]:
     try:
         for name, call in originals.items():
             setattr(line, name, timed(name, call))
-        for name, call in originals_of_quality.items():
-            setattr(line.quality, name, timed(name, call))
         for _ in range(repeats):
             line.score_photo(path, settings=ScoringSettings())
     finally:
         for name, call in originals.items():
             setattr(line, name, call)
-        for name, call in originals_of_quality.items():
-            setattr(line.quality, name, call)
     return [(name, float(np.median(times))) for name, times in found.items()]
 
 
