@@ -204,7 +204,9 @@ def _tests_here(copy: Path, tests: Sequence[str]) -> int:
     sys.dont_write_bytecode = True
     places = [str(copy), str(copy / "benchmarks")]
     os.environ |= {"PYTHONPATH": os.pathsep.join(places), "PYTHONDONTWRITEBYTECODE": "1"}
-    sys.path[:] = [*places, *(p for p in sys.path if p and not Path(p).is_relative_to(ROOT))]
+    # A virtual environment may lie within the checkout: only the checkout's own places go.
+    own = (ROOT, ROOT / "benchmarks", ROOT / "tests")
+    sys.path[:] = [*places, *(p for p in sys.path if p and Path(p) not in own)]
     for name in [n for n in sys.modules if n.split(".")[0] in (PACKAGE, "tests", "benchmarks")]:
         del sys.modules[name]
     return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]))
