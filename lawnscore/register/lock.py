@@ -17,6 +17,8 @@ FOLDER = ".lawnscore"
 
 _LOCK_NAME = "lock.sqlite3"
 _WRITTEN = ("reports", FOLDER)
+_PATIENCE_S = 1.0
+"""Two runs that begin at one moment each find the lock half taken; one of them must go on."""
 
 
 @contextmanager
@@ -85,7 +87,7 @@ class _DamagedError(Exception):
 
 def _connect(path: Path) -> sqlite3.Connection:
     touch_own(path)
-    return sqlite3.connect(path, timeout=0, isolation_level=None)
+    return sqlite3.connect(path, timeout=_PATIENCE_S, isolation_level=None)
 
 
 def _hold(lock: sqlite3.Connection, path: Path, root: Path) -> None:
