@@ -89,6 +89,7 @@ def test_a_reload_keeps_the_work_and_all_can_be_read(
         "JSON.parse(localStorage.getItem(Object.keys(localStorage).find(k => k.endsWith('a. b.'))))"
     )["session"]
     reading.page.reload()
+    reading.page.get_by_text("Point 6 of 12").wait_for()  # the page takes a moment to begin
     assert reading.progress() == "Point 6 of 12"
     assert "A. B." in reading.page.locator("#name").inner_text()
     reading.press("1111111")
