@@ -3,13 +3,13 @@
     python benchmarks/training/known_error.py --worlds DIR --write class_net.npz
 
 Scored by the whole line: rendered lawns of the set `choosing` (cameras, soils and leaf that no
-network was trained on), photographs of fields and young wheat of groups that `train.py --hold` keeps
-back, the card laid in; and sketches, flat. The network that ships saw them all in its first runs,
-which kept nothing back: of these sets only the rendered lawns are new to it. The line is that of `stated_error.py`, in the
-spread of the share, the doubt within cells and the strangeness (of green: how far apart the two
-networks are), by the likelihood of Student's t, widened until 95 % of the intervals hold, and by
-ALLOWANCE for ground that is none of these. Where a photo is as strange as another world, the
-lines of `stated_error.py` count (`share_errors` in `photo/classes.py`).
+network was trained on), photographs of fields and young wheat of groups that `train.py --hold`
+keeps back, the card laid in; and sketches, flat. The network that ships saw them all in its first
+runs, which kept nothing back: of these sets only the rendered lawns are new to it. The line is that
+of `stated_error.py`, in the spread of the share, the doubt within cells and the strangeness (of
+green: how far apart the two networks are), by the likelihood of Student's t, widened until 95 % of
+the intervals hold, and by ALLOWANCE for ground that is none of these. Where a photo is as strange
+as another world, the lines of `stated_error.py` count (`share_errors` in `photo/classes.py`).
 """
 
 from __future__ import annotations
