@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))  # where the training studies
 
 import cv2
 import numpy as np
-from training.seen import see
+from training.seen import see_with_both
 from training.worlds import load, rendered_scene, report_scene
 
 SHARES = (0.10, 0.13, 0.15, 0.17, 0.19, 0.22, 0.25, 0.28)
@@ -51,8 +51,6 @@ def true_shares(label: np.ndarray) -> np.ndarray:
 
 def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
-    from lawnscore.photo.class_net import load_net, load_turf_net
-    from lawnscore.photo.classes import agreed
     from lawnscore.photo.patches import BARE_LEAF_SHARE, TRUE_LEAF_SHARE
 
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
@@ -72,8 +70,7 @@ def main(arguments: list[str] | None = None) -> int:
             pieces += [(world.rgb[i], world.label[i]) for i in ids]
     true, seen = [], []
     for rgb, label in pieces:
-        one, two = see(load_net(), rgb), see(load_turf_net(), rgb)
-        shares, _ = agreed(one.shares.astype(np.float32), two.shares.astype(np.float32), one.keep)
+        one, _, shares, _ = see_with_both(rgb)
         side = len(one.rgb)
         true.append(patch_pct(true_shares(label[:side, :side]), TRUE_LEAF_SHARE))
         seen.append([patch_pct(shares, below) for below in SHARES])

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from training.seen import see
+from training.seen import see_with_both
 from training.worlds import load
 
 WORLDS = ("report", "rendered", "sketched", "field", "wheat")
@@ -23,17 +23,16 @@ WORLDS = ("report", "rendered", "sketched", "field", "wheat")
 
 def rows_of(path: Path, most: int) -> dict[str, np.ndarray]:
     """Return shares of the truth, of each network and of both, their distance, stated errors."""
-    from lawnscore.photo.class_net import load_net, load_turf_net
-    from lawnscore.photo.classes import agreed, share_errors
+    from lawnscore.photo.class_net import load_net
+    from lawnscore.photo.classes import share_errors
 
-    first, second = load_net(), load_turf_net()
+    first = load_net()
     world = load(path)
     rows = []
     for i in range(0, len(world.rgb), max(1, len(world.rgb) // most)):
-        one, two = see(first, world.rgb[i]), see(second, world.rgb[i])
+        one, two, both, apart = see_with_both(world.rgb[i])
         label = world.label[i][: len(one.rgb), : len(one.rgb)]
         true = np.bincount(label[label < 5], minlength=5) / label.size
-        both, apart = agreed(one.shares.astype(np.float32), two.shares.astype(np.float32), one.keep)
         lines = {name: first.weights[f"error.{name}"] for name in ("weight", "known")}
         se = share_errors(
             both, one.keep, first.strangeness(one.deep), lines["weight"],

@@ -32,7 +32,7 @@ from accuracy import SEEDS
 from accuracy_cases import cover_cases, odd_cases
 from accuracy_draws import Case
 from training.card_in_fields import laid_in
-from training.seen import see
+from training.seen import see_with_both
 from training.stated_error import CLASSES, fitted, terms
 from training.worlds import load
 
@@ -105,13 +105,11 @@ def photographed_rows(data: Path, name: str, n: int) -> Iterator[Row]:
 
 def sketched_rows(world_file: Path, most: int) -> Iterator[Row]:
     """Look at sketches, flat."""
-    from lawnscore.photo.class_net import load_net, load_turf_net
-    from lawnscore.photo.classes import agreed
+    from lawnscore.photo.class_net import load_net
 
     world = load(world_file)
     for i in range(0, len(world.rgb), max(1, len(world.rgb) // most)):
-        one, two = (see(net, world.rgb[i]) for net in (load_net(), load_turf_net()))
-        both, apart = agreed(one.shares.astype(np.float32), two.shares.astype(np.float32), one.keep)
+        one, _, both, apart = see_with_both(world.rgb[i])
         label = world.label[i][: len(one.rgb), : len(one.rgb)]
         true = np.bincount(label[label < 5], minlength=5) / label.size
         far = load_net().strangeness(one.deep)

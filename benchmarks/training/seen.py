@@ -9,8 +9,15 @@ import cv2
 import numpy as np
 
 from lawnscore.card.colourspace import decode_srgb
-from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, ClassNet, read_onnx
-from lawnscore.photo.classes import levels_of
+from lawnscore.photo.class_net import (
+    CELL_PX,
+    STRIDE_PX,
+    ClassNet,
+    load_net,
+    load_turf_net,
+    read_onnx,
+)
+from lawnscore.photo.classes import agreed, levels_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,3 +65,10 @@ def see(net: ClassNet, rgb: np.ndarray) -> Seen:
     shares = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True)).astype(float)
     shares /= shares.sum(-1, keepdims=True)
     return Seen(rgb, index, linear, keep, out, shares, deep)
+
+
+def see_with_both(rgb: np.ndarray) -> tuple[Seen, Seen, np.ndarray, float]:
+    """Return what each shipped network sees, their shares together, how far apart they are."""
+    one, two = (see(net, rgb) for net in (load_net(), load_turf_net()))
+    both, apart = agreed(one.shares.astype(np.float32), two.shares.astype(np.float32), one.keep)
+    return one, two, both, apart
