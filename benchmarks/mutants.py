@@ -202,11 +202,10 @@ def _tests_here(copy: Path, tests: Sequence[str]) -> int:
         os.dup2(said.fileno(), 1)
         os.dup2(said.fileno(), 2)
     sys.dont_write_bytecode = True
-    places = [str(copy), str(copy / "benchmarks")]
-    os.environ |= {"PYTHONPATH": os.pathsep.join(places), "PYTHONDONTWRITEBYTECODE": "1"}
+    os.environ |= {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
     # A virtual environment may lie within the checkout: only the checkout's own places go.
-    own = (ROOT, ROOT / "benchmarks", ROOT / "tests")
-    sys.path[:] = [*places, *(p for p in sys.path if p and Path(p) not in own)]
+    own = (ROOT, ROOT / "tests")
+    sys.path[:] = [str(copy), *(p for p in sys.path if p and Path(p) not in own)]
     for name in [n for n in sys.modules if n.split(".")[0] in (PACKAGE, "tests", "benchmarks")]:
         del sys.modules[name]
     return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *tests]))

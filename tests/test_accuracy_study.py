@@ -6,19 +6,13 @@ from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
-import accuracy_cases as cases
-import accuracy_draws as draws
-import accuracy_objects as objects
-import accuracy_real as real
-import accuracy_refusing as refusing
-import accuracy_sources as sources
-import accuracy_tables as tables
-import accuracy_truth as truth
 import numpy as np
 import pytest
-from accuracy_run import Store, program_id
-from accuracy_truth import match_casts
 
+from benchmarks.accuracy import cases, draws, objects, refusing, sources, tables, truth
+from benchmarks.accuracy import real_tables as real
+from benchmarks.accuracy.run import Store, program_id
+from benchmarks.accuracy.truth import match_casts
 from lawnscore.demo.camera import CAMERAS
 from lawnscore.photo import sharpness
 from lawnscore.photo.casts import Casts
@@ -130,7 +124,7 @@ def test_tables_print_as_text_and_markdown() -> None:
 
 
 def test_sets_share_no_photo() -> None:
-    import accuracy
+    from benchmarks.accuracy import rendered as accuracy
 
     keys = {}
     for name, seed in (accuracy.SEEDS | {"quick": accuracy.QUICK_SEED}).items():
@@ -232,7 +226,7 @@ def test_results_of_a_run_that_was_cut_off_are_kept(tmp_path: Path) -> None:
 def test_the_study_runs_small_and_writes_its_tables(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import accuracy
+    from benchmarks.accuracy import rendered as accuracy
 
     page = tmp_path / "ACCURACY.md"
     page.write_text("before\n<!-- tables -->\nold\n<!-- end of tables -->\nafter\n", "utf-8")

@@ -1,6 +1,6 @@
 """Changed files bring out documented errors alone: a fixed budget from the kept corpus.
 
-`benchmarks/fuzz.py` goes on for as long as it is let.
+`benchmarks/robustness/fuzz.py` goes on for as long as it is let.
 """
 
 from __future__ import annotations
@@ -8,8 +8,9 @@ from __future__ import annotations
 import signal
 from pathlib import Path
 
-import fuzz
 import pytest
+
+from benchmarks.robustness import fuzz
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGALRM"), reason="needs an alarm clock")
 SLOW = {"photo": 60, "csv": 40, "backup": 100, "cgats": 100}

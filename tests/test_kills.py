@@ -1,6 +1,6 @@
 """The commands that write are killed, starved and crowded, and nothing is lost; a small share.
 
-`benchmarks/kills.py` does it at every step and at hundreds of random moments.
+`benchmarks/robustness/kills.py` does it at every step and at hundreds of random moments.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ import os
 import sys
 from pathlib import Path
 
-import kills
-import kills_round
 import pytest
-from kills_round import CASES, Case
+
+from benchmarks.robustness import kills, kills_round
+from benchmarks.robustness.kills_round import CASES, Case
 
 pytestmark = [
     pytest.mark.skipif(not hasattr(os, "fork"), reason="needs processes that are forked"),

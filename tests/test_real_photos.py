@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import real_compose as composing
-import real_photos as study
 
+from benchmarks.accuracy import real_compose as composing
+from benchmarks.accuracy import real_photos as study
 from lawnscore.demo import spectra
 
 

@@ -22,8 +22,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pandas as pd
-import real_compose as lay
 
+from benchmarks.accuracy import real_compose as lay
 from benchmarks.studies.same_lawn import INKS, season
 from benchmarks.training import sketches
 from lawnscore import score_photo

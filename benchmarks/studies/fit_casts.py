@@ -20,15 +20,14 @@ from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parents[1]))  # where the accuracy study lies
 
 import cv2
 import numpy as np
-from accuracy_draws import SCENE_MM, Case, random_view
-from accuracy_render import reference, render
-from accuracy_truth import match_casts, true_casts
 from numpy.typing import NDArray
 
+from benchmarks.accuracy.draws import SCENE_MM, Case, random_view
+from benchmarks.accuracy.render import reference, render
+from benchmarks.accuracy.truth import match_casts, true_casts
 from lawnscore import score_photo
 from lawnscore.demo.cases import random_case
 from lawnscore.photo import casts as stage

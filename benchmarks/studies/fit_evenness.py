@@ -22,14 +22,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parents[1]))  # where the accuracy study lies
 
 import cv2
 import numpy as np
-from accuracy_draws import SCENE_MM, Case, random_view
-from accuracy_render import reference, render
-from accuracy_truth import true_map
 
+from benchmarks.accuracy.draws import SCENE_MM, Case, random_view
+from benchmarks.accuracy.render import reference, render
+from benchmarks.accuracy.truth import true_map
 from lawnscore import score_photo
 from lawnscore.demo.cases import KINDS, random_case
 from lawnscore.photo import measures as stage

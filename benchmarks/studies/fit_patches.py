@@ -1,7 +1,7 @@
 """Below which share of seen leaf is ground bare? A constant of `lawnscore/photo/patches.py`.
 
-    python -m benchmarks.studies.fit_patches --worlds DIR       worlds of `training/worlds.py`
-    python -m benchmarks.studies.fit_patches --quick            a few pieces, made here
+    python -m benchmarks.studies.fit_patches --worlds DIR  worlds of `training/worlds.py`
+    python -m benchmarks.studies.fit_patches --quick       a few pieces, made here
 
 The class stage sees a little leaf where there is none. On rendered pieces of 0.2 m2, a third of
 them of the family `report`, the ground in bare patches is compared with that of the true shares;
@@ -16,12 +16,12 @@ import sys
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parents[1]))  # where the training studies lie
 
 import cv2
 import numpy as np
-from training.seen import see_with_both
-from training.worlds import load, rendered_scene, report_scene
+
+from benchmarks.training.seen import see_with_both
+from benchmarks.training.worlds import load, rendered_scene, report_scene
 
 SHARES = (0.10, 0.13, 0.15, 0.17, 0.19, 0.22, 0.25, 0.28)
 CELL_MM = 5.0

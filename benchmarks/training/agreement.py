@@ -1,6 +1,6 @@
 """What the green of two networks is worth alone and together, world by world.
 
-    python benchmarks/training/agreement.py --worlds DIR
+    python -m benchmarks.training.agreement --worlds DIR
 
 The first network of `photo/class_net.py` was trained on all worlds, the second on rendered turf
 alone. `report` neither has seen; fields, wheat and sketches only the first. Printed are bias and
@@ -15,8 +15,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from training.seen import see_with_both
-from training.worlds import load
+
+from benchmarks.training.seen import see_with_both
+from benchmarks.training.worlds import load
 
 WORLDS = ("report", "rendered", "sketched", "field", "wheat")
 

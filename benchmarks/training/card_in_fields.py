@@ -1,7 +1,7 @@
 """Lay the rendered card into photographs with masks, and score them through the whole line.
 
-    python benchmarks/training/card_in_fields.py --data DATA
-    python benchmarks/training/card_in_fields.py --data DATA --net NETS/no-field.npz
+    python -m benchmarks.training.card_in_fields --data DATA
+    python -m benchmarks.training.card_in_fields --data DATA --net NETS/no-field.npz
 
 What the mask says of the measured ground is the truth. With ``--net`` another network takes the
 place of the one that ships: one that never saw fields says how the line does on ground that nobody
@@ -18,8 +18,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from training.seen import read_net
 
+from benchmarks.training.seen import read_net
 from lawnscore.photo.score import PhotoScore
 
 SURFACES = ("green", "straw", "soil")
@@ -75,8 +75,7 @@ def laid_in(
     data: Path, name: str, n: int, back: int = 0
 ) -> Iterator[tuple[PhotoScore, np.ndarray]]:
     """Yield the score of each photograph with the card laid in, and its true shares (3,)."""
-    import real_compose as lay
-
+    from benchmarks.accuracy import real_compose as lay
     from lawnscore import score_photo
     from lawnscore.card.design import card_design
     from lawnscore.card.reference import ReferenceCard

@@ -1,6 +1,6 @@
 """How well a network finds casts in scenes that it was not trained on, and how sure a peak is.
 
-    python benchmarks/training/cast_evidence.py --worlds DIR --net FILE.npz
+    python -m benchmarks.training.cast_evidence --worlds DIR --net FILE.npz
         ... --world sketched          one generator: the other one, of a network trained without it
 
 Every third group of eight scenes, which `train.py --hold` keeps back. Fitted is the evidence of a
@@ -15,9 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from studies.fit_casts import fit
-from training.seen import read_net, see
-from training.worlds import MM_PER_PX, load
+
+from benchmarks.studies.fit_casts import fit
+from benchmarks.training.seen import read_net, see
+from benchmarks.training.worlds import MM_PER_PX, load
 
 CELL_PX = 4
 GENERATORS = ("rendered", "sketched")

@@ -1,6 +1,6 @@
 """Fit what the class stage says of its error on ground like what it knows, on whole photos.
 
-    python benchmarks/training/known_error.py --worlds DIR --write class_net.npz
+    python -m benchmarks.training.known_error --worlds DIR --write class_net.npz
 
 Scored by the whole line: rendered lawns of the set `choosing` (cameras, soils and leaf that no
 network was trained on), photographs of fields and young wheat of groups that `train.py --hold`
@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -24,18 +23,17 @@ from itertools import chain
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parents[1]))  # where the accuracy study lies
 
 import cv2
 import numpy as np
-from accuracy import SEEDS
-from accuracy_cases import cover_cases, odd_cases
-from accuracy_draws import Case
-from training.card_in_fields import laid_in
-from training.seen import see_with_both
-from training.stated_error import CLASSES, fitted, terms
-from training.worlds import load
 
+from benchmarks.accuracy.cases import cover_cases, odd_cases
+from benchmarks.accuracy.draws import Case
+from benchmarks.accuracy.rendered import SEEDS
+from benchmarks.training.card_in_fields import laid_in
+from benchmarks.training.seen import see_with_both
+from benchmarks.training.stated_error import CLASSES, fitted, terms
+from benchmarks.training.worlds import load
 from lawnscore.photo.classes import APART_FLOOR
 
 ALLOWANCE = 1.3
@@ -73,9 +71,8 @@ def _noting_apart() -> list[float]:
 
 def rendered_row(case: Case) -> Row | None:
     """Render and score one case."""
-    from accuracy_render import reference, render
-    from accuracy_truth import true_map
-
+    from benchmarks.accuracy.render import reference, render
+    from benchmarks.accuracy.truth import true_map
     from lawnscore import score_photo
 
     cv2.setNumThreads(1)

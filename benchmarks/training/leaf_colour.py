@@ -1,6 +1,6 @@
 """Fit what is still mixed into the leafiest cells, and take it off the leaf's colour.
 
-    python benchmarks/training/leaf_colour.py --worlds DIR --net class_net.npz
+    python -m benchmarks.training.leaf_colour --worlds DIR --net class_net.npz
 
 The truth is the mean colour of leaf in the light, pixel by pixel and before the camera, so only the
 two made worlds can tell it: what a mask over a photograph calls leaf is mixed with what lies
@@ -18,8 +18,9 @@ import argparse
 from pathlib import Path
 
 import numpy as np
-from training.seen import read_net, see
-from training.worlds import load
+
+from benchmarks.training.seen import read_net, see
+from benchmarks.training.worlds import load
 
 WEIGHT = {"rendered": 1.0, "sketched": 0.25}
 APART = "report"

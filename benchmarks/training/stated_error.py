@@ -1,8 +1,8 @@
 """Fit what the class stage says of its own error, on worlds that each network never saw.
 
-    python benchmarks/training/stated_error.py --worlds DIR --nets DIR --write class_net.npz
+    python -m benchmarks.training.stated_error --worlds DIR --nets DIR --write class_net.npz
 
-    python benchmarks/training/stated_error.py --nets DIR --write class_net.npz --only-known
+    python -m benchmarks.training.stated_error --nets DIR --write class_net.npz --only-known
 
 The second takes anew what is known, of a network that was trained on, and keeps the lines.
 
@@ -23,8 +23,9 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import t as student
-from training.seen import read_net, see
-from training.worlds import load
+
+from benchmarks.training.seen import read_net, see
+from benchmarks.training.worlds import load
 
 SETS = {
     "field, never seen": ("field", "no-field", 1.0),

@@ -1,6 +1,6 @@
 """Train the class stage on all worlds, or on all but one.
 
-    python benchmarks/training/train.py --worlds DIR --out FILE --seconds 150
+    python -m benchmarks.training.train --worlds DIR --out FILE --seconds 150
         ... --without rendered        leave a world out
         ... --hold                    keep a third of every world's groups back
         ... --start FILE.pt           go on from weights, or from a network that shipped (.npz)
@@ -23,8 +23,9 @@ from pathlib import Path
 import numpy as np
 import torch
 from torch.nn import functional as F  # noqa: N812  (its usual name)
-from training.network import CELL_PX, Net, export, held_still, read
-from training.worlds import MM_PER_PX, SURFACES, WORLDS, World, load
+
+from benchmarks.training.network import CELL_PX, Net, export, held_still, read
+from benchmarks.training.worlds import MM_PER_PX, SURFACES, WORLDS, World, load
 
 CROP_PX = 256
 CELLS = CROP_PX // CELL_PX

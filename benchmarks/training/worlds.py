@@ -1,9 +1,9 @@
 """Worlds of labelled ground: what the class stage is trained on, each left out in turn.
 
-    python benchmarks/training/worlds.py rendered --scenes 2400 --out DIR
-    python benchmarks/training/worlds.py sketched --scenes 3000 --out DIR
-    python benchmarks/training/worlds.py report --scenes 200 --out DIR    never trained on
-    python benchmarks/training/worlds.py real --data DATA --out DIR
+    python -m benchmarks.training.worlds rendered --scenes 2400 --out DIR
+    python -m benchmarks.training.worlds sketched --scenes 3000 --out DIR
+    python -m benchmarks.training.worlds report --scenes 200 --out DIR  never trained on
+    python -m benchmarks.training.worlds real --data DATA --out DIR
 
 A world is a source of labelled ground with its own look. Each becomes one `NAME.npz` of pictures
 in corrected sRGB (8 bit), labels of every pixel, and groups: what must not be split between
@@ -68,7 +68,7 @@ def encoded(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
 def rendered_scene(seed: int) -> dict[str, np.ndarray]:
     """Render one piece of ground with `lawnscore.demo` and correct it by its card."""
     cv2.setNumThreads(1)
-    from training.rendered import training_scene
+    from benchmarks.training.rendered import training_scene
 
     return training_scene(seed)
 
@@ -76,7 +76,7 @@ def rendered_scene(seed: int) -> dict[str, np.ndarray]:
 def report_scene(seed: int) -> dict[str, np.ndarray]:
     """Render one piece with the cameras, soils and leaf that are kept for reporting."""
     cv2.setNumThreads(1)
-    from training.rendered import training_scene
+    from benchmarks.training.rendered import training_scene
 
     return training_scene(seed, "report")
 
@@ -84,7 +84,7 @@ def report_scene(seed: int) -> dict[str, np.ndarray]:
 def sketched_scene(seed: int) -> dict[str, np.ndarray]:
     """Draw one sketch, through a camera's blur, noise and compression."""
     cv2.setNumThreads(1)
-    from training.sketches import draw_sketch
+    from benchmarks.training.sketches import draw_sketch
 
     rng = np.random.default_rng([seed, 5])
     sketch = draw_sketch(seed)

@@ -139,9 +139,9 @@ _GROUND = (
     ("cast-wet", (66, 56, 46)),
 )
 # Hues 30 degrees apart in CIELAB, light (L* 62) and deep (L* 40) in turn, each as strong as an
-# office printer prints it. `benchmarks/card_patches.py` chose offset and levels: the fit over the
-# colours that lawns show has a mean variance of 0.019 with this row and 0.042 without it, a
-# condition number of 38 and of 143.
+# office printer prints it. `benchmarks/studies/card_patches.py` chose offset and levels: the fit
+# over the colours that lawns show has a mean variance of 0.019 with this row and 0.042 without it,
+# a condition number of 38 and of 143.
 _VIVID = (
     ("hue-010-light", (235, 109, 136)),
     ("hue-040-deep", (145, 74, 57)),

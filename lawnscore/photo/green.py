@@ -62,10 +62,10 @@ def green_mask(rgb: NDArray[np.uint8], *, mm_per_px: float | None = None) -> Mas
     on values that are common to photographs; so a photo of bare soil does not get split in two.
     Specks are dropped.
 
-    This is a method of its own, measured against hand-drawn masks by `benchmarks/real_photos.py`;
-    it is not the network of the class stage, which needs the card's colours and scale. A pixel is
-    leaf or not: blades should be several pixels wide, or mixed pixels make too much of it. Yellow
-    and dead leaf is not found, nor moss told from grass.
+    This is a method of its own, measured against hand-drawn masks by
+    `benchmarks/accuracy/real_photos.py`; it is not the network of the class stage, which needs the
+    card's colours and scale. A pixel is leaf or not: blades should be several pixels wide, or mixed
+    pixels make too much of it. Yellow and dead leaf is not found, nor moss told from grass.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
 """A small round for each command that writes, what to do with it, and what it ends with.
 
-For `benchmarks/kills.py`.
+For `benchmarks/robustness/kills.py`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Choose the vivid patches of the card: which hues, and which two levels, pin the correction down.
 
-    python benchmarks/card_patches.py
+    python -m benchmarks.studies.card_patches
 
 Twelve hues 30 degrees apart in CIELAB, light and deep in turn. Offset of the hues, the two levels
 and the chroma are tried out; a choice is kept only when an office printer prints every patch and

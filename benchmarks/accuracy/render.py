@@ -14,8 +14,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from accuracy_draws import TEXTURES, Case
 
+from benchmarks.accuracy.draws import TEXTURES, Case
 from lawnscore.card.colourspace import encode_srgb, linear_to_lab
 from lawnscore.card.design import card_design
 from lawnscore.card.reference import ReferenceCard, nominal_reference

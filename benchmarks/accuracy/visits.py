@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from accuracy_tables import Result, Table, mark, scored
-from studies.intervals import MAIN, PHOTO_AREA_M2, beta_spots, patch_spots
 
+from benchmarks.accuracy.tables import Result, Table, mark, scored
+from benchmarks.studies.intervals import MAIN, PHOTO_AREA_M2, beta_spots, patch_spots
 from lawnscore.contract.measures import MEASURES
 from lawnscore.history.visits import visit_scores
 

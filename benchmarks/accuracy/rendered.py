@@ -1,10 +1,10 @@
 """How right are the numbers? Renders or reads cases, scores them, prints a table a question.
 
-    python benchmarks/accuracy.py --results DIR                          the full run
-    python benchmarks/accuracy.py --results DIR --jobs 32 --seconds 500  begins none after 500 s
-    python benchmarks/accuracy.py --results DIR --tables-only --markdown docs/ACCURACY.md
-    python benchmarks/accuracy.py --results DIR --tables cover casts     some of it
-    python benchmarks/accuracy.py --quick                                a check that it runs
+    python -m benchmarks.accuracy.rendered --results DIR                       the full run
+    python -m benchmarks.accuracy.rendered --results DIR --jobs 32 --seconds 500  for 500 s
+    python -m benchmarks.accuracy.rendered --results DIR --tables-only --markdown PAGE
+    python -m benchmarks.accuracy.rendered --results DIR --tables cover casts  some of it
+    python -m benchmarks.accuracy.rendered --quick                             a check that it runs
 
 Each result is appended to DIR/results/STUDY.jsonl as soon as it is there: a run that was cut off
 keeps what it has, and the same command goes on. A change of the program makes the photos anew.
@@ -26,16 +26,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
-import accuracy_cases as cases
-import accuracy_objects as objects
-import accuracy_refusing as refusing
-import accuracy_sources as sources
-import accuracy_tables as tables
-from accuracy_draws import Case
-from accuracy_run import Limits, Result, Store, program_id, run
-from accuracy_tables import Table
+from benchmarks.accuracy import cases, objects, refusing, sources, tables
+from benchmarks.accuracy.draws import Case
+from benchmarks.accuracy.run import Limits, Result, Store, program_id, run
+from benchmarks.accuracy.tables import Table
 
 SEEDS = {"choosing": 20_240_501, "reporting": 20_251_125}
 """Of each set; every study adds a number of its own."""
@@ -212,18 +207,18 @@ def _tables(
     if "sources" in made:
         made["sources"] = sources.sources_tables(results["sources"])
     if "visits" in asked and results["cover"]:
-        from accuracy_visits import visits_tables
+        from benchmarks.accuracy.visits import visits_tables
 
         seed = SEEDS[options.set] + 10
         made["visits"] = visits_tables(results["cover"], quick=options.quick, seed=seed)
     data = os.environ.get("LAWNSCORE_DATA")
     if data:
-        import accuracy_real
+        from benchmarks.accuracy import real_tables
 
         if "real" in asked:
-            made["real"] = [accuracy_real.cover_table(Path(data))]
+            made["real"] = [real_tables.cover_table(Path(data))]
         if "charts" in asked:
-            made["charts"] = [accuracy_real.charts_table(Path(data))]
+            made["charts"] = [real_tables.charts_table(Path(data))]
     return made
 
 

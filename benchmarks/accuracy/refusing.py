@@ -3,7 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
-from accuracy_tables import Result, Table, errors, fmt, mark, mean, reasons, rms, scored, share_of
+
+from benchmarks.accuracy.tables import (
+    Result,
+    Table,
+    errors,
+    fmt,
+    mark,
+    mean,
+    reasons,
+    rms,
+    scored,
+    share_of,
+)
 
 BAD_POINTS = 10.0
 """A photo whose cover error passes this is to be refused, points."""

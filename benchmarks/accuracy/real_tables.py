@@ -11,8 +11,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from accuracy_tables import Table, mark
 from numpy.typing import NDArray
+
+from benchmarks.accuracy.tables import Table, mark
 
 Mask = NDArray[np.bool_]
 Rgb = NDArray[np.uint8]
@@ -131,7 +132,7 @@ def _masked_photos(folder: Path) -> list[tuple[Rgb, Mask]]:
 
 def charts_table(data: Path) -> Table:
     """Leave-one-patch-out CIEDE2000 on real charts against the libraries' own methods."""
-    from studies.colour_fit import METHODS, OURS, left_out, real_cards
+    from benchmarks.studies.colour_fit import METHODS, OURS, left_out, real_cards
 
     warnings.simplefilter("ignore")
     cards = real_cards(data)

@@ -12,8 +12,8 @@ After each: originals byte for byte the same, the ledger opens, no file is half 
 called filed that is not, what went wrong was one line, and the next run ends with what an
 undisturbed run ends with. Prints a table; ends with status 1 at the first thing that is lost.
 
-    python benchmarks/kills.py                 every step, 200 random moments a command
-    python benchmarks/kills.py --quick         a few of each
+    python -m benchmarks.robustness.kills          every step, 200 random moments a command
+    python -m benchmarks.robustness.kills --quick  a few of each
 """
 
 from __future__ import annotations
@@ -37,14 +37,22 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from kills_round import CASES, TODAY, Case, by_content, file_dump, photos_of, points
 
+from benchmarks.robustness.kills_round import (
+    CASES,
+    TODAY,
+    Case,
+    by_content,
+    file_dump,
+    photos_of,
+    points,
+)
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.filing.journal import undo_filing
 from lawnscore.report import write_reports
 from lawnscore.scoring.batch import score_round
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 _KILLED, _TOLD, _FAULT = -signal.SIGKILL, 2, 3
 _COMMITS = ("COMMIT", "BEGIN EXCLUSIVE")
 _SIMPLE_EVENTS = ("os.rename", "os.link", "os.remove", "os.mkdir", "os.rmdir")
@@ -315,8 +323,8 @@ def _forked(case: Case, base: Path) -> int:
 
 _REAL = """
 import sys
-sys.path[:0] = [{root!r}, {bench!r}]
-import kills
+sys.path.insert(0, {root!r})
+from benchmarks.robustness import kills
 from pathlib import Path
 if __name__ == "__main__":
     kills.real_{name}(Path(sys.argv[1]))
@@ -346,7 +354,7 @@ def at_random(case: Case, *, n: int, seed: int, worker: bool = False) -> Trial:
     with tempfile.TemporaryDirectory() as made:
         base, before, wanted, _ = prepared(case, Path(made))
         script = Path(made) / "run.py"
-        text = _REAL.format(root=str(ROOT), bench=str(ROOT / "benchmarks"), name=case.name)
+        text = _REAL.format(root=str(ROOT), name=case.name)
         script.write_text(text)
         whole_s = min(
             _real_run(script, _copied(base, Path(f))) for f in _folders(Path(made), min(3, n))

@@ -1,4 +1,4 @@
-"""Inputs that `benchmarks/fuzz.py` starts from: one or a few sound ones for each reader."""
+"""Inputs that `benchmarks/robustness/fuzz.py` starts from, sound ones for each reader."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from lawnscore.filing.slip_code import SlipCode, slip_text
 from lawnscore.photo.icc import display_p3
 from lawnscore.register.new import settings_text
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def photo_seeds() -> list[bytes]:

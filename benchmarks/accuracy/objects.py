@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from accuracy_tables import Result, Table, errors, fmt, mark, rms, scored
+
+from benchmarks.accuracy.tables import Result, Table, errors, fmt, mark, rms, scored
 
 
 def casts_table(results: list[Result]) -> Table:

@@ -11,10 +11,10 @@ from typing import Any
 
 import cv2
 import numpy as np
-from accuracy_cases import shade_seen
-from accuracy_draws import Case
-from accuracy_render import SECONDS, Known, reference, render, timed
 
+from benchmarks.accuracy.cases import shade_seen
+from benchmarks.accuracy.draws import Case
+from benchmarks.accuracy.render import SECONDS, Known, reference, render, timed
 from lawnscore import score_photo
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.demo.geometry import card_to_scene

@@ -16,7 +16,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from accuracy_draws import Case
+from benchmarks.accuracy.draws import Case
 
 Result = dict[str, Any]
 REPORT_S = 15.0
@@ -32,7 +32,7 @@ def program_id() -> str:
     here = Path(__file__).parent
     rooms = ("contract", "card", "photo", "demo")
     paths = [p for room in rooms for p in (package / room).rglob("*") if p.suffix != ".pyc"]
-    paths += [here / "accuracy_truth.py", here / "accuracy_render.py"]
+    paths += [here / "truth.py", here / "render.py"]
     digest = hashlib.sha256()
     for path in sorted(p for p in paths if p.is_file()):
         digest.update(path.name.encode() + path.read_bytes())
@@ -127,7 +127,8 @@ def _results(
             yield run_lawn(group, until, photos)
         return
     import cv2
-    from accuracy_render import warm
+
+    from benchmarks.accuracy.render import warm
 
     cv2.setNumThreads(1)  # threads of the parent would be missing in its children
     warm()  # before the processes part, so that it is made once
@@ -153,7 +154,8 @@ def _results(
 def run_lawn(group: list[Case], until: float, photos: Path | None) -> list[Result]:
     """Results of the photos of one lawn; one that goes wrong is said and left out."""
     import cv2
-    from accuracy_truth import run_case
+
+    from benchmarks.accuracy.truth import run_case
 
     cv2.setNumThreads(1)
     results = []

@@ -1,7 +1,7 @@
 """Real photographs: what the stages make of them.
 
-    LAWNSCORE_DATA=FOLDER python benchmarks/real_photos.py              all tables
-    LAWNSCORE_DATA=FOLDER python benchmarks/real_photos.py --quick      a few photos of each
+    python -m benchmarks.accuracy.real_photos          all tables of LAWNSCORE_DATA
+    python -m benchmarks.accuracy.real_photos --quick  a few photos of each
     ... --markdown FILE    also write the tables as Markdown
     ... --overlays FOLDER  also draw what was seen in each composed photo
 
@@ -28,16 +28,23 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import cv2
 import numpy as np
-from accuracy_real import (
+from numpy.typing import NDArray
+
+from benchmarks.accuracy.real_compose import (
+    LIGHTS,
+    PICTURES,
+    Picture,
+    compose,
+    read_picture,
+    within,
+)
+from benchmarks.accuracy.real_tables import (
     excess_green_fixed,
     excess_green_minus_red,
     excess_green_otsu,
     segmentation,
 )
-from accuracy_tables import Table, mark, markdown, plain
-from numpy.typing import NDArray
-from real_compose import LIGHTS, PICTURES, Picture, compose, read_picture, within
-
+from benchmarks.accuracy.tables import Table, mark, markdown, plain
 from lawnscore.card.colourspace import decode_srgb, encode_srgb
 from lawnscore.photo.colour import ColourFit
 from lawnscore.photo.colour_model import Model, ModelChoice
@@ -367,7 +374,7 @@ def main(argv: list[str] | None = None) -> int:
     for table in found:
         print("\n" + plain(table), flush=True)
     if options.markdown:
-        head = "## Real photographs\n\nMade by `python benchmarks/real_photos.py`.\n\n"
+        head = "## Real photographs\n\nMade by `python -m benchmarks.accuracy.real_photos`.\n\n"
         text = head + "\n".join(markdown(table) for table in found)
         options.markdown.write_text(text, encoding="utf-8")
     return 0

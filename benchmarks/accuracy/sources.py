@@ -6,9 +6,9 @@ from itertools import combinations
 from math import factorial
 
 import numpy as np
-from accuracy_cases import SOURCES
-from accuracy_tables import Result, Table, fmt, scored
 
+from benchmarks.accuracy.cases import SOURCES
+from benchmarks.accuracy.tables import Result, Table, fmt, scored
 from lawnscore.contract.measures import MEASURES
 
 PHOTOS = 4
@@ -20,7 +20,7 @@ Square = dict[frozenset[str], float]
 
 def sources_tables(results: list[Result]) -> list[Table]:
     """Shares of the mean square error, and errors with sources taken away."""
-    from accuracy_visits import sampling_variance
+    from benchmarks.accuracy.visits import sampling_variance
 
     whole = frozenset(SOURCES)
     shares, sizes = [], []

@@ -8,7 +8,8 @@ from itertools import product
 
 import cv2
 import numpy as np
-from accuracy_draws import (
+
+from benchmarks.accuracy.draws import (
     FRAME_PX,
     MM_PER_PX,
     REPORT_CAMERAS,
@@ -21,7 +22,6 @@ from accuracy_draws import (
     random_view,
     shot,
 )
-
 from lawnscore.demo.camera import Camera, Light
 from lawnscore.demo.cases import ODD_KINDS, odd_lawn
 from lawnscore.demo.geometry import scene_to_photo

@@ -8,9 +8,9 @@ reaches lines of the program no input before it reached is changed further, and 
 A find is any other exception, more than 20 s, or more than 1 GB of memory; it is written to the
 folder of `--finds` and the program ends with status 1.
 
-    python benchmarks/fuzz.py --minutes 10            all readers, ten minutes in all
-    python benchmarks/fuzz.py --reader csv --keep     one reader; what reached new lines is kept
-    python benchmarks/fuzz.py --quick                 a few inputs a reader
+    python -m benchmarks.robustness.fuzz --minutes 10         all readers, ten minutes in all
+    python -m benchmarks.robustness.fuzz --reader csv --keep  one reader; keeps what is new
+    python -m benchmarks.robustness.fuzz --quick              a few inputs a reader
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-import fuzz_seeds as seeds
 import numpy as np
 
+from benchmarks.robustness import fuzz_seeds as seeds
 from lawnscore.card.reference import load_reference
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.settings import read_settings

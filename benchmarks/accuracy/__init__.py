@@ -1,0 +1,1 @@
+"""How right the numbers are, on rendered photos and on real ones."""

@@ -1,0 +1,1 @@
+"""What changed files, kills and crowding do to a round."""
