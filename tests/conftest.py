@@ -1,12 +1,18 @@
-"""What tests of several rooms share: one browser, since two cannot run in one process."""
+"""What tests of several rooms share: one browser, since two cannot run in one process, and threads."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    # The tests run in as many processes as there are cores: threads of theirs would wait for one
+    # another, twenty times as long as they compute. Read where NumPy is loaded, so set here.
+    os.environ.setdefault(_name, "1")
 
 CHROMIUM = Path("/usr/bin/chromium")
 
