@@ -1,4 +1,4 @@
-"""What tests of several rooms share: one browser, since two cannot run in one process, and threads."""
+"""What tests of several rooms share: one browser, as two cannot run in one process; one thread."""
 
 from __future__ import annotations
 
