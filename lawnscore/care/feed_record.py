@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import pandas as pd
 
 from lawnscore.care.feed import NUTRIENTS, Label, feed, product_g_m2_of_liquid
 from lawnscore.care.units import KINDS, unit_factor
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row
 
 _LABEL_COLUMNS = ("n_pct", "p2o5_pct", "k2o_pct", "ca_pct", "mg_pct", "fe_pct", "s_pct")
 
@@ -94,7 +94,7 @@ def nutrients_by_year(
     return pd.DataFrame(rows, columns=list(YEAR_COLUMNS))
 
 
-def _feeds(work: pd.DataFrame) -> list[dict[str, Any]]:
+def _feeds(work: pd.DataFrame) -> list[Row]:
     if work.empty:
         return []
     frame = work.reindex(columns=[*work.columns.union([*_LABEL_COLUMNS, "product_used_kg"])])
@@ -104,12 +104,12 @@ def _feeds(work: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(key): value for key, value in record.items()} for record in records]
 
 
-def _number(record: dict[str, Any], column: str) -> float:
+def _number(record: Row, column: str) -> float:
     value = record.get(column)
     return math.nan if value is None or pd.isna(value) else float(value)
 
 
-def _zones(record: dict[str, Any], lawns: pd.DataFrame | None) -> list[tuple[str, float, float]]:
+def _zones(record: Row, lawns: pd.DataFrame | None) -> list[tuple[str, float, float]]:
     """Return zone, its area and the area fed in it, for every zone the row stands for."""
     zone, fed = str(record["zone"]), _number(record, "area_m2")
     if lawns is None or lawns.empty:
@@ -125,13 +125,11 @@ def _zones(record: dict[str, Any], lawns: pd.DataFrame | None) -> list[tuple[str
     return [(z, area, area * part) for z, area in areas.items()]
 
 
-def _application(
-    record: dict[str, Any], place: tuple[str, float, float], rate: float, why: str
-) -> dict[str, Any]:
+def _application(record: Row, place: tuple[str, float, float], rate: float, why: str) -> Row:
     zone, zone_area, area = place
     label, note = _label(record)
     note = "; ".join(part for part in (note, why) if part)
-    row: dict[str, Any] = dict.fromkeys(APPLICATION_COLUMNS, math.nan)
+    row: Row = dict.fromkeys(APPLICATION_COLUMNS, math.nan)
     row.update(
         date=record["date"],
         lawn=record["lawn"],
@@ -149,7 +147,7 @@ def _application(
     return row
 
 
-def _label(record: dict[str, Any]) -> tuple[Label | None, str]:
+def _label(record: Row) -> tuple[Label | None, str]:
     parts = {name: _number(record, name) for name in _LABEL_COLUMNS}
     if all(math.isnan(value) for value in parts.values()):
         return None, "no analysis recorded"
@@ -160,7 +158,7 @@ def _label(record: dict[str, Any]) -> tuple[Label | None, str]:
         return None, error.what
 
 
-def _rate(record: dict[str, Any], area: float, density: float | None) -> tuple[float, str]:
+def _rate(record: Row, area: float, density: float | None) -> tuple[float, str]:
     rate, unit = _number(record, "rate"), record.get("rate_unit")
     used = _number(record, "product_used_kg")
     if not math.isnan(rate) and unit is not None and not pd.isna(unit):
@@ -188,10 +186,10 @@ def _recorded_rate(rate: float, unit: str, density: float | None) -> tuple[float
     return product_g_m2_of_liquid(litres, density), ""
 
 
-def _year_row(lawn: str, zone: str, year: int, group: pd.DataFrame) -> dict[str, Any]:
+def _year_row(lawn: str, zone: str, year: int, group: pd.DataFrame) -> Row:
     share = (group["area_m2"] / group["zone_area_m2"]).fillna(1.0)
     told = group["n_g_m2"].notna()
-    row: dict[str, Any] = {"lawn": lawn, "zone": zone, "year": year}
+    row: Row = {"lawn": lawn, "zone": zone, "year": year}
     row["applications"] = len(group)
     row["not_counted"] = int((~told).sum())
     for name in NUTRIENTS:

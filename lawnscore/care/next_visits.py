@@ -42,6 +42,7 @@ from lawnscore.care.visit_reasons import (
     visited,
 )
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row
 from lawnscore.contract.settings import HistorySettings, RouteSettings
 from lawnscore.contract.tables import WORK
 from lawnscore.history.attention import left_places
@@ -310,7 +311,7 @@ class _Known:
     by_programme: bool
 
 
-def _row(order: int, visit: Visit, known: _Known, season: Season) -> dict[str, Any]:
+def _row(order: int, visit: Visit, known: _Known, season: Season) -> Row:
     zones = list(dict.fromkeys(reason.zone for reason in visit.reasons))
     every = {zone for lawn, zone in known.areas if lawn == visit.lawn}
     mine = {(visit.lawn, z): known.areas.get((visit.lawn, z), math.nan) for z in zones}

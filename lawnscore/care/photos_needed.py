@@ -14,6 +14,7 @@ from lawnscore.care.told_changes import told_changes
 from lawnscore.care.units import positive, significant
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
+from lawnscore.contract.rows import Row
 from lawnscore.history.change_error import alike_sd
 from lawnscore.history.sampling import (
     POWER,
@@ -281,7 +282,7 @@ def _row(
     photos: pd.DataFrame,
     spreads: tuple[SpreadEstimate, SpreadEstimate],
     seen: tuple[int, float] | None,
-) -> dict[str, Any]:
+) -> Row:
     single, both = spreads
     change = goal.kind == "change"
     spread = both if change else single

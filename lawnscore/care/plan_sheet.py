@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from lawnscore.care.spots import Spot, where_to_stand
+from lawnscore.contract.rows import FrameRow
 from lawnscore.paper.fit import fitted
 from lawnscore.paper.fonts import PLAIN, PLAIN_BOLD
 from lawnscore.paper.sheet import new_sheet
 from lawnscore.paper.sizes import PAPERS_MM
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
 
 _PAGE_MM = PAPERS_MM["a4"]
 _MARGIN_MM = 15.0
@@ -63,13 +67,13 @@ def draw_plan(
 
 
 def _words(
-    pen: Any, at: tuple[float, float], text: str, size: float, *, font: str = PLAIN, width: float
+    pen: Canvas, at: tuple[float, float], text: str, size: float, *, font: str = PLAIN, width: float
 ) -> None:
     pen.setFont(font, size)
     pen.drawString(*at, fitted(text, font, size, width))
 
 
-def _heading(pen: Any, title: str) -> None:
+def _heading(pen: Canvas, title: str) -> None:
     top = _PAGE_MM[1] - _MARGIN_MM
     _words(pen, (_MARGIN_MM, top - 3), title, 4.4, font=PLAIN_BOLD, width=_WIDTH_MM)
     for line, text in enumerate(
@@ -81,7 +85,7 @@ def _heading(pen: Any, title: str) -> None:
         _words(pen, (_MARGIN_MM, top - 7 - 3.6 * line), text, 2.7, width=_WIDTH_MM)
 
 
-def _zone(pen: Any, left: float, top: float, need: dict[Any, Any], spots: Sequence[Spot]) -> None:
+def _zone(pen: Canvas, left: float, top: float, need: FrameRow, spots: Sequence[Spot]) -> None:
     place = f"{need['lawn']} / {need['zone']}"
     _words(pen, (left, top - 3), place, 3.2, font=PLAIN_BOLD, width=_BOX_MM[0])
     said = f"{need['photos']} photos {need['goal']}"
@@ -103,7 +107,7 @@ def _zone(pen: Any, left: float, top: float, need: dict[Any, Any], spots: Sequen
     _spot_list(pen, left, bottom - 3.5, spots)
 
 
-def _spot_list(pen: Any, left: float, top: float, spots: Sequence[Spot]) -> None:
+def _spot_list(pen: Canvas, left: float, top: float, spots: Sequence[Spot]) -> None:
     most, column_mm = _LIST_COLUMNS * 5, _BOX_MM[0] / _LIST_COLUMNS
     for number, spot in enumerate(spots[:most]):
         words = where_to_stand(spot).replace(" along", "").replace(" across", "")

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import pandas as pd
 
 from lawnscore.care.feed_record import nutrients_by_year
+from lawnscore.contract.rows import Row, rows_of
 
 Rule = Literal["eu", "us"]
 
@@ -80,12 +81,12 @@ CROP = "amenity turf"
 _NUTRIENTS = ("n", "p2o5", "k2o")
 
 
-def missing_items(row: dict[str, Any], rule: Rule) -> list[str]:
+def missing_items(row: Row, rule: Rule) -> list[str]:
     """Return the columns of work.csv that a row of spraying leaves empty and the rule asks for."""
     return [item.column for item in ITEMS if rule in item.rules and not _known(row, item.column)]
 
 
-def _known(row: dict[str, Any], column: str) -> bool:
+def _known(row: Row, column: str) -> bool:
     value = row.get(column)
     return value is not None and not pd.isna(value) and str(value).strip() != ""
 
@@ -132,7 +133,7 @@ def fertiliser_record(
     rows = []
     for total in totals[totals["year"] == year].to_dict("records"):
         area = areas.get((total["lawn"], total["zone"]))
-        row: dict[str, Any] = {"lawn": total["lawn"], "zone": total["zone"], "area_m2": area}
+        row: Row = {"lawn": total["lawn"], "zone": total["zone"], "area_m2": area}
         for name in _NUTRIENTS:
             g_m2 = float(total[f"{name}_g_m2"])
             row[f"{name}_kg_ha"] = g_m2 * 10
@@ -145,8 +146,6 @@ def fertiliser_record(
     return pd.DataFrame(rows, columns=list(FERTILISER_COLUMNS))
 
 
-def _of_year(work: pd.DataFrame, year: int, task: str) -> list[dict[str, Any]]:
+def _of_year(work: pd.DataFrame, year: int, task: str) -> list[Row]:
     frame = work[(work["task"] == task) & work["date"].str.startswith(f"{year}-")]
-    frame = frame.sort_values(["date", "lawn", "zone"])
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [{str(k): v for k, v in row.items()} for row in plain.to_dict("records")]
+    return rows_of(frame.sort_values(["date", "lawn", "zone"]))

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from datetime import date
-from typing import Any
 
 import pandas as pd
 
 from lawnscore.care.feed import ANNUAL_N_G_M2, dose_warnings
 from lawnscore.care.seed import seed_kg, top_dressing
 from lawnscore.care.units import significant
-from lawnscore.care.visit_amounts import Amount, FedRecord
+from lawnscore.care.visit_amounts import Amount, Fed, FedRecord, last_fed
 from lawnscore.care.visit_reasons import Place
 from lawnscore.register.programme import Step
 
@@ -63,12 +62,12 @@ def _feed(step: Step, place: Place, area_m2: float, fed: FedRecord, day: date) -
     if label is None:
         text += "; divide by the N of your product's label for its amount"
     else:
-        share = float(label["n_g_m2"]) / float(label["product_g_m2"])
+        share = label.n_g_m2 / label.product_g_m2
         product = rate / share
-        name = label["product"] or "the product used before"
+        name = label.product or "the product used before"
         text += f"; of {name} ({significant(100 * share, 3)} % N) {significant(product, 3)} g/m2"
         text += f", {significant(product * area_m2 / 1000, 3)} kg" if area_m2 > 0 else ""
-        tasks = ("feed", "iron") if float(label["fe_g_m2"]) > 0 else tasks
+        tasks = ("feed", "iron") if label.fe_g_m2 > 0 else tasks
     so_far = 0.0
     if own is not None:
         so_far = float(own.loc[own["date"].str[:4] == str(day.year), "n_g_m2"].sum())
@@ -79,11 +78,11 @@ def _feed(step: Step, place: Place, area_m2: float, fed: FedRecord, day: date) -
     return Amount(f"{text}.", tasks)
 
 
-def _last_whole(own: pd.DataFrame | None, fed: FedRecord) -> dict[Any, Any] | None:
+def _last_whole(own: pd.DataFrame | None, fed: FedRecord) -> Fed | None:
     """Return the last feed of the zone, else of the round, whose product and N are on record."""
     row = fed.last_whole
     if own is not None:
         whole = own[own["product_g_m2"].notna() & (own["n_g_m2"] > 0)]
-        row = whole.iloc[-1].to_dict() if len(whole) else row
-    usable = row is not None and not math.isnan(row["product_g_m2"]) and row["n_g_m2"] > 0
+        row = last_fed(whole) or row
+    usable = row is not None and not math.isnan(row.product_g_m2) and row.n_g_m2 > 0
     return row if usable else None

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import Any, Literal
+from typing import Literal
 
 import pandas as pd
 
@@ -18,6 +18,7 @@ from lawnscore.care.season_steps import Figure
 from lawnscore.care.seed import SAND_T_M3, seed_kg, top_dressing
 from lawnscore.care.visit_amounts import FedRecord
 from lawnscore.care.visit_reasons import records
+from lawnscore.contract.rows import Row
 from lawnscore.contract.settings import RatesSettings
 from lawnscore.register.programme import Programme, Step
 
@@ -290,10 +291,10 @@ def _priced(job: Job, rates: RatesSettings, material_price: float) -> Job:
 
 def _label(fed: FedRecord | None) -> tuple[str, float]:
     """Return name and share of N of the round's last feed on record; NaN where there is none."""
-    row = None if fed is None else fed.last_whole
-    if row is None or not row["n_g_m2"] > 0:
+    last = None if fed is None else fed.last_whole
+    if last is None or not last.n_g_m2 > 0:
         return "", math.nan
-    return str(row["product"] or ""), float(row["n_g_m2"]) / float(row["product_g_m2"])
+    return last.product, last.n_g_m2 / last.product_g_m2
 
 
 def _or_nan(rate: float | None) -> float:
@@ -320,7 +321,7 @@ class Expected:
     days_high: float
 
 
-def expected_of(recoveries: Sequence[Mapping[str, Any]]) -> Expected:
+def expected_of(recoveries: Sequence[Row]) -> Expected:
     """Return what the rows of recovery.csv let one expect."""
     done = [r for r in recoveries if None not in (r["cover_before"], r["cover_after"])]
     after = [float(r["cover_after"]) for r in done]

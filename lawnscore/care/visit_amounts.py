@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +17,7 @@ from lawnscore.care.seed import seed_kg
 from lawnscore.care.units import significant, unit_factor
 from lawnscore.care.visit_reasons import Place, records
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row
 from lawnscore.contract.settings import HistorySettings
 from lawnscore.history.season import GROWING_MONTHS, RESTING
 
@@ -87,21 +87,39 @@ def season_on(
     )
 
 
+@dataclass(frozen=True)
+class Fed:
+    """One feed: product and its amount, N and iron, g/m2; unknown is NaN."""
+
+    product: str
+    product_g_m2: float
+    n_g_m2: float
+    fe_g_m2: float
+
+
+def last_fed(fed: pd.DataFrame) -> Fed | None:
+    """Return the last row of applications; ``None`` where there is none."""
+    if fed.empty:
+        return None
+    row = fed.iloc[-1]
+    amounts = (float(row[name]) for name in ("product_g_m2", "n_g_m2", "fe_g_m2"))
+    return Fed(str(row["product"] or ""), *amounts)
+
+
 @dataclass(frozen=True, eq=False)
 class FedRecord:
     """What was fed: applications by lawn and zone, and the round's last one recorded whole."""
 
     by_place: Mapping[Place, pd.DataFrame]
-    last_whole: dict[Any, Any] | None
+    last_whole: Fed | None
 
 
 def fed_record(work: pd.DataFrame) -> FedRecord:
     """Return the record of feeding from the table of work."""
     fed = applications(work)
     whole = fed[fed["product_g_m2"].notna() & fed["n_g_m2"].notna()]
-    last = None if whole.empty else whole.sort_values("date", kind="stable").iloc[-1].to_dict()
     by_place = {(str(p[0]), str(p[1])): own for p, own in fed.groupby(["lawn", "zone"])}
-    return FedRecord(by_place, last)
+    return FedRecord(by_place, last_fed(whole.sort_values("date", kind="stable")))
 
 
 def feed_amounts(
@@ -123,7 +141,7 @@ def feed_amounts(
         row = fed.last_whole
         if own is not None:
             whole = own[own["product_g_m2"].notna() & own["n_g_m2"].notna()]
-            row = whole.iloc[-1].to_dict() if len(whole) else row
+            row = last_fed(whole) or row
         if row is None:
             need = "the label (n_pct, p2o5_pct, k2o_pct), rate and rate_unit of a feed in work.csv"
             out[place] = Amount(f"feed: to compute the amount write {need}.", ("feed",))
@@ -180,9 +198,9 @@ def heavy_rain(weather: pd.DataFrame | None, day: date) -> str:
     return ""
 
 
-def _feed_line(row: dict[Any, Any], so_far: float, area: float, season: Season) -> Amount:
-    rate, n = float(row["product_g_m2"]), float(row["n_g_m2"])
-    text = f"feed: {row['product'] or 'the product used before'} at {significant(rate, 3)} g/m2"
+def _feed_line(fed: Fed, so_far: float, area: float, season: Season) -> Amount:
+    rate, n = fed.product_g_m2, fed.n_g_m2
+    text = f"feed: {fed.product or 'the product used before'} at {significant(rate, 3)} g/m2"
     if area > 0:
         text += f" x {significant(area, 4)} m2 = {significant(rate * area / 1000, 3)} kg"
     else:
@@ -196,11 +214,11 @@ def _feed_line(row: dict[Any, Any], so_far: float, area: float, season: Season) 
     if season.frozen:
         text += "; not on frozen ground"
     text = "; ".join([text, *(warning.rstrip(".") for warning in dose_warnings(n))])
-    tasks = ("feed", "iron") if float(row["fe_g_m2"]) > 0 else ("feed",)
+    tasks = ("feed", "iron") if fed.fe_g_m2 > 0 else ("feed",)
     return Amount(f"{text}.", tasks)
 
 
-def _g_m2(row: Mapping[str, Any]) -> float:
+def _g_m2(row: Row) -> float:
     try:
         return float(row["rate"]) * unit_factor(str(row["rate_unit"] or ""), "mass rate")
     except LawnscoreError:

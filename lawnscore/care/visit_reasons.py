@@ -8,11 +8,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import Any
 
 import pandas as pd
 
 from lawnscore.contract.flags import FLAGS
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.contract.settings import HistorySettings
 
 Place = tuple[str, str]
@@ -80,15 +80,12 @@ class Reason:
 _STATE_WORDS = {"too few visits": "too few visits with photos to tell"}
 
 
-def records(
-    frame: pd.DataFrame | None, columns: Sequence[str] | None = None
-) -> list[dict[str, Any]]:
+def records(frame: pd.DataFrame | None, columns: Sequence[str] | None = None) -> list[Row]:
     """Return a table (or these columns of it) as plain rows; unknown becomes ``None``."""
     if frame is None or frame.empty:
         return []
     frame = frame if columns is None else frame[list(columns)]
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [{str(key): value for key, value in row.items()} for row in plain.to_dict("records")]
+    return rows_of(frame)
 
 
 def visited(
@@ -211,11 +208,11 @@ def _gaps(dates: list[date]) -> list[int]:
     return [gap for gap in gaps if gap >= 7]  # nearer ones are one visit in parts
 
 
-def _in_order(recovery: pd.DataFrame | None) -> list[dict[str, Any]]:
+def _in_order(recovery: pd.DataFrame | None) -> list[Row]:
     return sorted(records(recovery), key=lambda row: str(row["renovation_date"]))
 
 
-def _recovery_words(row: Mapping[str, Any], done: date) -> str:
+def _recovery_words(row: Row, done: date) -> str:
     words = f"{row['task']} on {done}: {_STATE_WORDS.get(row['state'], row['state'])}"
     if row.get("recovered_pct") is not None:
         words += f", {row['recovered_pct']:.0f} % of the lost cover is back"

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from lawnscore.care.feed import SINGLE_DOSE_N_G_M2
 from lawnscore.care.records import Rule, missing_items
 from lawnscore.care.units import significant, unit_factor
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.register.problems import Problem
 from lawnscore.register.register import Register
 
@@ -35,16 +35,14 @@ def work_problems(register: Register, *, rule: Rule = "eu") -> tuple[Problem, ..
     """
     found: list[Problem] = []
     seen: set[int] = set()
-    frame = register.work
-    rows = frame.astype(object).where(frame.notna(), None).to_dict("records")
-    for number, row in zip(register.row_numbers["work"], rows, strict=True):
+    for number, row in zip(register.row_numbers["work"], rows_of(register.work), strict=True):
         if number not in seen:  # work on a whole lawn stands once in its file
             seen.add(number)
-            found += _of_row(number, {str(k): v for k, v in row.items()}, rule)
+            found += _of_row(number, row, rule)
     return tuple(found)
 
 
-def _of_row(number: int, row: dict[str, Any], rule: Rule) -> Iterator[Problem]:
+def _of_row(number: int, row: Row, rule: Rule) -> Iterator[Problem]:
     if row["task"] == "spray" and not row["who"]:
         mend = "Write who sprayed; records of spraying ask for it."
         yield Problem("work.csv", number, "who", "spray without who did it", mend)

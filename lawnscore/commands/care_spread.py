@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
 from lawnscore.commands.care_output import JSON, show, show_table
 from lawnscore.commands.typed import day_option, number_option
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import FrameRow, Row
 
 if TYPE_CHECKING:
     from lawnscore.care.bag_check import BagCheck
@@ -55,7 +56,7 @@ def care_spreader(
         )
     else:
         warnings.append("One run does not tell how much runs differ: make two more.")
-    result: dict[str, Any] = {**vars(found)}
+    result: Row = {**vars(found)}
     if rate is not None:
         wanted = read_quantity(rate, "mass rate", what="rate")
         against = {n: rate_per_pass(wanted, n) for n in ((1, 2) if passes is None else (passes,))}
@@ -101,7 +102,7 @@ def care_settings(
     learned = learned_settings(kept.work, kept.lawns)
     for name, value in (("machine", machine), ("product", product)):
         learned = learned if value is None else learned[learned[name] == value]
-    result: dict[str, Any] = {"unit": "g/m2", "rows": learned}
+    result: Row = {"unit": "g/m2", "rows": learned}
     notes = []
     if learned.empty:
         notes.append("No run is recorded: write machine, setting and product_used_kg in work.csv.")
@@ -152,7 +153,7 @@ def care_bag_left(
         ("should be left", f"{significant(start)} kg - {significant(wanted)} kg",
          f"{significant(expected)} kg"),
     ]  # fmt: skip
-    result: dict[str, Any] = {"meant_kg": wanted, "should_be_left_kg": expected}
+    result: Row = {"meant_kg": wanted, "should_be_left_kg": expected}
     warnings: tuple[str, ...] = ()
     if left is not None:
         empty = left.strip().rstrip("kglb ") in {"0", "0.0"}
@@ -211,7 +212,7 @@ def _pieces(
     return list(zip(fed["product_g_m2"], fed["area_m2"], strict=True))
 
 
-def _setting_row(row: dict[Any, Any]) -> list[str]:
+def _setting_row(row: FrameRow) -> list[str]:
     from lawnscore.care.units import significant
 
     def between(low: float, high: float) -> str:

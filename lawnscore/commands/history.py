@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
 from lawnscore.commands.output import print_json, print_table, say
 from lawnscore.commands.typed import TODAY_HELP, day_option, today_or
+from lawnscore.contract.rows import Row, rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,7 +66,6 @@ def attention(round_path: Path = _ROUND, today: str | None = _TODAY, as_json: bo
         say("Nothing wants attention.")
         return
     from lawnscore.report.evidence import gathered
-    from lawnscore.report.load import rows_of
 
     print_table(
         ("#", "lawn", "zone", "flag", "since", "evidence", "next step"),
@@ -167,24 +166,20 @@ def _latest(changes: pd.DataFrame) -> pd.DataFrame:
     return latest.drop_duplicates(ends)
 
 
-def _text(value: Any) -> str:
-    import pandas as pd
-
-    return "" if pd.isna(value) else str(value)
+def _text(value: str | None) -> str:
+    return "" if value is None else value
 
 
-def _number(value: Any, digits: int = 1) -> str:
-    import pandas as pd
-
-    return "" if pd.isna(value) else f"{float(value):.{digits}f}"
+def _number(value: float | None, digits: int = 1) -> str:
+    return "" if value is None else f"{value:.{digits}f}"
 
 
-def _interval(low: Any, high: Any, digits: int) -> str:
+def _interval(low: float | None, high: float | None, digits: int) -> str:
     ends = _number(low, digits), _number(high, digits)
     return f"{ends[0]} to {ends[1]}" if all(ends) else "too few photos"
 
 
-def _range(row: Mapping[Any, Any], name: str, digits: int = 0) -> str:
+def _range(row: Row, name: str, digits: int = 0) -> str:
     middle = _number(row[name], digits)
     low, high = _number(row[f"{name}_low"], digits), _number(row[f"{name}_high"], digits)
     if middle and low:
@@ -200,7 +195,7 @@ def _show_visits(table: pd.DataFrame) -> None:
             (r["lawn"], r["zone"], r["date"], r["stage"], r["photos"],
              _range(r, "green_cover_pct"), _range(r, "bare_soil_pct", 1),
              _range(r, "casts_per_m2", 1), _range(r, "colour_index", 2), _range(r, "condition"))
-            for r in table.to_dict("records")
+            for r in rows_of(table)
         ],
         "Visits (95 % intervals in brackets)",
     )  # fmt: skip
@@ -212,7 +207,7 @@ def _digits(measure: str) -> int:
 
 def _show_changes(table: pd.DataFrame) -> None:
     rows = []
-    for r in table.to_dict("records"):
+    for r in rows_of(table):
         d = _digits(str(r["measure"]))
         interval, verdict = _interval(r["low"], r["high"], d), _text(r["verdict"])
         if verdict == "no clear change":
@@ -231,7 +226,7 @@ def _show_changes(table: pd.DataFrame) -> None:
 
 def _show_recovery(table: pd.DataFrame) -> None:
     rows = []
-    for r in table.to_dict("records"):
+    for r in rows_of(table):
         expected = f"{_number(r['expected_days_to_95'], 0)}, by the {_text(r['expected_from'])}"
         rows.append(
             (r["lawn"], r["zone"], r["renovation_date"], r["task"],
@@ -249,7 +244,7 @@ def _show_recovery(table: pd.DataFrame) -> None:
 
 def _show_trial(result: Trial) -> None:
     rows = []
-    for r in result.table.to_dict("records"):
+    for r in rows_of(result.table):
         d = _digits(str(r["measure"]))
         rows.append(
             (r["measure"], _number(r["treated_change"], d), _number(r["control_change"], d),

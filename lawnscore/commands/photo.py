@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from lawnscore.commands.output import Exit, print_json, print_table, say
+from lawnscore.contract.rows import Row
 
 if TYPE_CHECKING:
     from lawnscore.contract.measures import Measure
@@ -94,14 +95,14 @@ class _Place:
             return None
         return load_reference(self.settings().card, base=self.round) or "auto"
 
-    def columns(self) -> dict[str, Any]:
+    def columns(self) -> Row:
         """Return lawn, zone, spot, date, stage and relative path, as the round has them."""
         from lawnscore.register.folder import open_round
 
         if self.round is None:
             return {}
         photo = self.photo.resolve()
-        columns: dict[str, Any] = {"photo": photo.relative_to(self.round).as_posix()}
+        columns: Row = {"photo": photo.relative_to(self.round).as_posix()}
         for place in open_round(self.round).photos:
             if place.path.resolve() == photo:
                 names = ("lawn", "zone", "spot", "date", "stage")
@@ -117,10 +118,10 @@ class _Place:
         return self.round / "reports" / "seen" / inside / name
 
 
-def _record(score: PhotoScore, place: _Place) -> dict[str, Any]:
+def _record(score: PhotoScore, place: _Place) -> Row:
     from lawnscore.contract.tables import PHOTO_SCORES
 
-    row: dict[str, Any] = dict.fromkeys(PHOTO_SCORES.column_names)
+    row: Row = dict.fromkeys(PHOTO_SCORES.column_names)
     row.update(score.row)
     row.update(place.columns())
     row["measured_polygon_px"] = [list(point) for point in score.measured_polygon_px]
@@ -175,7 +176,7 @@ def _interval(measure: Measure, value: float, error: float, digits: int) -> str:
     return f"{low:.{digits}f} to {high:.{digits}f}" if math.isfinite(error) else ""
 
 
-def _photo_rows(row: dict[str, Any]) -> list[tuple[str, str]]:
+def _photo_rows(row: Row) -> list[tuple[str, str]]:
     scale = f"{row['mm_per_px']:.3f} mm per pixel, ± {Z95 * row['mm_per_px_se']:.3f}"
     colour = (
         "measured"

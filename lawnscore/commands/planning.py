@@ -11,6 +11,7 @@ from lawnscore.commands.care_output import JSON, lawns_of
 from lawnscore.commands.output import print_json, print_table, say
 from lawnscore.commands.typed import number_option, today_or
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import FrameRow, Row
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -129,7 +130,7 @@ def _zones_json(
     needs: pd.DataFrame,
     spots: dict[tuple[str, str], list[Spot]],
     size: tuple[float | None, float | None],
-) -> list[dict[str, Any]]:
+) -> list[Row]:
     from lawnscore.care.spots import where_to_stand
 
     return [
@@ -179,7 +180,7 @@ def _print_plan(
         )
 
 
-def _plan_row(row: dict[Any, Any], change: bool) -> list[str]:
+def _plan_row(row: FrameRow, change: bool) -> list[str]:
     import pandas as pd
 
     from lawnscore.care.photos_needed import MOST_PHOTOS

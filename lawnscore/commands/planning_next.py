@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
 from lawnscore.commands.care_output import JSON, print_cautions
 from lawnscore.commands.output import print_json, say
 from lawnscore.commands.typed import TODAY_HELP, day_option, today_or
+from lawnscore.contract.rows import Row
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -88,7 +89,7 @@ def _tables(round_path: Path, start: str, register: Register) -> dict[str, pd.Da
     return found
 
 
-def _plain(visits: pd.DataFrame) -> list[dict[str, Any]]:
+def _plain(visits: pd.DataFrame) -> list[Row]:
     from lawnscore.care.visit_reasons import records
 
     rows = records(visits)
@@ -120,7 +121,7 @@ def _print_visits(visits: pd.DataFrame, start: str, weeks: int, *, brief: bool) 
     print_cautions([], list(dict.fromkeys(line for row in rows for line in row["cautions"])))
 
 
-def _brief_row(row: dict[str, Any]) -> list[object]:
+def _brief_row(row: Row) -> list[object]:
     area = "" if row["area_m2"] is None else f"{row['area_m2']:g}"
     return [
         row["order"],
@@ -133,11 +134,11 @@ def _brief_row(row: dict[str, Any]) -> list[object]:
     ]
 
 
-def _place(row: dict[str, Any]) -> str:
+def _place(row: Row) -> str:
     return str(row["lawn"]) if row["zone"] == "all" else f"{row['lawn']} / {row['zone']}"
 
 
-def _facts(row: dict[str, Any]) -> str:
+def _facts(row: Row) -> str:
     facts = [] if row["area_m2"] is None else [f"{row['area_m2']:g} m2"]
     facts.append(f"last visit {row['last_visit']}" if row["last_visit"] else "not visited yet")
     if row["km"] is not None:

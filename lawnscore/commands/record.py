@@ -57,7 +57,7 @@ def record(
 
 
 def _show(table: pd.DataFrame, title: str) -> None:
-    from lawnscore.report.load import rows_of
+    from lawnscore.contract.rows import rows_of
 
     shown = [[_cell(value) for value in row.values()] for row in rows_of(table)]
     if shown:

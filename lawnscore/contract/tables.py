@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import pandas as pd
 
@@ -50,7 +50,7 @@ class Table:
         """Names of the columns in order."""
         return [column.name for column in self.columns]
 
-    def frame(self, rows: Sequence[Mapping[str, Any]] | pd.DataFrame) -> pd.DataFrame:
+    def frame(self, rows: Sequence[Mapping[str, object]] | pd.DataFrame) -> pd.DataFrame:
         """Return rows as a DataFrame with exactly this table's columns, order and types.
 
         Missing columns become empty; columns the table does not know are dropped. An empty

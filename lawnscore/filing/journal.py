@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TypedDict, TypeGuard
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import file_mode, make_folder, sync_folder
@@ -24,6 +24,16 @@ from lawnscore.register.round_log import noted
 FOLDER = Path(".lawnscore") / "filing"
 _UNDONE = ".undone"
 _COPYING = "copying"
+
+
+class Entry(TypedDict, total=False):
+    """One line of a journal: a photo that was copied, or a folder that was made for some."""
+
+    source: str
+    target: str
+    sha256: str
+    state: str
+    folder: str
 
 
 @dataclass(frozen=True)
@@ -65,7 +75,7 @@ class Journal:
         """Write down that a copy has its name and is safe on the disk."""
         self._write({"target": target, "state": "filed"})
 
-    def _write(self, entry: dict[str, str]) -> None:
+    def _write(self, entry: Entry) -> None:
         new = not self.path.exists()
         make_folder(self.path.parent)
         with open(self.path, "a", encoding="ascii", opener=_opener) as file:
@@ -201,21 +211,24 @@ def _open_runs(round_path: Path) -> list[Path]:
     return sorted(runs, key=lambda path: (path.stem[:15], len(path.stem), path.stem))
 
 
-def _entries(path: Path) -> Iterator[dict[str, Any]]:
+def _entries(path: Path) -> Iterator[Entry]:
     for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
         try:
             entry = json.loads(line)
         except (ValueError, RecursionError):  # the last line of a run that was cut off
             continue
-        if isinstance(entry, dict) and _is_sound(entry):
+        if _is_sound(entry):
             yield entry
 
 
-def _is_sound(entry: dict[str, Any]) -> bool:
+def _is_sound(entry: object) -> TypeGuard[Entry]:
     """Return whether an entry is one of ours and stays in the round, whatever was done to it."""
+    if not isinstance(entry, dict):
+        return False
     if "sha256" in entry and not {"source", "target"} <= entry.keys():
         return False
-    inside = [str(entry[name]) for name in ("target", "folder") if name in entry]
+    inside = [str(entry["target"])] if "target" in entry else []
+    inside += [str(entry["folder"])] if "folder" in entry else []
     return (
         bool(inside)
         and all(place.startswith(f"{PHOTOS}/") or place == PHOTOS for place in inside)

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.filing.slip_code import SlipCode, read_slip_text
 from lawnscore.photo.decoders import JPEG_PIXELS_MAX, PIXELS_MAX, SIDE_MAX_PX, SIDE_MIN_PX
+
+if TYPE_CHECKING:
+    import cv2
+    from cv2.typing import MatLike
+
+Grey = NDArray[np.uint8]
+"""A photo in grey (h, w)."""
 
 _LONG_SIDES_PX = (1000, 2000)
 """Longer sides at which a photo is searched; the full size follows where a code was seen."""
@@ -78,9 +86,7 @@ def _understand(texts: set[str]) -> tuple[tuple[SlipCode, ...], str]:
     return tuple(sorted(codes)), fault
 
 
-def _search(
-    path: Path, small: np.ndarray[Any, Any], grey: np.ndarray[Any, Any]
-) -> tuple[set[str], bool]:
+def _search(path: Path, small: Grey, grey: Grey) -> tuple[set[str], bool]:
     """Return the texts of the codes in a photo, and whether a code is there that was not read.
 
     Finder patterns of two codes can be taken for one code, which then cannot be read; hence the
@@ -111,8 +117,8 @@ def _search(
 
 
 def _read_codes(
-    detector: Any, grey: np.ndarray[Any, Any]
-) -> tuple[set[str], bool, np.ndarray[Any, Any]]:
+    detector: cv2.QRCodeDetectorAruco | cv2.QRCodeDetector, grey: MatLike
+) -> tuple[set[str], bool, NDArray[np.float32]]:
     """Return the texts of codes, whether one was not read, and the corners (n, 4, 2) of those."""
     import cv2
 
@@ -122,11 +128,11 @@ def _read_codes(
     except (cv2.error, UnicodeDecodeError):  # some patterns break its geometry, or are no text
         return set(), True, nowhere
     unread = bool(seen) and not all(texts)
-    places = corners[[not text for text in texts]] if unread else nowhere
+    places = np.asarray(corners, np.float32)[[not text for text in texts]] if unread else nowhere
     return {text for text in texts if text}, unread, places
 
 
-def _read_close(full: np.ndarray[Any, Any], places: np.ndarray[Any, Any]) -> set[str]:
+def _read_close(full: Grey, places: NDArray[np.float32]) -> set[str]:
     """Return the texts of codes that are seen and too small to be read, such as beside a card."""
     import cv2
 
@@ -145,7 +151,7 @@ def _read_close(full: np.ndarray[Any, Any], places: np.ndarray[Any, Any]) -> set
     return texts
 
 
-def _n_markers(grey: np.ndarray[Any, Any]) -> int:
+def _n_markers(grey: Grey) -> int:
     import cv2
 
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_6X6_50)
@@ -153,7 +159,7 @@ def _n_markers(grey: np.ndarray[Any, Any]) -> int:
     return 0 if ids is None else len(ids)
 
 
-def _shrink(grey: np.ndarray[Any, Any], long_side_px: int) -> np.ndarray[Any, Any]:
+def _shrink(grey: Grey, long_side_px: int) -> Grey:
     import cv2
 
     scale = long_side_px / max(grey.shape)
@@ -162,14 +168,14 @@ def _shrink(grey: np.ndarray[Any, Any], long_side_px: int) -> np.ndarray[Any, An
     return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
 
 
-def _read_grey(path: Path, long_side_px: int | None) -> np.ndarray[Any, Any]:
+def _read_grey(path: Path, long_side_px: int | None) -> Grey:
 
     heif = path.suffix.lower() in HEIF_SUFFIXES
     grey = _read_heif(path) if heif else _decode(path, long_side_px)
     return grey if long_side_px is None else _shrink(grey, long_side_px)
 
 
-def _decode(path: Path, long_side_px: int | None) -> np.ndarray[Any, Any]:
+def _decode(path: Path, long_side_px: int | None) -> Grey:
     import cv2
 
     flag = cv2.IMREAD_GRAYSCALE if long_side_px is None else _flag(path, long_side_px)
@@ -203,7 +209,7 @@ def _flag(path: Path, long_side_px: int) -> int:
     return int(cv2.IMREAD_GRAYSCALE)
 
 
-def _read_heif(path: Path) -> np.ndarray[Any, Any]:
+def _read_heif(path: Path) -> Grey:
     from PIL import Image
     from pillow_heif import register_heif_opener
 

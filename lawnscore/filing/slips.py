@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.contract.tables import STAGES
 from lawnscore.filing.places import is_folder_name
 from lawnscore.filing.slip_code import SlipCode, slip_text
@@ -20,6 +21,9 @@ from lawnscore.paper.sheet import new_sheet
 from lawnscore.paper.sizes import PAPERS_MM
 from lawnscore.register.folder import SPOT_MARK, open_round
 from lawnscore.register.register import WHOLE_LAWN, nearest, read_register
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
 
 _MARGIN_MM = 10.0
 _COLUMNS, _ROWS = 2, 4
@@ -132,7 +136,7 @@ def spots_of(
     return spots
 
 
-def _zones(folder: Path, lawn: str | None) -> list[dict[Any, Any]]:
+def _zones(folder: Path, lawn: str | None) -> list[Row]:
     lawns = read_register(folder).lawns
     if lawns.empty:
         raise LawnscoreError(
@@ -144,10 +148,10 @@ def _zones(folder: Path, lawn: str | None) -> list[dict[Any, Any]]:
         if lawns.empty:
             mend = nearest(lawn, known) or "Add it with `lawnscore add-lawn`."
             raise LawnscoreError(f"unknown lawn `{lawn}`", mend, folder / "lawns.csv")
-    return list(lawns.astype(object).where(lawns.notna(), None).to_dict("records"))
+    return rows_of(lawns)
 
 
-def _lines(zone: dict[Any, Any], spots: Sequence[str], hint: str) -> tuple[str, ...]:
+def _lines(zone: Row, spots: Sequence[str], hint: str) -> tuple[str, ...]:
     lines = [str(zone["name"])] if zone["name"] else []
     if zone["area_m2"] is not None:
         lines.append(f"{zone['area_m2']:g} m²")
@@ -197,7 +201,7 @@ def _draw(
     return sheet.n_pages
 
 
-def _place_panel(canvas: Any, panel: Panel, box: tuple[float, float, float, float]) -> None:
+def _place_panel(canvas: Canvas, panel: Panel, box: tuple[float, float, float, float]) -> None:
     left, bottom, width, height = box
     canvas.saveState()
     canvas.translate(left, bottom)
@@ -210,7 +214,7 @@ def _place_panel(canvas: Any, panel: Panel, box: tuple[float, float, float, floa
     canvas.restoreState()
 
 
-def _draw_marks(canvas: Any, width: float, height: float, *, folded: bool) -> None:
+def _draw_marks(canvas: Canvas, width: float, height: float, *, folded: bool) -> None:
     canvas.setLineWidth(0.15)
     corners = [(0, height), (width, height)] if folded else [(0, 0), (width, 0)]
     half = _CUT_MARK_MM / 2
@@ -226,7 +230,7 @@ def _draw_marks(canvas: Any, width: float, height: float, *, folded: bool) -> No
             canvas.line(x, height - half, x, height)
 
 
-def _draw_panel(canvas: Any, panel: Panel, width: float, height: float) -> None:
+def _draw_panel(canvas: Canvas, panel: Panel, width: float, height: float) -> None:
     code = panel.code
     dark = code.stage == "after"
     band = (3.0, height - _BAND_MM - 2.0, width - 6.0, _BAND_MM)
@@ -246,7 +250,7 @@ def _draw_panel(canvas: Any, panel: Panel, width: float, height: float) -> None:
     canvas.drawString(5.0, 2.0, fitted(_HELP[code.stage], PLAIN, 2.6, width - 9))
 
 
-def _draw_code(canvas: Any, text: str, corner: tuple[float, float], side_mm: float) -> None:
+def _draw_code(canvas: Canvas, text: str, corner: tuple[float, float], side_mm: float) -> None:
     import segno
 
     matrix = segno.make(text, error="m", micro=False).matrix
@@ -264,7 +268,7 @@ def _draw_code(canvas: Any, text: str, corner: tuple[float, float], side_mm: flo
                 run = 0
 
 
-def _draw_words(canvas: Any, panel: Panel, left: float, top: float, width: float) -> None:
+def _draw_words(canvas: Canvas, panel: Panel, left: float, top: float, width: float) -> None:
     code = panel.code
     names = [name for name in (code.spot, code.zone, code.lawn) if name]
     if not code.spot and code.zone == WHOLE_LAWN:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import STAGE_ORDER, TASKS
 
 Days = npt.NDArray[np.int64]
@@ -242,7 +243,7 @@ def renovations(work: pd.DataFrame) -> pd.DataFrame:
         Columns ``place``, ``day`` (first), ``last_day``, ``task`` (tasks joined by `` + ``).
     """
     marked = work.loc[np.array([TASKS.get(str(t), False) for t in work["task"]], dtype=bool)]
-    rows: list[dict[str, Any]] = []
+    rows: list[Row] = []
     for place, day, task in zip(marked["place"], marked["day"], marked["task"], strict=True):
         last = rows[-1] if rows else None
         if last is not None and last["place"] == place and day - last["day"] <= MERGE_DAYS:

@@ -6,11 +6,14 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from lawnscore.contract.files import MARK, check_output, write_whole
 from lawnscore.paper.fonts import PLAIN, register_fonts
 from lawnscore.paper.sizes import MM
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
 
 
 class Sheet:
@@ -25,7 +28,7 @@ class Sheet:
         register_fonts()
         size = (size_mm[0] * MM, size_mm[1] * MM)
         self._out = io.BytesIO()
-        self._canvas: Any = Canvas(self._out, pagesize=size, invariant=1, initialFontName=PLAIN)
+        self._canvas = Canvas(self._out, pagesize=size, invariant=1, initialFontName=PLAIN)
         self._canvas.setTitle(title)
         self._canvas.setCreator(MARK)
         self._canvas.setViewerPreference("PrintScaling", "None")
@@ -33,7 +36,7 @@ class Sheet:
         self.n_pages = 0
 
     @property
-    def pen(self) -> Any:
+    def pen(self) -> Canvas:
         """The canvas, scaled once a page: an empty last page would be drawn otherwise."""
         if not self._begun:
             self._canvas.scale(MM, MM)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import SupportsFloat
 
 from PIL import Image
 
@@ -100,7 +100,7 @@ def read_exif(data: bytes | None, size: tuple[int, int]) -> CameraNotes:
     )
 
 
-def _exposed_for_lux(detail: dict[int, Any]) -> float | None:
+def _exposed_for_lux(detail: dict[int, object]) -> float | None:
     """Return lux of f-number, time and sensitivity.
 
     >>> round(_exposed_for_lux({F_NUMBER: 16.0, EXPOSURE_TIME: 1 / 100, SENSITIVITY: 100}))
@@ -118,15 +118,15 @@ def _exposed_for_lux(detail: dict[int, Any]) -> float | None:
     return INCIDENT_CONSTANT * f_number**2 / (seconds * iso)
 
 
-def _fired(value: Any) -> bool:
+def _fired(value: object) -> bool:
     return isinstance(value, int) and bool(value & 1)
 
 
-def _orientation(value: Any) -> int:
+def _orientation(value: object) -> int:
     return value if isinstance(value, int) and 1 <= value <= 8 else 1
 
 
-def _text(value: Any) -> str:
+def _text(value: object) -> str:
     if isinstance(value, bytes):
         value = value.decode("ascii", "replace")
     if not isinstance(value, str):
@@ -134,7 +134,9 @@ def _text(value: Any) -> str:
     return " ".join(c for c in value.replace("\0", " ").split() if c.isprintable())
 
 
-def _number(value: Any) -> float | None:
+def _number(value: object) -> float | None:
+    if not isinstance(value, str | SupportsFloat):  # a rational of Pillow is the latter
+        return None
     try:
         number = float(value)
     except (TypeError, ValueError, ZeroDivisionError):
@@ -146,7 +148,7 @@ def _camera(make: str, model: str) -> str:
     return model if model.lower().startswith(make.lower()) else f"{make} {model}".strip()
 
 
-def _taken_at(detail: dict[int, Any]) -> str | None:
+def _taken_at(detail: dict[int, object]) -> str | None:
     for when, offset, fraction in (
         (DATE_TIME_ORIGINAL, OFFSET_TIME_ORIGINAL, SUB_SEC_TIME_ORIGINAL),
         (DATE_TIME_DIGITIZED, OFFSET_TIME_DIGITIZED, SUB_SEC_TIME_DIGITIZED),
@@ -177,7 +179,7 @@ def _iso_time(when: str, offset: str, fraction: str) -> str | None:
     return f"{time.isoformat()}{digits}{offset.replace('Z', '+00:00')}"
 
 
-def _focal_35mm(detail: dict[int, Any], size: tuple[int, int]) -> float | None:
+def _focal_35mm(detail: dict[int, object], size: tuple[int, int]) -> float | None:
     focal = _number(detail.get(FOCAL_LENGTH_IN_35MM))
     written = (_number(detail.get(PIXEL_X_DIMENSION)), _number(detail.get(PIXEL_Y_DIMENSION)))
     if focal is None or written[0] is None or written[1] is None:

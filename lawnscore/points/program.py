@@ -11,13 +11,14 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import write_whole
+from lawnscore.contract.rows import Row
 from lawnscore.photo.classes import SURFACES
 from lawnscore.scoring.ledger import FOLDER, Ledger
 from lawnscore.scoring.method import load_card, method_of
@@ -112,7 +113,7 @@ class Program:
         text = "\n".join((method.version, method.settings_id, method.card_id))
         self._method = hashlib.sha256(text.encode()).hexdigest()[:12]
 
-    def plain_rows(self) -> list[dict[str, Any]]:
+    def plain_rows(self) -> list[Row]:
         """Return the rows of the scored photos as they were before any correction, where known.
 
         They come from the ledger; a photo that is not in it has its row of the table, unless that
@@ -189,7 +190,7 @@ def _key(place: Place) -> str:
     return f"{place[0]:.2f},{place[1]:.2f}"
 
 
-def _read(file: Path) -> dict[str, Any]:
+def _read(file: Path) -> Row:
     try:
         kept = json.loads(file.read_text(encoding="utf-8"))
         if isinstance(kept["shares"], dict) and isinstance(kept["casts"], list):

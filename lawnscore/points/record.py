@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import write_whole
+from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import POINTS, SEEN_WORDS
 from lawnscore.points.program import current_photos
 from lawnscore.register.cells import CellError, decimal_mark, parse_number
@@ -108,7 +109,7 @@ def read_points(round_path: Path | str) -> pd.DataFrame:
     return pd.concat([once, late[late["kind"] == "cast"]]).sort_index().reset_index(drop=True)
 
 
-def _kept_rows(round_path: Path) -> list[dict[str, Any]]:
+def _kept_rows(round_path: Path) -> list[Row]:
     path = round_path / FILE_NAME
     if not path.exists():
         return []
@@ -121,7 +122,7 @@ def _kept_rows(round_path: Path) -> list[dict[str, Any]]:
     return rows
 
 
-def _rows(sheet: Sheet, name: str, path: Path) -> tuple[list[dict[str, Any]], list[str]]:
+def _rows(sheet: Sheet, name: str, path: Path) -> tuple[list[Row], list[str]]:
     header = [normal_heading(text) for text in sheet.header]
     missing = [c.name for c in POINTS.columns if c.required and c.name not in header]
     if missing:
@@ -144,7 +145,7 @@ def _rows(sheet: Sheet, name: str, path: Path) -> tuple[list[dict[str, Any]], li
     return rows, problems
 
 
-def _row(values: Mapping[str, str], mark: Any) -> dict[str, Any]:
+def _row(values: Mapping[str, str], mark: Any) -> Row:
     """Return one row with its types.
 
     Raises
@@ -152,7 +153,7 @@ def _row(values: Mapping[str, str], mark: Any) -> dict[str, Any]:
     CellError
         When a cell is missing or cannot be read.
     """
-    row: dict[str, Any] = {}
+    row: Row = {}
     for column in POINTS.columns:
         text = unicodedata.normalize("NFC", values.get(column.name, "").strip())
         if not text:
@@ -187,7 +188,7 @@ def _check_time(text: str) -> None:
         ) from None
 
 
-def _cut_short(sheet: Sheet, rows: list[dict[str, Any]], name: str) -> list[str]:
+def _cut_short(sheet: Sheet, rows: list[Row], name: str) -> list[str]:
     """Say when a downloaded file has fewer rows than it had."""
     header = [normal_heading(text) for text in sheet.header]
     if ROWS_IN_FILE not in header:
@@ -203,14 +204,12 @@ def _cut_short(sheet: Sheet, rows: list[dict[str, Any]], name: str) -> list[str]
     ]
 
 
-def _of_round(
-    rows: list[dict[str, Any]], opened: Round, name: str
-) -> tuple[list[dict[str, Any]], list[str]]:
+def _of_round(rows: list[Row], opened: Round, name: str) -> tuple[list[Row], list[str]]:
     """Return the rows whose photo is, or was, in the round; say what is the matter with others."""
     current = current_photos(opened)
     paths = {place.relative for place in opened.photos}
     taken, problems = [], []
-    by_photo: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    by_photo: dict[tuple[str, str], list[Row]] = {}
     for row in rows:
         by_photo.setdefault((row["photo"], row["sha256"]), []).append(row)
     for (photo, sha256), own in by_photo.items():
@@ -230,11 +229,11 @@ def _of_round(
     return taken, problems
 
 
-def _identity(row: Mapping[str, Any]) -> tuple[str, ...]:
+def _identity(row: Row) -> tuple[str, ...]:
     return tuple(str(row[name]) for name in _IDENTITY)
 
 
-def _append(path: Path, rows: Iterable[Mapping[str, Any]]) -> None:
+def _append(path: Path, rows: Iterable[Row]) -> None:
     """Add rows to the end; what stands there is left to the byte."""
     before = path.read_bytes() if path.exists() else b""
     out = io.StringIO()

@@ -8,7 +8,7 @@ import io
 import os
 import re
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +16,7 @@ from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import file_mode, make_folder, part_beside, write_whole
+from lawnscore.contract.rows import Row
 from lawnscore.contract.spreadsheet import safe_cell
 from lawnscore.contract.tables import COMPLAINTS, LAWNS, WORK, Table
 from lawnscore.photo.kinds import kind_of
@@ -42,7 +43,7 @@ class Added:
 
     path: Path
     row: int
-    values: dict[str, Any]
+    values: Row
     backup: Path | None
 
 
@@ -177,9 +178,7 @@ def _photo_bytes(photo: Path) -> bytes:
     return content
 
 
-def add_rows(
-    round_path: Path | str, table: Table, rows: Sequence[Mapping[str, Any]]
-) -> Path | None:
+def add_rows(round_path: Path | str, table: Table, rows: Sequence[Row]) -> Path | None:
     """Add rows that were read from another copy of a hand-kept file; return the copy of before.
 
     Parameters
@@ -260,7 +259,7 @@ def _known_place(folder: Path, lawn: str, zone: str) -> tuple[str, str]:
     return lawn, zone
 
 
-def _add(folder: Path, table: Table, values: Mapping[str, Any], *, again: bool = False) -> Added:
+def _add(folder: Path, table: Table, values: Row, *, again: bool = False) -> Added:
     if not folder.is_dir():
         raise LawnscoreError(
             "there is no such round", "Make one with `lawnscore new ROUND`.", folder
@@ -283,7 +282,7 @@ def _add(folder: Path, table: Table, values: Mapping[str, Any], *, again: bool =
     return Added(path, added[0], added[1], backup)
 
 
-def _with_row(path: Path, before: bytes, table: Table, values: Mapping[str, Any]) -> bytes:
+def _with_row(path: Path, before: bytes, table: Table, values: Row) -> bytes:
     known = known_headings(table)
     sheet = parse_sheet(before, known, where=path)
     if sheet.broken_row is not None:
@@ -343,7 +342,7 @@ def _cell(value: Any, heading: Heading, mark: Mark) -> str:
 
 def _checked(
     path: Path, table: Table, before: bytes, new: bytes, *, again: bool
-) -> tuple[int, dict[str, Any]]:
+) -> tuple[int, Row]:
     """Return row and values of the new row as they are read back; refuse what is not sound."""
     old_read = read_table_file(path, table, data=before)
     read = read_table_file(path, table, data=new)
@@ -363,9 +362,9 @@ def _checked(
 
 
 def _refuse_same_work(
-    path: Path, row: dict[str, Any], others: tuple[dict[str, Any], ...], numbers: tuple[int, ...]
+    path: Path, row: Row, others: tuple[Row, ...], numbers: tuple[int, ...]
 ) -> None:
-    def key(work: dict[str, Any]) -> tuple[str, ...]:
+    def key(work: Row) -> tuple[str, ...]:
         return tuple(str(work[name] or "").casefold() for name in SAME_WORK)
 
     for other, number in zip(others, numbers, strict=True):

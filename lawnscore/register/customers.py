@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.register.problems import Problem
 from lawnscore.register.register import Register, nearest
 
@@ -91,14 +91,14 @@ def customer_notes(register: Register) -> Iterator[Problem]:
 def _owners(register: Register) -> dict[str, str]:
     """Return the customer of each lawn: the first that its rows name, else the lawn itself."""
     owners: dict[str, str] = {}
-    every = list(_rows(register, "lawns"))
+    every = rows_of(register.lawns)
     for row in every:
         if row["customer"] is not None:
             owners.setdefault(row["lawn"], row["customer"])
-    return {row["lawn"]: owners.get(row["lawn"], row["lawn"]) for row in every}
+    return {lawn: owners.get(lawn, lawn) for lawn in (str(row["lawn"]) for row in every)}
 
 
-def _customer(owner: str, lawns: list[str], row: dict[str, Any]) -> Customer:
+def _customer(owner: str, lawns: list[str], row: Row) -> Customer:
     said = {
         name: str(row[name])
         for name in ("name", "email", "phone", "address", "language", "reports")
@@ -107,11 +107,9 @@ def _customer(owner: str, lawns: list[str], row: dict[str, Any]) -> Customer:
     return Customer(str(row.get("customer") or owner), tuple(lawns), **said)
 
 
-def _rows(register: Register, table: str) -> Iterator[dict[str, Any]]:
-    frame = getattr(register, table)
-    rows = frame.astype(object).where(frame.notna(), None).to_dict("records")
-    yield from ({str(name): value for name, value in row.items()} for row in rows)
+def _rows(register: Register, table: str) -> Iterator[Row]:
+    yield from rows_of(getattr(register, table))
 
 
-def _numbered(register: Register, table: str) -> Iterator[tuple[int, dict[str, Any]]]:
+def _numbered(register: Register, table: str) -> Iterator[tuple[int, Row]]:
     yield from zip(register.row_numbers[table], _rows(register, table), strict=True)

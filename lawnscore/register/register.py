@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import (
     COMPLAINTS,
     CUSTOMERS,
@@ -97,7 +98,7 @@ class Register:
 class TableRead:
     """One hand-kept file: its rows as values, where they stood, what was wrong, decimal mark."""
 
-    rows: tuple[dict[str, Any], ...] = ()
+    rows: tuple[Row, ...] = ()
     row_numbers: tuple[int, ...] = ()
     problems: tuple[Problem, ...] = ()
     notes: tuple[Problem, ...] = ()
@@ -234,7 +235,7 @@ class _Reader:
         problems, notes = tuple(self.problems), tuple(self.notes)
         return TableRead(tuple(rows), tuple(numbers), problems, notes, self.mark)
 
-    def _rows(self) -> tuple[list[dict[str, Any]], list[int]]:
+    def _rows(self) -> tuple[list[Row], list[int]]:
         rows, numbers = [], []
         seen: dict[tuple[str, ...], int] = {}
         for sheet_row in self.sheet.rows:
@@ -255,7 +256,7 @@ class _Reader:
             numbers.append(sheet_row.number)
         return rows, numbers
 
-    def _row(self, sheet_row: SheetRow) -> dict[str, Any] | None:
+    def _row(self, sheet_row: SheetRow) -> Row | None:
         extra = [c for c in sheet_row.cells[len(self.sheet.header) :] if c.strip()]
         if extra:
             self._problem(
@@ -265,7 +266,7 @@ class _Reader:
                 "Put quotation marks around a cell that holds a comma, such as a decimal comma.",
             )
             return None
-        row: dict[str, Any] = {}
+        row: Row = {}
         whole = True
         for column in self.table.columns:
             value = self._value(column, sheet_row)
@@ -377,12 +378,12 @@ def _allowed(column: Column, text: str) -> str:
     raise CellError(f"`{text}` is not a known {column.name.replace('_', ' ')}", mend.strip())
 
 
-def _name_as_in_lawns(work: TableRead, lawns: tuple[dict[str, Any], ...]) -> TableRead:
+def _name_as_in_lawns(work: TableRead, lawns: tuple[Row, ...]) -> TableRead:
     """Spell lawns and zones as lawns.csv does, and give whole-lawn work to each zone."""
-    by_lawn: dict[str, list[dict[str, Any]]] = {}
+    by_lawn: dict[str, list[Row]] = {}
     for lawn in lawns:
         by_lawn.setdefault(lawn["lawn"].casefold(), []).append(lawn)
-    rows: list[dict[str, Any]] = []
+    rows: list[Row] = []
     numbers: list[int] = []
     for row, number in zip(work.rows, work.row_numbers, strict=True):
         zones = by_lawn.get(row["lawn"].casefold(), [])
@@ -398,7 +399,7 @@ def _name_as_in_lawns(work: TableRead, lawns: tuple[dict[str, Any], ...]) -> Tab
     return TableRead(tuple(rows), tuple(numbers), work.problems, work.notes)
 
 
-def _spelled_as(row: dict[str, Any], lawns: tuple[dict[str, Any], ...]) -> dict[str, Any]:
+def _spelled_as(row: Row, lawns: tuple[Row, ...]) -> Row:
     """Spell the lawn and zone of one row as lawns.csv does; the whole lawn stays one row."""
     own = [lawn for lawn in lawns if lawn["lawn"].casefold() == row["lawn"].casefold()]
     if not own:
@@ -407,7 +408,7 @@ def _spelled_as(row: dict[str, Any], lawns: tuple[dict[str, Any], ...]) -> dict[
     return row | {"lawn": own[0]["lawn"], "zone": zones[0] if zones else row["zone"]}
 
 
-def _share_out(row: dict[str, Any], zones: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _share_out(row: Row, zones: list[Row]) -> list[Row]:
     """Return the row for each zone; amounts for the whole lawn are shared by area."""
     areas = [zone["area_m2"] for zone in zones]
     total = sum(areas) if None not in areas else None

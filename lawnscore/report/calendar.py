@@ -7,8 +7,9 @@ from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from lawnscore.contract.rows import Row
 from lawnscore.report.language import Words
-from lawnscore.report.load import LawnRows, RoundRows, Row
+from lawnscore.report.load import LawnRows, RoundRows
 
 if TYPE_CHECKING:
     from icalendar import Event

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import pandas as pd
 from markupsafe import Markup
 
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.report.complaint_record import YEAR_DAYS, ZoneRecord
 from lawnscore.report.customer import work_lines
 from lawnscore.report.figures import MEASURED, interval_of
@@ -25,7 +26,7 @@ from lawnscore.report.leaflet import (
     Shot,
     Shots,
 )
-from lawnscore.report.load import LawnRows, Row, rows_of
+from lawnscore.report.load import LawnRows
 from lawnscore.report.pictures import Pair
 from lawnscore.report.story import place, recovery_sentences, task_words
 from lawnscore.report.told import SPLIT, SPLIT_FROM, split_confidence

@@ -8,10 +8,11 @@ from datetime import date, timedelta
 
 import pandas as pd
 
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.contract.tables import TASKS
 from lawnscore.history.changes import changes
 from lawnscore.report.language import Words
-from lawnscore.report.load import LawnRows, RoundRows, Row, rows_of
+from lawnscore.report.load import LawnRows, RoundRows
 from lawnscore.report.story import task_words
 
 YEAR_DAYS = 365

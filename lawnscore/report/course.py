@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from lawnscore.contract.rows import Row
 from lawnscore.report.charts import Course
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.load import LawnRows
 
 
 def course_of(lawn: LawnRows, recovery: Row) -> Course | None:

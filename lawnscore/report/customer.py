@@ -8,12 +8,13 @@ from datetime import date
 
 from markupsafe import Markup
 
+from lawnscore.contract.rows import Row
 from lawnscore.report.charts import Chart, Reading, recovery_chart, to_svg, trend_chart
 from lawnscore.report.course import course_of
 from lawnscore.report.figures import Figure, figures_of, interval_of
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.load import LawnRows
 from lawnscore.report.pages import render
 from lawnscore.report.pictures import Pair
 from lawnscore.report.story import (

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping, Sequence
-from typing import Any
 
-from reportlab.platypus import Image, KeepTogether, Table
+from reportlab.platypus import Flowable, Image, KeepTogether, Table
 
 from lawnscore.paper.fonts import TEXT
 from lawnscore.paper.sizes import MM
@@ -75,7 +74,7 @@ def _customer_flow(
     *,
     visits: int,
     zones: int,
-) -> list[Any]:
+) -> list[Flowable]:
     flow = [*_letterhead(story, words, letterhead), rule(INK, 2)]
     flow += [para(story.lawn.name, "name"), para(story.head.sentence, "lead")]
     if story.head.caveat:
@@ -90,14 +89,14 @@ def _customer_flow(
     return flow
 
 
-def _letterhead(story: CustomerStory, words: Words, letterhead: Letterhead) -> list[Any]:
+def _letterhead(story: CustomerStory, words: Words, letterhead: Letterhead) -> list[Flowable]:
     last = story.lawn.last_date
     right = words.text("customer.updated", date=words.date(last)) if last else ""
     return [letterhead_row(letterhead, [words.text("customer.kicker"), right])]
 
 
-def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) -> list[Any]:
-    flow: list[Any] = [para(zone.title, "h2")] if several else []
+def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) -> list[Flowable]:
+    flow: list[Flowable] = [para(zone.title, "h2")] if several else []
     if pair is not None and pair.before is None and zone.n_visits:
         widths = [_CHART_WIDTH + 12 * MM, WIDTH - _CHART_WIDTH - 12 * MM]
         flow.append(beside([_pictures(pair, zone, words), _condition(zone, words)], widths))
@@ -115,9 +114,9 @@ def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) 
     return flow
 
 
-def _other_zone_flow(zone: ZoneStory, pair: Pair | None, words: Words) -> list[Any]:
+def _other_zone_flow(zone: ZoneStory, pair: Pair | None, words: Words) -> list[Flowable]:
     """Return a zone after the first: pictures, condition and figures, without charts."""
-    flow: list[Any] = [rule(), para(zone.title, "h2")]
+    flow: list[Flowable] = [rule(), para(zone.title, "h2")]
     if pair is not None:
         flow += _pictures(pair, zone, words, tall_mm=34)
     text = [para(sentence) for sentence in zone.recovery]
@@ -133,13 +132,13 @@ def _other_zone_flow(zone: ZoneStory, pair: Pair | None, words: Words) -> list[A
     return [KeepTogether([*flow, *text])]
 
 
-def _pictures(pair: Pair, zone: ZoneStory, words: Words, *, tall_mm: float = 54) -> list[Any]:
+def _pictures(pair: Pair, zone: ZoneStory, words: Words, *, tall_mm: float = 54) -> list[Flowable]:
     gap = 3 * MM
     width = (WIDTH - gap) / 2
     height = min(width * pair.height_px / pair.width_px, tall_mm * MM)
     width = min(width, height * pair.width_px / pair.height_px)
 
-    def image(jpeg: bytes) -> Any:
+    def image(jpeg: bytes) -> Flowable:
         return Image(io.BytesIO(jpeg), width=width, height=height, hAlign="LEFT")
 
     caption = para(pair_caption(pair, zone.basis, words), "small")
@@ -155,8 +154,8 @@ def _pictures(pair: Pair, zone: ZoneStory, words: Words, *, tall_mm: float = 54)
     return [beside(labels, [width + gap, width + gap]), caption]
 
 
-def _condition(zone: ZoneStory, words: Words) -> list[Any]:
-    left: list[Any] = [para(words.text("measure.condition"), "small")]
+def _condition(zone: ZoneStory, words: Words) -> list[Flowable]:
+    left: list[Flowable] = [para(words.text("measure.condition"), "small")]
     if zone.condition:
         left.append(para(zone.condition, "number"))
         sure = (
@@ -174,7 +173,7 @@ def _condition(zone: ZoneStory, words: Words) -> list[Any]:
     return [beside([left, chart], [WIDTH - 74 * MM, 74 * MM])]
 
 
-def _recovery_flow(zone: ZoneStory, words: Words) -> list[Any]:
+def _recovery_flow(zone: ZoneStory, words: Words) -> list[Flowable]:
     text = [para(sentence) for sentence in zone.recovery]
     flow = [rule(), para(words.text("customer.recovery"), "h2")]
     if zone.recovery_drawing is None:
@@ -186,7 +185,7 @@ def _recovery_flow(zone: ZoneStory, words: Words) -> list[Any]:
     return [*flow, beside([[*text, para(words.text(key), "small")], [chart, axis]], widths)]
 
 
-def _charts(drawings: Sequence[Drawing]) -> list[Any]:
+def _charts(drawings: Sequence[Drawing]) -> list[Flowable]:
     width = WIDTH / 2
     cells = [[para(d.title, "h3"), PaperChart(d.chart, _CHART_WIDTH)] for d in drawings]
     return [
@@ -194,7 +193,7 @@ def _charts(drawings: Sequence[Drawing]) -> list[Any]:
     ]
 
 
-def _figures(figures: Sequence[Figure], words: Words) -> Any:
+def _figures(figures: Sequence[Figure], words: Words) -> Flowable:
     rows = []
     for figure in figures:
         sure = figure.interval or words.text("customer.no_range")
@@ -220,8 +219,10 @@ def _figures(figures: Sequence[Figure], words: Words) -> Any:
     return Table(rows, colWidths=widths, style=style, hAlign="LEFT")
 
 
-def _ending(story: CustomerStory, words: Words, letterhead: Letterhead, visits: int) -> list[Any]:
-    flow: list[Any] = [rule(), para(words.text("customer.next"), "h2")]
+def _ending(
+    story: CustomerStory, words: Words, letterhead: Letterhead, visits: int
+) -> list[Flowable]:
+    flow: list[Flowable] = [rule(), para(words.text("customer.next"), "h2")]
     flow += [para(step) for step in story.next_steps]
     if visits:
         flow += [rule(), para(words.text("customer.visits"), "h2")]

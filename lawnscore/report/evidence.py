@@ -6,8 +6,8 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+from lawnscore.contract.rows import Row
 from lawnscore.report.language import Words
-from lawnscore.report.load import Row
 
 GATHERED_FROM = 3
 """Lawns that want the same visit, from which they are told in one line; our choice."""

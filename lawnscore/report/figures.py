@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from lawnscore.contract.rows import Row
 from lawnscore.report.language import Words
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.load import LawnRows
 from lawnscore.report.told import SPLIT, latest_visit, split_told, told_change, verdict_key
 
 MEASURED = (

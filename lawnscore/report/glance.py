@@ -9,10 +9,11 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from lawnscore.contract.flags import FLAGS
+from lawnscore.contract.rows import Row
 from lawnscore.report.charts import sparkline, to_svg
 from lawnscore.report.customer import against, describe, readings_of
 from lawnscore.report.language import Shown, Words
-from lawnscore.report.load import LawnRows, RoundRows, Row
+from lawnscore.report.load import LawnRows, RoundRows
 from lawnscore.report.pages import render
 from lawnscore.report.told import latest_visit, told_change, told_confidence, verdict_key
 

@@ -13,11 +13,12 @@ from urllib.parse import quote
 
 from lawnscore import __version__
 from lawnscore.contract.files import make_folder, write_whole
+from lawnscore.contract.rows import Row
 from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.language import Words
 from lawnscore.report.lawn_page import lawn_page
 from lawnscore.report.letterhead import Letterhead
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.load import LawnRows
 from lawnscore.report.pages import templates_digest
 from lawnscore.report.pictures import (
     PAIR_MOST_BYTES,

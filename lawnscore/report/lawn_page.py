@@ -10,12 +10,13 @@ from markupsafe import Markup
 
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
+from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import STAGE_ORDER
 from lawnscore.report.customer import Drawing, zone_story
 from lawnscore.report.evidence import evidence_words
 from lawnscore.report.glance import change_interval, flag_words, step_words
 from lawnscore.report.language import Shown, Words
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.load import LawnRows
 from lawnscore.report.pages import render
 from lawnscore.report.recovery_notes import note_words
 from lawnscore.report.story import task_words

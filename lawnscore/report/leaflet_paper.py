@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import io
-from typing import Any
 
-from reportlab.platypus import Image, KeepTogether, Table
+from reportlab.platypus import Flowable, Image, KeepTogether, Table
 
 from lawnscore.paper.sizes import MM
 from lawnscore.report.language import Words
@@ -54,9 +53,9 @@ def leaflet_pdf(leaflet: Leaflet, words: Words, letterhead: Letterhead) -> bytes
 
 def _flow(
     leaflet: Leaflet, words: Words, letterhead: Letterhead, height_mm: float, *, whole: bool
-) -> list[Any]:
+) -> list[Flowable]:
     head = letterhead_row(letterhead, [leaflet.kicker, leaflet.dated])
-    flow: list[Any] = [head, rule(INK, 2), para(leaflet.name, "name")]
+    flow: list[Flowable] = [head, rule(INK, 2), para(leaflet.name, "name")]
     for block in leaflet.blocks:
         flow += _drawn(block, words, height_mm, whole=whole)
     closing = [*leaflet.closing] if whole else [words.text("leaflet.more"), *leaflet.closing[:-1]]
@@ -66,7 +65,7 @@ def _flow(
     return [*flow, KeepTogether(last)]
 
 
-def _drawn(block: Block, words: Words, height_mm: float, *, whole: bool) -> list[Any]:
+def _drawn(block: Block, words: Words, height_mm: float, *, whole: bool) -> list[Flowable]:
     if isinstance(block, Heading):
         return [para(block.text, "h2")]
     if isinstance(block, Sentence):
@@ -80,9 +79,9 @@ def _drawn(block: Block, words: Words, height_mm: float, *, whole: bool) -> list
     return _pictures(block, height_mm)
 
 
-def _table(grid: Grid, *, whole: bool) -> Any:
+def _table(grid: Grid, *, whole: bool) -> Flowable:
     n = len(grid.heads) - (0 if whole else grid.spare)
-    cells: list[list[Any]] = [[para(head, "small") for head in grid.heads[:n]]]
+    cells: list[list[Flowable]] = [[para(head, "small") for head in grid.heads[:n]]]
     for row in grid.rows:
         cells.append([_cell(cell) for cell in row[:n]])
     fixed = [width * MM for width in grid.widths_mm[:n]]
@@ -99,12 +98,12 @@ def _table(grid: Grid, *, whole: bool) -> Any:
     return Table(cells, colWidths=widths, style=style, hAlign="LEFT", repeatRows=1)
 
 
-def _cell(cell: Cell) -> list[Any]:
+def _cell(cell: Cell) -> list[Flowable]:
     """Return a cell; what belongs to it stands behind it, so that a row takes one line."""
     return [valued(plain(cell.text), plain(cell.small))]
 
 
-def _pictures(shots: Shots, height_mm: float) -> list[Any]:
+def _pictures(shots: Shots, height_mm: float) -> list[Flowable]:
     gap, n = 3 * MM, max(2, len(shots.items))
     labels, pictures, widths = [], [], []
     for shot in shots.items:

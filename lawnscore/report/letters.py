@@ -12,6 +12,7 @@ from lawnscore.care.survey import expected_of, material_of, survey
 from lawnscore.care.visit_amounts import fed_record, last_sowing
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.files import cannot_write, make_folder, write_whole
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.photo.read import read_photo
 from lawnscore.register.customers import customers_of
 from lawnscore.register.lock import locked
@@ -23,7 +24,7 @@ from lawnscore.report.complaint_record import pairs_wanted, zone_record, zones_t
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.leaflet import Leaflet, Shot, leaflet_page
 from lawnscore.report.letterhead import Letterhead, read_letterhead
-from lawnscore.report.load import LawnRows, RoundRows, Row, read_round, rows_of
+from lawnscore.report.load import LawnRows, RoundRows, read_round
 from lawnscore.report.pictures import PAIR_MOST_BYTES, Pair, PictureBook, candidate_pairs
 from lawnscore.report.survey import (
     Surveyed,

@@ -10,16 +10,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.contract.settings import Settings
 from lawnscore.contract.tables import STAGE_ORDER
 
 if TYPE_CHECKING:
     import pandas as pd
-
-Row = dict[str, Any]
-"""One row of a table: column -> value, ``None`` where it is unknown."""
 
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)  # Windows device names
 _UNSAFE = re.compile(r'[\x00-\x1f\x7f/\\<>:"|?*%#]+')
@@ -83,12 +81,6 @@ class RoundRows:
     lawns: tuple[LawnRows, ...]
     as_of: str | None
     frames: dict[str, pd.DataFrame]
-
-
-def rows_of(frame: pd.DataFrame) -> list[Row]:
-    """Return a table as rows of plain values; unknown becomes ``None``."""
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [{str(k): v for k, v in row.items()} for row in plain.to_dict("records")]
 
 
 def file_stems(names: Iterable[str]) -> dict[str, str]:
@@ -182,7 +174,7 @@ def _moment(row: Row) -> tuple[str, int, str, str]:
     return (row["date"], stage, row["zone"], str(row.get("photo", "")))
 
 
-def _natural(name: str) -> list[Any]:
+def _natural(name: str) -> list[tuple[int, int, str]]:
     parts = re.split(r"(\d+)", name.casefold())
     return [(0, int(p), "") if p.isdigit() else (1, 0, p) for p in parts]
 

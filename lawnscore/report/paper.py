@@ -8,15 +8,15 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from functools import cache
-from typing import Any
 from xml.sax.saxutils import escape
 
 from markupsafe import Markup
 from reportlab import rl_config
-from reportlab.lib.colors import HexColor
+from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.platypus import HRFlowable, Image, Paragraph, SimpleDocTemplate, Table
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, HRFlowable, Image, Paragraph, SimpleDocTemplate, Table
 
 from lawnscore.paper.fonts import PLAIN, TEXT, TEXT_ITALIC, register_fonts
 from lawnscore.paper.sizes import MM
@@ -34,7 +34,7 @@ FAINT = HexColor("#e6e0d1")
 
 
 @cache
-def _styles() -> dict[str, Any]:
+def _styles() -> dict[str, ParagraphStyle]:
     register_fonts()
     base = ParagraphStyle(
         "body",
@@ -46,7 +46,7 @@ def _styles() -> dict[str, Any]:
         spaceAfter=3,
     )
 
-    def style(name: str, **changes: Any) -> ParagraphStyle:
+    def style(name: str, **changes: object) -> ParagraphStyle:
         return ParagraphStyle(name, parent=base, **changes)
 
     soft = SOFT
@@ -78,7 +78,7 @@ def valued(value: str, beside: str) -> Paragraph:
     return Paragraph(text, _styles()["body"])
 
 
-def build(flow: Sequence[Any], words: Words, *, title: str, author: str) -> tuple[bytes, int]:
+def build(flow: Sequence[Flowable], words: Words, *, title: str, author: str) -> tuple[bytes, int]:
     """Return the document and its number of pages; the same flow gives the same bytes."""
     rl_config.useA85 = 0  # pictures as bytes: a quarter smaller and far faster than as text
     out = io.BytesIO()
@@ -99,8 +99,8 @@ def build(flow: Sequence[Any], words: Words, *, title: str, author: str) -> tupl
     return out.getvalue(), document.page
 
 
-def _foot(title: str) -> Callable[[Any, Any], None]:
-    def draw(canvas: Any, document: Any) -> None:
+def _foot(title: str) -> Callable[[Canvas, SimpleDocTemplate], None]:
+    def draw(canvas: Canvas, document: SimpleDocTemplate) -> None:
         canvas.saveState()
         canvas.setFont(PLAIN, 6.8)
         canvas.setFillColor(SOFT)
@@ -111,12 +111,12 @@ def _foot(title: str) -> Callable[[Any, Any], None]:
     return draw
 
 
-def rule(colour: Any = RULE, before: float = 5.0) -> Any:
+def rule(colour: Color = RULE, before: float = 5.0) -> Flowable:
     """Return a line across the page."""
     return HRFlowable(width="100%", thickness=0.6, color=colour, spaceBefore=before, spaceAfter=5)
 
 
-def beside(cells: Sequence[Any], widths: Sequence[float]) -> Any:
+def beside(cells: Sequence[Flowable], widths: Sequence[float]) -> Flowable:
     """Return cells side by side, top-aligned, without lines."""
     style = [
         ("FONTNAME", (0, 0), (-1, -1), TEXT),
@@ -129,11 +129,11 @@ def beside(cells: Sequence[Any], widths: Sequence[float]) -> Any:
     return Table([list(cells)], colWidths=list(widths), style=style, hAlign="LEFT")
 
 
-def letterhead_row(letterhead: Letterhead, right: Sequence[str]) -> Any:
+def letterhead_row(letterhead: Letterhead, right: Sequence[str]) -> Flowable:
     """Return logo, business and contact at the left, and small lines at the right."""
     left = [para(letterhead.business, "h3")] if letterhead.business else []
     left += [para(letterhead.contact, "small")] if letterhead.contact else []
-    cells: list[Any] = [left or "", [para(line, "small") for line in right]]
+    cells: list[Flowable] = [left or "", [para(line, "small") for line in right]]
     widths = [WIDTH * 0.7, WIDTH * 0.3]
     if letterhead.logo_png:
         logo = Image(io.BytesIO(letterhead.logo_png))

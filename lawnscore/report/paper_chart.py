@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from reportlab.lib.colors import Color
 from reportlab.platypus import Flowable
 
 from lawnscore.paper.fonts import PLAIN, TEXT_ITALIC, register_fonts
@@ -11,7 +10,7 @@ from lawnscore.report.charts import Chart, Shape
 from lawnscore.report.paper import BAND, DEEP, EARTH, FAINT, INK, RULE, SOFT
 
 _DOT = 3.0  # units of the drawing
-_LINES: dict[str, tuple[Any, float, tuple[float, ...]]] = {
+_LINES: dict[str, tuple[Color, float, tuple[float, ...]]] = {
     "grid": (FAINT, 0.6, ()),
     "axis": (RULE, 0.8, ()),
     "line": (DEEP, 1.2, ()),

@@ -14,17 +14,19 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from lawnscore.contract.files import make_folder, write_whole
+from lawnscore.contract.rows import Row
 from lawnscore.register.folder import PHOTOS
-from lawnscore.report.load import LawnRows, Row
-from lawnscore.report.window import Window, common_window, seen_cells
+from lawnscore.report.load import LawnRows
+from lawnscore.report.window import GroundNote, Window, common_window, seen_cells
 from lawnscore.scoring.processes import Lost, each_done
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+    from PIL.Image import Image as Picture
 
     from lawnscore.card.reference import ReferenceCard
     from lawnscore.contract.settings import ScoringSettings
@@ -197,9 +199,7 @@ class PictureBook:
             return None
         return self.pair(*pairs[max(known)[2]], budget_bytes=budget_bytes)
 
-    def _area(
-        self, pair: tuple[Row | None, Row], metas: Mapping[str, dict[str, Any] | None]
-    ) -> float:
+    def _area(self, pair: tuple[Row | None, Row], metas: Mapping[str, GroundNote | None]) -> float:
         rows = [row for row in pair if row is not None]
         known = [meta for row in rows if (meta := metas[picture_key(row)]) is not None]
         window = common_window(known) if len(known) == len(rows) else None
@@ -239,15 +239,15 @@ class PictureBook:
     def _meta(self, key: str) -> Path:
         return self.folder / f"{key}.json"
 
-    def _read_meta(self, key: str) -> dict[str, Any] | None:
+    def _read_meta(self, key: str) -> GroundNote | None:
         try:
-            meta: dict[str, Any] = json.loads(self._meta(key).read_text(encoding="utf-8"))
+            meta: GroundNote = json.loads(self._meta(key).read_text(encoding="utf-8"))
         except (OSError, ValueError, RecursionError):
             return None
         return meta if isinstance(meta, dict) and "seen" in meta else None
 
     def _cut(
-        self, key: str, meta: dict[str, Any], window: Window, budget_bytes: int
+        self, key: str, meta: GroundNote, window: Window, budget_bytes: int
     ) -> tuple[bytes, tuple[int, int]]:
         from PIL import Image
 
@@ -360,7 +360,7 @@ def keep_pictures(
     side_by_side = _shrunk(seen, SEEN_LONGEST_PX)
     write_whole(folder / f"{key}-seen.jpg", _jpeg(side_by_side, quality=SEEN_QUALITY))
     corner = [origin - mm_per_px / 2 for origin in origin_mm]
-    meta = {
+    meta: GroundNote = {
         "origin_mm": corner,
         "mm_per_px": mm_per_px * ground.shape[1] / kept.width,
         "seen": seen_cells(ground, corner, mm_per_px),
@@ -368,7 +368,7 @@ def keep_pictures(
     write_whole(folder / f"{key}.json", json.dumps(meta).encode("ascii"))
 
 
-def _shrunk(rgb: NDArray[np.uint8], longest_px: int) -> Any:
+def _shrunk(rgb: NDArray[np.uint8], longest_px: int) -> Picture:
     """Return a picture whose longer side is no longer than this."""
     import cv2
     from PIL import Image
@@ -380,14 +380,14 @@ def _shrunk(rgb: NDArray[np.uint8], longest_px: int) -> Any:
     return Image.fromarray(rgb)
 
 
-def _jpeg(picture: Any, *, quality: int, progressive: bool = True) -> bytes:
+def _jpeg(picture: Picture, *, quality: int, progressive: bool = True) -> bytes:
     """Encode for a page; what is only read again takes half the time when not progressive."""
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=quality, optimize=True, progressive=progressive)
     return out.getvalue()
 
 
-def _jpeg_within(picture: Any, budget_bytes: int) -> bytes:
+def _jpeg_within(picture: Picture, budget_bytes: int) -> bytes:
     """Encode a picture as well as fits a number of bytes; made smaller where no quality does."""
     while True:
         data = _jpeg(picture, quality=_QUALITIES[0])

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import pandas as pd
-from reportlab.platypus import Table
+from reportlab.platypus import Flowable, Table
 
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.paper.sizes import MM
 from lawnscore.report.language import Words
-from lawnscore.report.load import Row, rows_of
 from lawnscore.report.paper import INK, RULE, WIDTH, build, para, rule
 
 
@@ -25,7 +24,7 @@ def record_pdf(
 ) -> bytes:
     """Return the records of a year as A4 pages."""
     title = words.text("record.title", year=year)
-    flow: list[Any] = [para(title, "name")]
+    flow: list[Flowable] = [para(title, "name")]
     flow += [para(business, "small")] if business else []
     flow += [rule(INK), para(words.text("record.protection"), "h2")]
     flow.append(para(words.text("record.follows", rule=rule_name), "small"))
@@ -88,7 +87,7 @@ def _fed(row: Row, words: Words) -> list[str]:
 
 def _table(
     heads: Sequence[str], rows: Sequence[Sequence[str]], words: Words, widths_mm: Sequence[float]
-) -> Any:
+) -> Flowable:
     if not rows:
         return para(words.text("record.none"))
     cells = [[para(words.text(f"record.{head}"), "small") for head in heads]]

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from lawnscore.contract.rows import Row
 from lawnscore.report.evidence import evidence_words, gathered
 from lawnscore.report.glance import flag_words, step_words
 from lawnscore.report.language import Words
-from lawnscore.report.load import LawnRows, RoundRows, Row
+from lawnscore.report.load import LawnRows, RoundRows
 from lawnscore.report.pages import render
 
 SHEET_ROWS = 12  # as many as fit one A4 page with full sentences

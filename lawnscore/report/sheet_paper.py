@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from reportlab.platypus import Flowable, Table
 
@@ -39,7 +38,9 @@ def sheet_pdf(rounds: RoundRows, rows: Sequence[SheetRow], words: Words) -> byte
     return data
 
 
-def _sheet_flow(rounds: RoundRows, rows: Sequence[SheetRow], words: Words, most: int) -> list[Any]:
+def _sheet_flow(
+    rounds: RoundRows, rows: Sequence[SheetRow], words: Words, most: int
+) -> list[Flowable]:
     as_of = words.date(rounds.as_of) if rounds.as_of else words.text("unit.unknown")
     head = [
         para(words.text("sheet.title"), "name"),
@@ -54,7 +55,7 @@ def _sheet_flow(rounds: RoundRows, rows: Sequence[SheetRow], words: Words, most:
     return [*flow, rule(), para(words.text("sheet.caution"), "small")]
 
 
-def _sheet_table(rows: Sequence[SheetRow], words: Words) -> Any:
+def _sheet_table(rows: Sequence[SheetRow], words: Words) -> Flowable:
     heads = ("rank", "where", "matter", "step", "spots", "done")
     table = [[para(words.text(f"sheet.{head}"), "small") for head in heads]]
     for row in rows:

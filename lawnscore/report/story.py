@@ -9,8 +9,9 @@ from typing import Literal
 from babel.lists import format_list
 from markupsafe import Markup
 
+from lawnscore.contract.rows import Row
 from lawnscore.report.language import Shown, Words
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.load import LawnRows
 from lawnscore.report.told import latest_visit, renovation_told, told_changes
 
 HEADLINE_MEASURES = (

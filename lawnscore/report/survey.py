@@ -13,6 +13,7 @@ from lawnscore.care.cautions import cautions_for
 from lawnscore.care.season_steps import Figure
 from lawnscore.care.seed import SAND_T_M3
 from lawnscore.care.survey import MIN_JOBS, TWO_PASSES_FROM_PCT, Expected, Job, Material, Survey
+from lawnscore.contract.rows import Row
 from lawnscore.contract.settings import RatesSettings
 from lawnscore.register.programme import Programme
 from lawnscore.report.figures import MEASURED, interval_of
@@ -29,7 +30,7 @@ from lawnscore.report.leaflet import (
     Shots,
     Style,
 )
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.report.load import LawnRows
 from lawnscore.report.pictures import Pair
 from lawnscore.report.story import place, task_words
 from lawnscore.report.told import SPLIT, SPLIT_FROM, split_confidence

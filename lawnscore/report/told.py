@@ -7,7 +7,8 @@ from datetime import date
 from statistics import fmean
 from typing import Literal
 
-from lawnscore.report.load import LawnRows, Row
+from lawnscore.contract.rows import Row
+from lawnscore.report.load import LawnRows
 
 RENOVATION_IN_MIND_DAYS = 365  # after a year people ask about last year, not about the work
 

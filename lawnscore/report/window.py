@@ -5,13 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
 
 GRID_MM = 20.0  # grid on which the ground that both photos show is found
 _SEEN_LEVEL = 6  # of 255; darker in all channels is outside the photo
+
+
+class GroundNote(TypedDict):
+    """What is kept beside a picture of the ground, as JSON.
+
+    Scale and corner in the card's frame, and the cells of :func:`seen_cells` that the photo shows.
+    """
+
+    mm_per_px: float
+    origin_mm: list[float]
+    seen: list[list[int]]
 
 
 @dataclass(frozen=True)
@@ -39,7 +50,7 @@ class Window:
         return min(self.width_mm, self.height_mm)
 
 
-def common_window(metas: Sequence[dict[str, Any]]) -> Window | None:
+def common_window(metas: Sequence[GroundNote]) -> Window | None:
     """Return the largest upright rectangle of ground that every photo shows."""
     cells = [np.asarray(meta["seen"], dtype=np.int64).reshape(-1, 2) for meta in metas]
     if any(len(found) == 0 for found in cells):

@@ -7,8 +7,9 @@ import re
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.contract.tables import INPUT_TABLES, OUTPUT_TABLES, Column, Table
-from lawnscore.report.load import RoundRows, rows_of
+from lawnscore.report.load import RoundRows
 
 _WIDTHS = {"string": 22, "date": 12, "datetime": 26, "number": 14, "integer": 10, "boolean": 10}
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")  # not allowed in XML 1.0
@@ -45,7 +46,7 @@ def workbook(rounds: RoundRows) -> bytes:
     return out.getvalue()
 
 
-def _sheet(book: Any, table: Table, rows: list[dict[str, Any]]) -> None:
+def _sheet(book: Any, table: Table, rows: list[Row]) -> None:
     from openpyxl.utils import get_column_letter
 
     sheet = book.create_sheet(table.name)

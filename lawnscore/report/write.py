@@ -13,6 +13,7 @@ from typing import Literal
 from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, write_whole
+from lawnscore.contract.rows import Row
 from lawnscore.points.record import FILE_NAME as POINTS_FILE
 from lawnscore.register.customers import customers_of
 from lawnscore.register.folder import elsewhere_of
@@ -32,7 +33,7 @@ from lawnscore.report.lawn_files import (
     told_pairs,
 )
 from lawnscore.report.letterhead import read_letterhead
-from lawnscore.report.load import LawnRows, RoundRows, Row, read_round
+from lawnscore.report.load import LawnRows, RoundRows, read_round
 from lawnscore.report.pictures import PictureBook, picture_key
 from lawnscore.report.sheet import sheet_page, sheet_rows
 from lawnscore.scoring.processes import Lost, each_done

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.contract.tables import PHOTO_SCORES
 from lawnscore.register.folder import PHOTOS, PhotoPlace, Round, place_of
-from lawnscore.scoring.each_photo import Row
 from lawnscore.scoring.ledger import Ledger, Method
 from lawnscore.scoring.tables import read_table, table_path
 
@@ -75,6 +75,4 @@ class Away:
 def _last_rows(opened: Round) -> list[Row]:
     if not table_path(opened.path, PHOTO_SCORES.name).exists():
         return []
-    frame = read_table(opened.path, PHOTO_SCORES.name)
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
+    return rows_of(read_table(opened.path, PHOTO_SCORES.name))

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from lawnscore import __version__
 from lawnscore.contract.files import append_own
+from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import ATTENTION, CHANGES, PHOTO_SCORES, RECOVERY, VISIT_SCORES
 from lawnscore.photo.method import method_version
 from lawnscore.register.folder import PhotoPlace, Round, open_round, photo_order
@@ -23,7 +24,7 @@ from lawnscore.scoring.address import is_address
 from lawnscore.scoring.away import Away
 from lawnscore.scoring.card_watch import card_warnings
 from lawnscore.scoring.cluster import Cluster
-from lawnscore.scoring.each_photo import Job, Row, Scored, Scorer, each_scored
+from lawnscore.scoring.each_photo import Job, Scored, Scorer, each_scored
 from lawnscore.scoring.ledger import Ledger, Method
 from lawnscore.scoring.method import load_card, method_of
 from lawnscore.scoring.photo_source import LocalPhoto

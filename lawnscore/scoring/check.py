@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date as calendar_date
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
 
 from lawnscore.card.reference import load_reference
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row, rows_of
 from lawnscore.contract.settings import Settings
 from lawnscore.contract.tables import LANGUAGES
 from lawnscore.filing.places import is_folder_name
@@ -129,10 +127,8 @@ def _away(opened: Round) -> Iterator[Problem]:
         yield Problem("round.toml", None, "", what, mend)
 
 
-def _rows(register: Register, table: str) -> Iterator[tuple[int, dict[Any, Any]]]:
-    frame: pd.DataFrame = getattr(register, table)
-    rows = frame.astype(object).where(frame.notna(), None).to_dict("records")
-    yield from zip(register.row_numbers[table], rows, strict=True)
+def _rows(register: Register, table: str) -> Iterator[tuple[int, Row]]:
+    yield from zip(register.row_numbers[table], rows_of(getattr(register, table)), strict=True)
 
 
 def _lawn_problems(folder: Path, register: Register) -> Iterator[Problem]:
@@ -170,7 +166,7 @@ def _area_problems(row: int, area: float | None) -> Iterator[Problem]:
 
 def _work(register: Register, today: str) -> Iterator[Problem]:
     known, left = _zones(register), _left(register)
-    seen: dict[tuple[Any, ...], int] = {}
+    seen: dict[tuple[tuple[str, str], ...], int] = {}
     for row, work in _once_a_row(_rows(register, "work")):
         yield from _unknown_place("work.csv", row, work["lawn"], work["zone"], known)
         yield from _impossible_date("work.csv", row, work["date"], today)
@@ -184,7 +180,7 @@ def _work(register: Register, today: str) -> Iterator[Problem]:
                 yield Problem("work.csv", row, unit, f"{amount} {work[amount]:g} has no unit", mend)
         yield from _too_much_area(row, work, register)
         yield from _after_it_left("work.csv", row, work, left)
-        key = tuple(sorted((str(k), str(v)) for k, v in work.items()))
+        key = tuple(sorted((k, str(v)) for k, v in work.items()))
         if key in seen:
             mend = "Delete one of the two, unless it was done twice."
             yield Problem("work.csv", row, "", f"the same work as row {seen[key]}", mend)
@@ -206,7 +202,7 @@ def _complaints(folder: Path, register: Register, today: str) -> Iterator[Proble
                 yield Problem("complaints.csv", row, "photos", what, mend)
 
 
-def _once_a_row(rows: Iterable[tuple[int, dict[Any, Any]]]) -> Iterator[tuple[int, dict[Any, Any]]]:
+def _once_a_row(rows: Iterable[tuple[int, Row]]) -> Iterator[tuple[int, Row]]:
     """Yield work on a whole lawn once, not for each of its zones."""
     last = None
     for row, work in rows:
@@ -215,7 +211,7 @@ def _once_a_row(rows: Iterable[tuple[int, dict[Any, Any]]]) -> Iterator[tuple[in
         last = row
 
 
-def _too_much_area(row: int, work: dict[Any, Any], register: Register) -> Iterator[Problem]:
+def _too_much_area(row: int, work: Row, register: Register) -> Iterator[Problem]:
     lawns = register.lawns
     own = lawns[(lawns["lawn"] == work["lawn"]) & (lawns["zone"] == work["zone"])]["area_m2"]
     if work["area_m2"] is None or own.empty or own.isna().any():
@@ -232,7 +228,7 @@ def _left(register: Register) -> dict[tuple[str, str], str]:
 
 
 def _after_it_left(
-    file: str, row: int | None, where: Mapping[Any, Any], left: dict[tuple[str, str], str]
+    file: str, row: int | None, where: Row, left: dict[tuple[str, str], str]
 ) -> Iterator[Problem]:
     gone = left.get((where["lawn"], where["zone"]))
     if gone is not None and where["date"] > gone:

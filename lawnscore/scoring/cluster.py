@@ -17,12 +17,15 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from threading import Thread
-from typing import Any
+from typing import TYPE_CHECKING, Generic
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.scoring.address import shown
 from lawnscore.scoring.photo_source import SCRATCH
-from lawnscore.scoring.runner import SECONDS_MAX, TRIES, Lost, Task
+from lawnscore.scoring.runner import SECONDS_MAX, TRIES, Item, Lost, Result, Task
+
+if TYPE_CHECKING:
+    from distributed import Client, Event, Future
 
 CONNECT_SECONDS = 10
 NO_WORKER_SECONDS = 60.0
@@ -49,7 +52,9 @@ class Cluster:
     address: str
     sees_files: bool = False
 
-    def each_done(self, task: Task, items: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+    def each_done(
+        self, task: Task[Item, Result], items: Sequence[Item]
+    ) -> Iterator[tuple[int, Result | Lost]]:
         """Yield the index of each item and what the task made of it, as soon as it is there.
 
         Raises
@@ -66,7 +71,7 @@ class Cluster:
 
 
 @contextmanager
-def _connected(address: str) -> Iterator[Any]:
+def _connected(address: str) -> Iterator[Client]:
     try:
         from distributed import Client
     except ImportError:
@@ -88,24 +93,26 @@ def _connected(address: str) -> Iterator[Any]:
         client.close(timeout=2)
 
 
-class _Run:
+class _Run(Generic[Item, Result]):
     """Items on their way through a cluster."""
 
-    def __init__(self, client: Any, address: str, task: Task, items: Sequence[Any]) -> None:
+    def __init__(
+        self, client: Client, address: str, task: Task[Item, Result], items: Sequence[Item]
+    ) -> None:
         self.client = client
         self.address = address
         self.task = task
         self.items = items
         self.key = f"lawnscore-{uuid.uuid4().hex[:12]}"
         self.waiting = deque(range(len(items)))
-        self.held: dict[int, Any] = {}
+        self.held: dict[int, Future] = {}
         self.given_back: Counter[int] = Counter()
         self.ended: queue.SimpleQueue[int] = queue.SimpleQueue()
         self.n_threads = 0
         self.looked = 0.0
         self.worker_seen = time.monotonic()
 
-    def results(self) -> Iterator[tuple[int, Any]]:
+    def results(self) -> Iterator[tuple[int, Result | Lost]]:
         left = len(self.items)
         while left:
             self._look()
@@ -164,7 +171,7 @@ class _Run:
             self.held[index] = future
             future.add_done_callback(lambda _future, index=index: self.ended.put(index))
 
-    def _outcome(self, index: int) -> Iterator[Any]:
+    def _outcome(self, index: int) -> Iterator[Result | Lost]:
         """Yield what came of an item; nothing when it is to be tried once more."""
         from distributed import KilledWorker
 
@@ -191,14 +198,14 @@ class _Run:
             future.release()
         yield from found
 
-    def _killed(self, index: int) -> list[Any]:
+    def _killed(self, index: int) -> list[Result | Lost]:
         marks = self._marks(index)
         if not all(mark.is_set() for mark in marks):
             return self._try_again(index, None)
         _clear(marks)
         return [_lost()]
 
-    def _try_again(self, index: int, error: Exception | None) -> list[Any]:
+    def _try_again(self, index: int, error: Exception | None) -> list[Result | Lost]:
         self.given_back[index] += 1
         if self.given_back[index] > _GIVEN_BACK_MAX:
             raise self._gone(error)
@@ -216,11 +223,11 @@ class _Run:
     def _marks_key(self, index: int) -> str:
         return f"{self.key}-{index}"
 
-    def _marks(self, index: int) -> list[Any]:
+    def _marks(self, index: int) -> list[Event]:
         return _marks(self._marks_key(index), self.client)
 
 
-def _attempt(task: Task, item: Any, key: str, seconds: float) -> Any:
+def _attempt(task: Task[Item, Result], item: Item, key: str, seconds: float) -> Result | Lost:
     """Do the task on a worker, unless it was begun at every try before."""
     marks = _marks(key)
     n_begun = next((n for n, mark in enumerate(marks) if not mark.is_set()), len(marks))
@@ -234,37 +241,44 @@ def _attempt(task: Task, item: Any, key: str, seconds: float) -> Any:
         _clear(marks[: n_begun + 1])
 
 
-def _in_time(task: Task, item: Any, seconds: float) -> Any:
+@dataclass(frozen=True, eq=False)
+class _Raised:
+    """What a task raised in its thread."""
+
+    error: BaseException
+
+
+def _in_time(task: Task[Item, Result], item: Item, seconds: float) -> Result | Lost:
     """Do the task in a thread of its own, which is left behind when it takes too long."""
     from distributed import get_worker
 
     folder = get_worker().local_directory  # emptied by the next worker, however this one ends
-    answer: queue.SimpleQueue[tuple[Any, BaseException | None]] = queue.SimpleQueue()
+    answer: queue.SimpleQueue[Result | _Raised] = queue.SimpleQueue()
 
     def work() -> None:
         SCRATCH.set(folder)
         try:
-            answer.put((task(item), None))
+            answer.put(task(item))
         except BaseException as error:
-            answer.put((None, error))
+            answer.put(_Raised(error))
 
     Thread(target=work, daemon=True).start()
     try:
-        result, error = answer.get(timeout=seconds)
+        result = answer.get(timeout=seconds)
     except queue.Empty:
         return Lost(f"took longer than {seconds:g} s")
-    if error is not None:
-        raise error
+    if isinstance(result, _Raised):
+        raise result.error
     return result
 
 
-def _marks(key: str, client: Any = None) -> list[Any]:
+def _marks(key: str, client: Client | None = None) -> list[Event]:
     from distributed import Event
 
     return [Event(f"{key}-{number}", client=client) for number in range(TRIES)]
 
 
-def _clear(marks: list[Any]) -> None:
+def _clear(marks: list[Event]) -> None:
     for mark in marks:
         mark.clear()
 

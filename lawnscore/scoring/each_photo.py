@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, overload
 
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.reasons import REASONS
+from lawnscore.contract.rows import Row
 from lawnscore.contract.settings import ScoringSettings
 from lawnscore.photo.method import method_version
 from lawnscore.scoring.method import installed_here
@@ -19,8 +20,6 @@ from lawnscore.scoring.runner import Lost, Runner
 
 if TYPE_CHECKING:
     from lawnscore.card.reference import ReferenceCard
-
-Row = dict[str, Any]
 
 Scorer = Callable[..., Any]
 """Called as ``scorer(path, card, settings=...)``; returns a `PhotoScore`."""

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row
 from lawnscore.register.lock import FOLDER, locked, own_folder, touch_own
 from lawnscore.scoring.method import Method
 from lawnscore.scoring.shared_ledger import SharedLedger
@@ -197,7 +198,7 @@ class Ledger:
             )
         return max(0, found.rowcount)
 
-    def score(self, sha256: str, method: Method) -> dict[str, Any] | None:
+    def score(self, sha256: str, method: Method) -> Row | None:
         """Return the row kept for a content scored by a method, or ``None``."""
         found = self.score_text(sha256, method)
         return None if found is None else _row(found[0])
@@ -250,8 +251,8 @@ class Ledger:
         self,
         sha256: str,
         method: Method,
-        row: Mapping[str, Any],
-        extra: Mapping[str, Any] | None = None,
+        row: Row,
+        extra: Row | None = None,
     ) -> tuple[str, str]:
         """Keep a row, with what else the score offers, and commit it at once.
 
@@ -280,7 +281,7 @@ class Ledger:
                     n_bad += checksum != _checksum(*values)
         return n, n_bad
 
-    def extras(self, method: Method) -> Iterator[tuple[str, dict[str, Any], dict[str, Any]]]:
+    def extras(self, method: Method) -> Iterator[tuple[str, Row, Row]]:
         """Yield content, row and what else was kept, for all sound scores of a method."""
         key = method.key
         with _as_one_line(self.path):
@@ -376,8 +377,8 @@ def _stamp(file: Path | Stamp) -> Stamp:
     return (status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
 
 
-def _row(text: str) -> dict[str, Any]:
-    row: dict[str, Any] = json.loads(text)
+def _row(text: str) -> Row:
+    row: Row = json.loads(text)
     return row
 
 
@@ -387,7 +388,7 @@ def _checksum(*values: object) -> str:
     return hashlib.blake2b(text.encode("utf-8", "surrogatepass"), digest_size=8).hexdigest()
 
 
-def _json(values: Mapping[str, Any]) -> str:
+def _json(values: Row) -> str:
     return json.dumps(_plain(values), allow_nan=False)
 
 

@@ -15,11 +15,12 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import connection, get_context
+from multiprocessing.context import SpawnProcess
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.scoring.runner import SECONDS_MAX, TRIES, Lost, Task
+from lawnscore.scoring.runner import SECONDS_MAX, TRIES, Item, Lost, Result, Task
 
 __all__ = ["Lost", "Processes", "Task", "each_done", "n_processes"]
 
@@ -47,7 +48,9 @@ class Processes:
     workers: int | None
     sees_files: bool = True
 
-    def each_done(self, task: Task, items: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+    def each_done(
+        self, task: Task[Item, Result], items: Sequence[Item]
+    ) -> Iterator[tuple[int, Result | Lost]]:
         """Yield the index of each item and what the task made of it, as soon as it is there."""
         return each_done(task, items, self.workers)
 
@@ -63,7 +66,9 @@ def n_processes(workers: int | None, n_items: int) -> int:
     return max(1, min(workers, n_items))
 
 
-def each_done(task: Task, items: Sequence[Any], workers: int | None) -> Iterator[tuple[int, Any]]:
+def each_done(
+    task: Task[Item, Result], items: Sequence[Item], workers: int | None
+) -> Iterator[tuple[int, Result | Lost]]:
     """Yield the index of each item and what the task made of it, as soon as it is there.
 
     What it made is :class:`Lost` where its process ended at every try.
@@ -99,17 +104,17 @@ class _Worker:
     It is ready once it has said so: starting takes seconds on a busy machine, no item's fault.
     """
 
-    process: Any
-    pipe: Any
+    process: SpawnProcess
+    pipe: connection.Connection
     ready: bool = False
     index: int | None = None
     since: float = field(default_factory=time.monotonic)
 
 
-class _Pool:
+class _Pool(Generic[Item, Result]):
     """Processes that are handed one item each, and replaced when they die."""
 
-    def __init__(self, task: Task, items: Sequence[Any], n: int) -> None:
+    def __init__(self, task: Task[Item, Result], items: Sequence[Item], n: int) -> None:
         self.task = task
         self.items = items
         self.waiting = deque(range(len(items)))
@@ -122,12 +127,12 @@ class _Pool:
             self.stop()
             raise
 
-    def results(self) -> Iterator[tuple[int, Any]]:
+    def results(self) -> Iterator[tuple[int, Result | Lost]]:
         left = len(self.items)
         while left:
             for worker in self.workers:
                 self._hand_out(worker)
-            for index, result in self._gather():
+            for index, result in self._answers():
                 left -= 1
                 yield index, result
 
@@ -143,7 +148,7 @@ class _Pool:
             with contextlib.suppress(OSError):  # it has died, which is seen next
                 worker.pipe.send(self.items[worker.index])
 
-    def _gather(self) -> Iterator[tuple[int, Any]]:
+    def _answers(self) -> Iterator[tuple[int, Result | Lost]]:
         """Wait for an answer or a death, and yield what came of the items concerned."""
         busy = [w for w in self.workers if w.index is not None or not w.ready]
         ends = [worker.pipe for worker in busy] + [worker.process.sentinel for worker in busy]
@@ -155,7 +160,7 @@ class _Pool:
                 worker.process.kill()
                 yield from self._lost(worker, f"took longer than {SECONDS_MAX:g} s")
 
-    def _answer(self, worker: _Worker) -> Iterator[tuple[int, Any]]:
+    def _answer(self, worker: _Worker) -> Iterator[tuple[int, Result | Lost]]:
         try:
             answer = worker.pipe.recv() if worker.pipe.poll() else None
         except (EOFError, OSError):
@@ -201,7 +206,7 @@ class _Answer:
     error: BaseException | None = None
 
 
-def _start(task: Task) -> _Worker:
+def _start(task: Task[Item, Result]) -> _Worker:
     context = get_context("spawn")
     here, there = context.Pipe()
     process = context.Process(target=_work, args=(there, task), daemon=True)
@@ -232,7 +237,7 @@ def _one_thread_each() -> Iterator[None]:
                 os.environ[name] = value
 
 
-def _work(pipe: Any, task: Task) -> None:
+def _work(pipe: connection.Connection, task: Task[Item, Result]) -> None:
     """Do the task for the items that come through the pipe until it is closed."""
     _prepare()
     with contextlib.suppress(OSError):

@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.settings import read_settings
@@ -29,6 +29,9 @@ from lawnscore.scoring.shared_ledger import ROUND_ID
 from lawnscore.scoring.summary import ScoreSummary
 from lawnscore.scoring.tables import REPORTS
 from lawnscore.scoring.unchanged import STATE
+
+if TYPE_CHECKING:
+    from fsspec import AbstractFileSystem
 
 _BY_HAND = frozenset({".toml", ".csv", ".txt", ".cgats"})
 """Endings of files that are fetched from the round's own folder."""
@@ -44,6 +47,10 @@ _CONTENT_IDS = ("ETag", "etag", "md5Hash", "content_md5", "generation", "version
 """What stores call a value that changes with the content of a file."""
 
 _TIMES = ("LastModified", "mtime", "last_modified", "updated", "modified", "created")
+
+
+FileInfo = dict[str, Any]
+"""What a store says of a file: name, size and type, and more by names of each store's own."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +109,7 @@ class RemoteRound:
         self.fs, self.root = _file_system(self.address)
         self.listed_ns = time.time_ns()
         self._kept = time.monotonic()
-        self._photos: dict[str, dict[str, Any]] = {}
+        self._photos: dict[str, FileInfo] = {}
         self._fetched: dict[str, tuple[str, str]] = {}  # SHA-256 and what the store said of it
         self._odd: list[Misplaced] = []
         with self.told():
@@ -240,7 +247,7 @@ class RemoteRound:
         self._get_card()
         self._list_photos()
 
-    def _list(self, path: str) -> list[dict[str, Any]]:
+    def _list(self, path: str) -> list[FileInfo]:
         """Return what the store says of the files of a folder; none where there is none."""
         try:
             found = self.fs.ls(path, detail=True)
@@ -250,7 +257,7 @@ class RemoteRound:
             raise _unreachable(self.address, error) from None
         return [info for info in found if info.get("type") == "file"]
 
-    def _get(self, relative: str, info: dict[str, Any]) -> None:
+    def _get(self, relative: str, info: FileInfo) -> None:
         if (info.get("size") or 0) > _BY_HAND_BYTES_MAX and not relative.startswith(FOLDER):
             return
         path = self.folder / relative
@@ -277,7 +284,7 @@ class RemoteRound:
                 what = "a name that no folder on this machine can hold beside the others"
                 self._odd.append(Misplaced(relative, what, "Rename it in the store."))
 
-    def _stand_in(self, relative: str, info: dict[str, Any]) -> bool:
+    def _stand_in(self, relative: str, info: FileInfo) -> bool:
         """Put an empty file where a photo would lie; with its first bytes where its name is odd."""
         path = self.folder / relative
         head = b""
@@ -315,7 +322,7 @@ def mirrored(address: str) -> Iterator[RemoteRound]:
         remote.put(all_of_it=True)
 
 
-def _file_system(address: str) -> tuple[Any, str]:
+def _file_system(address: str) -> tuple[AbstractFileSystem, str]:
     try:
         from fsspec.core import url_to_fs
     except ImportError:
@@ -351,7 +358,7 @@ def _words(error: Exception) -> str:
     return getattr(error, "strerror", None) or type(error).__name__
 
 
-def _name(info: dict[str, Any]) -> str:
+def _name(info: FileInfo) -> str:
     return str(info["name"]).rstrip("/").rpartition("/")[2]
 
 
@@ -361,11 +368,11 @@ def _is_plain(relative: str) -> bool:
     return not any(part in {"", ".", ".."} or "\\" in part or "\0" in part for part in parts)
 
 
-def _content_id(info: dict[str, Any]) -> str:
+def _content_id(info: FileInfo) -> str:
     return next((str(info[name]) for name in _CONTENT_IDS if info.get(name)), "")
 
 
-def _changed_ns(info: dict[str, Any]) -> int:
+def _changed_ns(info: FileInfo) -> int:
     changed = next((info[name] for name in _TIMES if info.get(name)), 0)
     if isinstance(changed, str):
         try:
@@ -376,7 +383,7 @@ def _changed_ns(info: dict[str, Any]) -> int:
     return int(seconds * 1e9)
 
 
-def _stamp_text(info: dict[str, Any]) -> str:
+def _stamp_text(info: FileInfo) -> str:
     return f"{info.get('size')} {_content_id(info)} {_changed_ns(info)}"
 
 

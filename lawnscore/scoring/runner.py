@@ -9,9 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol, TypeVar
 
-Task = Callable[[Any], Any]
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+Task = Callable[[Item], Result]
 """A function of one item; it goes to other processes by its name, its result by pickling."""
 
 TRIES = 2
@@ -35,7 +38,9 @@ class Runner(Protocol):
     def sees_files(self) -> bool:
         """Whether the files of this machine can be opened where the task runs."""
 
-    def each_done(self, task: Task, items: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+    def each_done(
+        self, task: Task[Item, Result], items: Sequence[Item]
+    ) -> Iterator[tuple[int, Result | Lost]]:
         """Yield the index of each item and what the task made of it, as soon as it is there.
 
         An item is taken from ``items`` when it is handed out, so that a sequence may make it then.

@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import IO, TypedDict
 
 from lawnscore import __version__
 from lawnscore.contract.errors import LawnscoreError, printable
@@ -43,6 +43,16 @@ _LIST_BYTES_MAX = 500_000_000
 _LEFT_OUT = ("lock.sqlite3", f"{LEDGER}-wal", f"{LEDGER}-shm")
 _PACKED = PHOTO_SUFFIXES | {".zip", ".pdf", ".xlsx", ".parquet"}
 """Endings of files that are packed already, and are stored as they are."""
+
+
+class FileNote(TypedDict):
+    """What the list of a backup says of one file."""
+
+    path: str
+    entry: str
+    size: int
+    sha256: str
+    modified_ns: int
 
 
 @dataclass(frozen=True)
@@ -92,7 +102,7 @@ def back_up(round_path: Path | str, out: Path | str) -> Backup:
 
 
 def _written(root: Path, out: Path, part: Path) -> Backup:
-    files: list[dict[str, Any]] = []
+    files: list[FileNote] = []
     left_out: list[str] = []
     with zipfile.ZipFile(part, "x", allowZip64=True) as archive:
         for path in _files(root):
@@ -124,7 +134,7 @@ def _files(root: Path) -> Iterator[Path]:
                 yield here / name
 
 
-def _add(archive: zipfile.ZipFile, path: Path, relative: str, number: int) -> dict[str, Any]:
+def _add(archive: zipfile.ZipFile, path: Path, relative: str, number: int) -> FileNote:
     """Put one file into the archive; return what the list says of it."""
     entry = relative if _is_plain(relative) else f"names/{number:06d}"
     packed = path.suffix.lower() in _PACKED
@@ -150,7 +160,7 @@ def _add(archive: zipfile.ZipFile, path: Path, relative: str, number: int) -> di
 
 
 @contextlib.contextmanager
-def _opened(path: Path) -> Iterator[Any]:
+def _opened(path: Path) -> Iterator[IO[bytes]]:
     """Open a file; of the ledger, a copy that is whole at this moment."""
     if path.name != LEDGER or path.parent.name != FOLDER:
         with path.open("rb") as file:
@@ -179,7 +189,7 @@ def _is_plain(relative: str) -> bool:
     return relative != LIST and not relative.startswith("names/") and "\\" not in relative
 
 
-def _checked(part: Path, where: Path) -> list[dict[str, Any]]:
+def _checked(part: Path, where: Path) -> list[FileNote]:
     """Read an archive through and compare every file with the list; return the list.
 
     Raises
@@ -217,26 +227,35 @@ def _archive(path: Path, where: Path) -> Iterator[zipfile.ZipFile]:
         raise LawnscoreError(words, "Use another backup.", where) from None
 
 
-def _listed(archive: zipfile.ZipFile, where: Path) -> list[dict[str, Any]]:
+def _listed(archive: zipfile.ZipFile, where: Path) -> list[FileNote]:
     unsound = LawnscoreError("its list of files is not sound", "Use another backup.", where)
     if archive.getinfo(LIST).file_size > _LIST_BYTES_MAX:
         raise unsound
     try:
-        files = json.loads(archive.read(LIST))["files"]
+        listed = json.loads(archive.read(LIST))["files"]
+        files = [
+            FileNote(
+                path=file["path"],
+                entry=file["entry"],
+                size=int(file["size"]),
+                sha256=file["sha256"],
+                modified_ns=int(file["modified_ns"]),
+            )
+            for file in listed
+        ]
         fine = all(
             isinstance(file["path"], str)
             and isinstance(file["entry"], str)
             and isinstance(file["sha256"], str)
-            and int(file["size"]) >= 0
-            and int(file["modified_ns"]) >= 0
+            and min(file["size"], file["modified_ns"]) >= 0
             and _stays_inside(file["path"])
             for file in files
         )
-    except (ValueError, TypeError, KeyError, RecursionError):
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
         raise unsound from None
     if not fine or len({file["path"] for file in files}) != len(files):
         raise unsound
-    return list(files)
+    return files
 
 
 def _stays_inside(relative: str) -> bool:
@@ -245,9 +264,9 @@ def _stays_inside(relative: str) -> bool:
     return bool(path.parts) and not path.is_absolute() and ".." not in path.parts and not odd
 
 
-def _compare(file: dict[str, Any], source: Any, target: Any, where: Path) -> None:
+def _compare(file: FileNote, source: IO[bytes], target: IO[bytes] | None, where: Path) -> None:
     """Read one file of an archive, write it where asked, and compare size and hash."""
-    digest, left = hashlib.sha256(), int(file["size"])
+    digest, left = hashlib.sha256(), file["size"]
     while chunk := source.read(_CHUNK_BYTES):
         left -= len(chunk)
         if left < 0:
@@ -287,13 +306,13 @@ def restore(backup: Path | str, folder: Path | str) -> Backup:
             shutil.rmtree(part, ignore_errors=True)
     except OSError as error:
         raise cannot_write(error.filename or folder, error) from None
-    return Backup(folder, len(files), sum(int(file["size"]) for file in files))
+    return Backup(folder, len(files), sum(file["size"] for file in files))
 
 
-def _unpacked(backup: Path, part: Path) -> list[dict[str, Any]]:
+def _unpacked(backup: Path, part: Path) -> list[FileNote]:
     with _archive(backup, backup) as archive:
         files = _listed(archive, backup)
-        needed, free = sum(int(file["size"]) for file in files), shutil.disk_usage(part).free
+        needed, free = sum(file["size"] for file in files), shutil.disk_usage(part).free
         if needed > free:
             raise LawnscoreError(
                 f"it needs {needed / 1e6:.0f} MB and the disk has {free / 1e6:.0f} MB free",
@@ -308,5 +327,5 @@ def _unpacked(backup: Path, part: Path) -> list[dict[str, Any]]:
                 target.flush()
                 os.fsync(target.fileno())
             path.chmod(0o600)
-            os.utime(path, ns=(int(file["modified_ns"]), int(file["modified_ns"])))
+            os.utime(path, ns=(file["modified_ns"], file["modified_ns"]))
     return files

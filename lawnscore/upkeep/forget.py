@@ -16,6 +16,7 @@ import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import cannot_write, write_whole
+from lawnscore.contract.rows import rows_of
 from lawnscore.contract.tables import CUSTOMERS, OUTPUT_TABLES
 from lawnscore.register.add import COMPLAINT_PHOTOS
 from lawnscore.register.customers import customers_of
@@ -24,7 +25,7 @@ from lawnscore.register.lock import FOLDER, locked
 from lawnscore.register.register import nearest, read_register
 from lawnscore.register.remove import folded, without_customer, without_lawn
 from lawnscore.register.round_log import note
-from lawnscore.report.load import file_stems, rows_of
+from lawnscore.report.load import file_stems
 from lawnscore.report.outbox import outbox_files
 from lawnscore.report.pictures import PICTURES, picture_key
 from lawnscore.scoring.batch import FAULTS

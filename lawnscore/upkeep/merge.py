@@ -9,12 +9,13 @@ comes back.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import INPUT_TABLES, SENT, WORK, Table
 from lawnscore.filing.copying import file_photos
 from lawnscore.filing.places import round_hashes
@@ -164,7 +165,7 @@ def _read(path: Path, table: Table) -> TableRead:
     return read_table_file(path, table) if path.exists() else TableRead()
 
 
-def _missing_rows(mine: TableRead, theirs: TableRead) -> list[dict[str, Any]]:
+def _missing_rows(mine: TableRead, theirs: TableRead) -> list[Row]:
     """Return rows that the other has more often; work done twice stands there twice."""
     have = Counter(map(_said, mine.rows))
     missing = []
@@ -175,16 +176,16 @@ def _missing_rows(mine: TableRead, theirs: TableRead) -> list[dict[str, Any]]:
     return missing
 
 
-def _said(row: Mapping[str, Any]) -> tuple[str, ...]:
+def _said(row: Row) -> tuple[str, ...]:
     return tuple("" if value is None else str(value) for value in row.values())
 
 
-def _identity(table: Table, row: Mapping[str, Any]) -> tuple[str, ...]:
+def _identity(table: Table, row: Row) -> tuple[str, ...]:
     names = SAME_WORK if table is WORK else table.key
     return tuple(str(row[name] or "").casefold() for name in names)
 
 
-def _difference(table: Table, mine: Mapping[str, Any], theirs: Mapping[str, Any]) -> str:
+def _difference(table: Table, mine: Row, theirs: Row) -> str:
     what = ", ".join(part for part in _identity(table, mine) if part)
     said = [
         f"{name} {_word(mine[name])} here, {_word(theirs[name])} there"
