@@ -9,7 +9,7 @@ the colour index of leaf got from it, up to an error of 0.06; `tests/card/test_d
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,7 +93,7 @@ class DriftReport:
     advice: str
     periods: tuple[DriftPeriod, ...]
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """Return plain types."""
         return asdict(self)
 

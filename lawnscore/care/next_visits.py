@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 import statistics
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
 
 import pandas as pd
 
@@ -248,7 +247,9 @@ def _when_it_grows(reason: Reason, start: date, steps: SeasonSteps) -> Reason:
     return replace(reason, due=awake, why=why)
 
 
-def _bundled(reasons: Sequence[Reason], end: date, start: date, gap_of: Any) -> list[Visit]:
+def _bundled(
+    reasons: Sequence[Reason], end: date, start: date, gap_of: Callable[[Place], int]
+) -> list[Visit]:
     """Join the reasons of each lawn that fall due close together into visits before ``end``."""
     by_lawn: dict[str, list[Reason]] = defaultdict(list)
     for reason in reasons:
@@ -276,7 +277,7 @@ def _comes_back(reason: Reason) -> bool:
     return reason.short == "routine" or reason.short.startswith(_RECOVERING)
 
 
-def _again(reason: Reason, made: date, gap_of: Any) -> Reason:
+def _again(reason: Reason, made: date, gap_of: Callable[[Place], int]) -> Reason:
     """Return the reason for the visit after the one made: that visit starts its gap anew."""
     wait = gap_of((reason.lawn, reason.zone)) if reason.short == "routine" else RECOVERY_CHECK_DAYS
     why = reason.why

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,9 @@ from lawnscore.history.sampling import (
     detectable_change,
     photos_for_halfwidth,
 )
+
+if TYPE_CHECKING:
+    from pandas._libs.missing import NAType
 
 MIN_DF = 4
 """Degrees of freedom before a spread is trusted (five photos of one visit); our choice."""
@@ -388,7 +391,7 @@ def _at_best(goal: Goal, photos: pd.DataFrame) -> float:
     return (_Z_INTERVAL + float(norm.ppf(goal.power))) * left
 
 
-def _last(own: pd.DataFrame, sd: float, goal: Goal, at_best: float) -> tuple[Any, float]:
+def _last(own: pd.DataFrame, sd: float, goal: Goal, at_best: float) -> tuple[int | NAType, float]:
     if own.empty:
         return pd.NA, math.nan
     n = int((own["date"] == own["date"].max()).groupby(own["stage"]).sum().max())
@@ -396,12 +399,12 @@ def _last(own: pd.DataFrame, sd: float, goal: Goal, at_best: float) -> tuple[Any
     return n, math.hypot(shows, at_best) if math.isfinite(shows) else math.nan
 
 
-def _cover_photos(area: float, photos: pd.DataFrame) -> Any:
+def _cover_photos(area: float, photos: pd.DataFrame) -> int | NAType:
     size = photos["area_m2"].astype("float64").median() if len(photos) else math.nan
     return math.ceil(area / size) if area > 0 and size > 0 else pd.NA
 
 
-def _note(n: int, within: bool, goal: Goal, at_best: float, cover: Any) -> str:
+def _note(n: int, within: bool, goal: Goal, at_best: float, cover: int | NAType) -> str:
     if pd.notna(cover) and n > cover:
         return f"{cover} photos show the whole zone: photograph all of it"
     if within:

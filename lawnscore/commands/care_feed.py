@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -22,6 +22,8 @@ from lawnscore.commands.care_output import (
 from lawnscore.contract.errors import LawnscoreError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from lawnscore.care.feed import Feed, Label, Release
 
 LABEL = typer.Argument(help="N-P2O5-K2O, then more: '4-0-8 + 3 MgO + 4 Fe'.")
@@ -214,7 +216,7 @@ def _feed_steps(done: Feed, unit: str, places: list[tuple[str, float]]) -> list[
     return steps
 
 
-def _feed_result(done: Feed, places: list[tuple[str, float]]) -> dict[str, Any]:
+def _feed_result(done: Feed, places: list[tuple[str, float]]) -> dict[str, object]:
     return {
         "rate_g_m2": done.rate_g_m2,
         "area_m2": done.area_m2,
@@ -239,7 +241,7 @@ def _release(text: str | None) -> Release | None:
     raise LawnscoreError(f"--release {text!r} is not known", "Use fast, mixed or slow.")
 
 
-def _application_rows(table: Any) -> list[list[str]]:
+def _application_rows(table: pd.DataFrame) -> list[list[str]]:
     amounts = ["product_g_m2", "n_g_m2", "p2o5_g_m2", "k2o_g_m2"]
     return [
         [r["date"], r["lawn"], r["zone"], r["product"], *(_cell(r[a]) for a in amounts), r["note"]]
@@ -247,7 +249,7 @@ def _application_rows(table: Any) -> list[list[str]]:
     ]
 
 
-def _year_rows(table: Any) -> list[list[str]]:
+def _year_rows(table: pd.DataFrame) -> list[list[str]]:
     amounts = [f"{n}_g_m2" for n in ("n", "p2o5", "k2o", "p", "k", "largest_n")]
     return [
         [
@@ -269,7 +271,7 @@ def _cell(value: float) -> str:
     return "" if value != value else significant(value, 3)
 
 
-def _year_warnings(table: Any) -> list[str]:
+def _year_warnings(table: pd.DataFrame) -> list[str]:
     from lawnscore.care.feed import year_warnings
 
     return [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -12,6 +12,8 @@ from lawnscore.commands.output import print_json, print_table
 from lawnscore.contract.errors import LawnscoreError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from lawnscore.care.units import Gallon
 
 JSON = typer.Option(False, "--json", help="Print one JSON document.")
@@ -22,7 +24,7 @@ GALLON = typer.Option(None, "--gallon", help="Which gallon is meant: us or imper
 
 
 def show(
-    result: Mapping[str, Any],
+    result: Mapping[str, object],
     steps: Sequence[tuple[str, ...]],
     *,
     title: str,
@@ -38,7 +40,7 @@ def show(
 def show_table(
     headers: Sequence[str],
     rows: Sequence[Sequence[object]],
-    result: Mapping[str, Any],
+    result: Mapping[str, object],
     *,
     title: str,
     as_json: bool,
@@ -108,7 +110,7 @@ def areas_of(
     return places
 
 
-def lawns_of(round_path: Path, wanted: list[str] | None) -> Any:
+def lawns_of(round_path: Path, wanted: list[str] | None) -> pd.DataFrame:
     """Return the rows of lawns.csv for these lawns (all when none is named)."""
     from lawnscore.register.register import read_register
 

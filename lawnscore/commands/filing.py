@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -246,7 +246,7 @@ def _names(items: list[FilingItem]) -> str:
     return ", ".join(names[:_MANY]) + more
 
 
-def _as_json(plan: FilingPlan, only_plan: bool, run: str) -> dict[str, Any]:
+def _as_json(plan: FilingPlan, only_plan: bool, run: str) -> dict[str, object]:
     return {
         "plan_only": only_plan,
         "run": run,

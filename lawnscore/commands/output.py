@@ -7,7 +7,6 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Any
 
 import typer
 
@@ -20,7 +19,7 @@ class Exit(IntEnum):
     NOTHING_DONE = 2
 
 
-def plain(value: Any) -> Any:
+def plain(value: object) -> object:
     """Return ``value`` as JSON types: unknown (NaN, NA, NaT) becomes ``None``."""
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
@@ -38,7 +37,7 @@ def plain(value: Any) -> Any:
     return None if text in {"<NA>", "NaT", "nan"} else text
 
 
-def print_json(value: Any) -> None:
+def print_json(value: object) -> None:
     """Print one JSON document on standard output."""
     typer.echo(json.dumps(plain(value), ensure_ascii=False, indent=2))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Literal
 
 import typer
 
@@ -12,7 +12,9 @@ from lawnscore.commands.output import Exit, print_json, print_table, say
 from lawnscore.contract.rows import Row
 
 if TYPE_CHECKING:
+    from lawnscore.card.reference import ReferenceCard
     from lawnscore.contract.measures import Measure
+    from lawnscore.contract.settings import ScoringSettings
     from lawnscore.photo.score import PhotoScore
 
 Z95 = 1.96
@@ -79,7 +81,7 @@ class _Place:
         folders = photo.resolve().parents
         self.round = next((f for f in folders if (f / "round.toml").is_file()), None)
 
-    def settings(self) -> Any:
+    def settings(self) -> ScoringSettings:
         """Return the scoring settings of the round, or the defaults."""
         from lawnscore.contract.settings import ScoringSettings, read_settings
 
@@ -87,7 +89,7 @@ class _Place:
             return ScoringSettings()
         return read_settings(self.round / "round.toml").scoring
 
-    def card(self) -> Any:
+    def card(self) -> ReferenceCard | Literal["auto"] | None:
         """Return the round's card, its file looked for in the round; ``None`` outside one."""
         from lawnscore.card.reference import load_reference
 

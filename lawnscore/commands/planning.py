@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -15,6 +15,7 @@ from lawnscore.contract.rows import FrameRow, Row
 
 if TYPE_CHECKING:
     import pandas as pd
+    from pandas._libs.missing import NAType
 
     from lawnscore.care.photos_needed import Goal
     from lawnscore.care.spots import Spot
@@ -189,7 +190,7 @@ def _plan_row(row: FrameRow, change: bool) -> list[str]:
     def number(value: float) -> str:
         return "" if value != value else significant(value, 2)
 
-    def count(value: Any) -> str:
+    def count(value: int | NAType) -> str:
         return f">{MOST_PHOTOS}" if pd.isna(value) else str(value)
 
     known = pd.notna(row["sd_low"])

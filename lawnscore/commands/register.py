@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 
 import typer
 
@@ -181,7 +181,7 @@ def _print_findings(title: str, findings: tuple[Problem, ...]) -> None:
         typer.echo(f"  {finding.line()}")
 
 
-def _as_row(problem: Problem) -> dict[str, Any]:
+def _as_row(problem: Problem) -> dict[str, object]:
     return {
         "file": problem.file,
         "row": problem.row,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 
 import typer
 
@@ -97,8 +97,8 @@ def _outbox(round_: Path, lawns: list[str], again: bool) -> Outbox:
     return write_outbox(round_, lawns=lawns or None, again=again)
 
 
-def _as_json(posted: Outbox) -> dict[str, Any]:
-    def rows(outgoing: tuple[Outgoing, ...]) -> list[dict[str, Any]]:
+def _as_json(posted: Outbox) -> dict[str, object]:
+    def rows(outgoing: tuple[Outgoing, ...]) -> list[dict[str, object]]:
         return [
             {
                 "customer": one.customer.customer,

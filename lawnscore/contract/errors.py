@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from lawnscore.contract.reasons import REASONS
 
@@ -42,7 +41,7 @@ class LawnscoreError(Exception):
         self.where = None if where is None else printable(where)
         super().__init__(self.line())
 
-    def __reduce__(self) -> tuple[Any, ...]:
+    def __reduce__(self) -> tuple[object, ...]:
         """Pickle by what it says, so that it comes whole out of another process."""
         return (_plain_error, (type(self), self.what, self.mend, self.where, self.__dict__))
 
@@ -53,7 +52,7 @@ class LawnscoreError(Exception):
 
 
 def _plain_error(
-    kind: type[LawnscoreError], what: str, mend: str, where: str | None, state: dict[str, Any]
+    kind: type[LawnscoreError], what: str, mend: str, where: str | None, state: dict[str, object]
 ) -> LawnscoreError:
     error = kind.__new__(kind)
     LawnscoreError.__init__(error, what, mend, where)

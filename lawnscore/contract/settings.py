@@ -197,7 +197,7 @@ def read_settings(path: Path) -> Settings:
     return settings
 
 
-def _build(kind: Any, data: dict[str, Any], prefix: str, path: Path) -> Any:
+def _build(kind: Any, data: dict[str, object], prefix: str, path: Path) -> Any:
     known = {f.name: f for f in fields(kind)}
     default = kind()
     values: dict[str, Any] = {}
@@ -214,7 +214,7 @@ def _build(kind: Any, data: dict[str, Any], prefix: str, path: Path) -> Any:
     return settings
 
 
-def _convert(default: Any, value: Any, name: str, path: Path) -> Any:
+def _convert(default: object, value: object, name: str, path: Path) -> object:
     if is_dataclass(default):
         if not isinstance(value, dict):
             raise LawnscoreError(f"`{name}` must be a table", f"Write it as [{name}].", path)

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -233,7 +232,7 @@ def difference_interval(
     return change, change - reach(b - b_low, a_high - a), change + reach(b_high - b, a - a_low)
 
 
-def half_width_se(low: Any, high: Any) -> Array:
+def half_width_se(low: npt.ArrayLike, high: npt.ArrayLike) -> Array:
     """Return the standard error that a 95 % interval amounts to: a quarter of its width, nearly."""
     z = special.ndtri(0.5 + CONFIDENCE / 2)
     out: Array = (np.asarray(high, float) - np.asarray(low, float)) / (2 * z)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -140,7 +139,7 @@ class Fit:
     slow: Array
     behind: npt.NDArray[np.bool_]
     expected: Array
-    source: npt.NDArray[Any]
+    source: npt.NDArray[np.object_]
 
 
 def fit_cases(
@@ -213,7 +212,7 @@ def _depth(cases: Cases) -> Array:
 
 def _expected_rate(
     cases: Cases, fitted: npt.NDArray[np.bool_], default: Array, settings: HistorySettings
-) -> tuple[Array, Array, npt.NDArray[Any]]:
+) -> tuple[Array, Array, npt.NDArray[np.object_]]:
     """Return log rate, its spread and its source, by the round's own recoveries if it can."""
     r = len(fitted)
     days = settings.recovery_default_days

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -66,7 +65,7 @@ class Cases:
     place: Index
     day: Index
     end_day: Index
-    task: npt.NDArray[Any]
+    task: npt.NDArray[np.object_]
     before: Array
     before_se: Array
     before_day: Index

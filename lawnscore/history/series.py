@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -50,9 +49,11 @@ def iso_date(day: float | int) -> str:
     return str(np.datetime64(int(day), "D"))
 
 
-def iso_dates(days: Days) -> npt.NDArray[Any]:
+def iso_dates(days: Days) -> npt.NDArray[np.object_]:
     """Return day numbers as an array of YYYY-MM-DD texts."""
-    out: npt.NDArray[Any] = np.datetime_as_string(days.astype("datetime64[D]")).astype(object)
+    out: npt.NDArray[np.object_] = np.datetime_as_string(days.astype("datetime64[D]")).astype(
+        object
+    )
     return out
 
 

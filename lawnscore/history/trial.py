@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -177,7 +176,7 @@ def _measure_row(
     name: str,
     pairs: list[tuple[Place, Place]],
     ends: dict[Place, tuple[int, int]],
-) -> dict[str, Any]:
+) -> dict[str, object]:
     changes = [[_change(series, name, ends[place]) for place in pair] for pair in pairs]
     table = np.asarray(changes, float)  # (pairs, treated or control, change down up)
     each = table[:, 0, 0] - table[:, 1, 0]

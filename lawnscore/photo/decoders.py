@@ -12,7 +12,7 @@ import io
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -20,6 +20,9 @@ from numpy.typing import NDArray
 
 from lawnscore.photo.icc import RgbProfile, display_p3
 from lawnscore.photo.kinds import HEIC, JPEG, PNG, TIFF, WEBP, words_for
+
+if TYPE_CHECKING:
+    from PIL.Image import Image as Picture
 
 Bytes = NDArray[np.uint8]
 
@@ -104,7 +107,7 @@ def _reduced(rgb: Bytes, reduction: int) -> Bytes:
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _reduced_in_strips(picture: Any, reduction: int) -> Bytes:
+def _reduced_in_strips(picture: Picture, reduction: int) -> Bytes:
     """Return a loaded picture as RGB, reduced a strip at a time: no second copy of all of it."""
     width, height = picture.size
     shape = (-(-height // reduction), -(-width // reduction), 3)

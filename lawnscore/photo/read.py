@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -27,6 +27,8 @@ from lawnscore.photo.icc import ProfileError, RgbProfile, adobe_rgb, to_srgb
 from lawnscore.photo.kinds import JPEG, kind_of, words_for
 
 Bytes = NDArray[np.uint8]
+
+Made = TypeVar("Made")
 
 LONGER_SIDE_MAX_PX = 3400
 """The smallest reduction is taken that brings the longer side to this or less."""
@@ -207,7 +209,7 @@ def _bytes_of(path: Path) -> bytes:
         raise Unreadable(f"the file cannot be opened ({words})") from None
 
 
-def _guarded(step: Callable[[], Any], kind: str) -> Any:
+def _guarded(step: Callable[[], Made], kind: str) -> Made:
     """Run a step of a decoder; whatever it raises for a damaged file becomes words."""
     try:
         return step()

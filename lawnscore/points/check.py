@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -269,7 +269,7 @@ def _cast_check(points: pd.DataFrame, program: Program) -> CastCheck | None:
     )
 
 
-def as_dict(check: PointsCheck) -> dict[str, Any]:
+def as_dict(check: PointsCheck) -> dict[str, object]:
     """Return it as plain values for one JSON document."""
     return {
         "points": check.n_points,
@@ -323,7 +323,7 @@ def _interval(e: Estimate) -> dict[str, float]:
     return {"value": e.value, "low": e.low, "high": e.high}
 
 
-def _casts_dict(casts: CastCheck) -> dict[str, Any]:
+def _casts_dict(casts: CastCheck) -> dict[str, object]:
     factor = casts.factor
     return {
         "photos": casts.n_photos,

@@ -10,14 +10,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import write_whole
 from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import POINTS, SEEN_WORDS
 from lawnscore.points.program import current_photos
-from lawnscore.register.cells import CellError, decimal_mark, parse_number
+from lawnscore.register.cells import CellError, Mark, decimal_mark, parse_number
 from lawnscore.register.folder import Round, open_round
 from lawnscore.register.lock import locked
 from lawnscore.register.register import nearest
@@ -145,7 +145,7 @@ def _rows(sheet: Sheet, name: str, path: Path) -> tuple[list[Row], list[str]]:
     return rows, problems
 
 
-def _row(values: Mapping[str, str], mark: Any) -> Row:
+def _row(values: Mapping[str, str], mark: Mark) -> Row:
     """Return one row with its types.
 
     Raises

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import file_mode, make_folder, part_beside, write_whole
@@ -333,7 +332,7 @@ def _line(cells: list[str], sheet: Sheet) -> str:
     return out.getvalue().removesuffix("\r\n")
 
 
-def _cell(value: Any, heading: Heading, mark: Mark) -> str:
+def _cell(value: object, heading: Heading, mark: Mark) -> str:
     if isinstance(value, int | float) and not isinstance(value, bool):
         text = f"{(value - heading.offset) / heading.factor:.10g}"
         return text.replace(".", ",") if mark == "," else text

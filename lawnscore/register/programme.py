@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from importlib.resources import files
 from pathlib import Path
@@ -13,6 +14,9 @@ from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import TASKS
 from lawnscore.register.problems import Problem
 from lawnscore.register.register import nearest
+
+Refuse = Callable[[str, str], LawnscoreError]
+"""What was wrong and how to mend it, as an error that names the step."""
 
 FILE_NAME = "programme.toml"
 RATE_UNITS = ("g N/m2", "g/m2", "mm")
@@ -114,7 +118,7 @@ def programme_problems(round_path: Path | str) -> list[Problem]:
     return []
 
 
-def _programme(data: dict[str, Any], path: Path) -> Programme:
+def _programme(data: dict[str, object], path: Path) -> Programme:
     for key in data:
         if key not in ("months_of", "step"):
             mend = nearest(key, ("months_of", "step")) or "Write steps as [[step]]."
@@ -169,7 +173,7 @@ def _step(row: dict[str, Any], number: int, path: Path) -> Step:
     return Step(**values)
 
 
-def _number(value: Any, key: str, low: float, high: float, refuse: Any) -> float | int:
+def _number(value: Any, key: str, low: float, high: float, refuse: Refuse) -> float | int:
     whole = key == "every_days"
     right = isinstance(value, int | float) and not isinstance(value, bool)
     if not right or not low <= value <= high or (whole and value != int(value)):
@@ -178,16 +182,15 @@ def _number(value: Any, key: str, low: float, high: float, refuse: Any) -> float
     return int(value) if whole else float(value)
 
 
-def _months(value: Any, refuse: Any) -> tuple[int, ...]:
-    right = isinstance(value, list) and all(
+def _months(value: object, refuse: Refuse) -> tuple[int, ...]:
+    if not isinstance(value, list) or not all(
         isinstance(m, int) and not isinstance(m, bool) and 1 <= m <= 12 for m in value
-    )
-    if not right:
+    ):
         raise refuse(f"`months` is {value!r}", "Write them as [3, 4, 5], from 1 to 12.")
     return tuple(value)
 
 
-def _only_if(value: Any, refuse: Any) -> OnlyIf:
+def _only_if(value: object, refuse: Refuse) -> OnlyIf:
     mend = 'Write it as { measure = "straw_cover_pct", above = 15 }.'
     if not isinstance(value, dict) or set(value) - {"measure", "above", "below"}:
         raise refuse(f"`only_if` is {value!r}", mend)

@@ -11,7 +11,6 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -276,7 +275,7 @@ class _Reader:
             whole = whole and not (column.required and value is None)
         return row if whole else None
 
-    def _value(self, column: Column, sheet_row: SheetRow) -> Any:
+    def _value(self, column: Column, sheet_row: SheetRow) -> object:
         if column.name not in self.places:
             return None
         index, heading = self.places[column.name]
@@ -292,7 +291,7 @@ class _Reader:
             self._problem(sheet_row.number, column.name, error.what, error.mend)
             return None
 
-    def _convert(self, column: Column, heading: Heading, text: str) -> Any:
+    def _convert(self, column: Column, heading: Heading, text: str) -> object:
         if column.type == "date":
             return parse_date(text, self.order)
         if column.type in ("number", "integer"):

@@ -20,7 +20,7 @@ def evidence_words(row: Row, words: Words) -> str:
     A row that was written by hand, or by another program, is told as it stands.
     """
     try:
-        facts: dict[str, Any] = json.loads(row.get("facts") or "")
+        facts: Row = json.loads(row.get("facts") or "")
     except ValueError:
         return str(row["evidence"])
     key = f"evidence.{facts.get('case')}"

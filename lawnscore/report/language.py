@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cache, lru_cache
 from importlib.resources import files
-from typing import Any
 
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date
@@ -271,7 +270,7 @@ def _single_spaced(text: str) -> str:
 @lru_cache(maxsize=20_000)
 def _number(value: float, decimals: int, locale: str) -> str:
     pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
-    text: Any = format_decimal(value, format=pattern, locale=locale)
+    text: str = format_decimal(value, format=pattern, locale=locale)
     return str(text).replace("-", "−")
 
 

@@ -8,7 +8,6 @@ import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from lawnscore import __version__
@@ -84,7 +83,7 @@ class LawnFiles:
 
     def digest(self, lawn: LawnRows, seen: Mapping[str, Path]) -> str:
         """Return a hash of all that the files of a lawn follow from."""
-        parts: list[Any] = [
+        parts: list[object] = [
             __version__,
             templates_digest(),
             asdict(self.words),

@@ -6,7 +6,6 @@ import base64
 import hashlib
 from functools import cache
 from importlib.resources import files
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -25,7 +24,7 @@ def environment() -> Environment:
     )
 
 
-def render(template: str, *, script: str = "", pictures: str = "data:", **context: Any) -> str:
+def render(template: str, *, script: str = "", pictures: str = "data:", **context: object) -> str:
     """Return a page.
 
     Parameters

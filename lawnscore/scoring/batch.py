@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date as calendar_date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from lawnscore import __version__
 from lawnscore.contract.files import append_own
@@ -38,6 +38,8 @@ from lawnscore.scoring.unchanged import inputs_digest, keep_summary, last_summar
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from lawnscore.register.register import Register
 
 __all__ = ["ScoreSummary", "score_round"]
 
@@ -427,7 +429,7 @@ def _outputs(summary: ScoreSummary, *, parquet: bool) -> list[Path]:
 
 
 def _history(
-    photos: pd.DataFrame, register: Any, opened: Round, today: str
+    photos: pd.DataFrame, register: Register, opened: Round, today: str
 ) -> dict[str, pd.DataFrame]:
     """Return every output table by name, made from the photos and the register."""
     from lawnscore.history.attention import attention

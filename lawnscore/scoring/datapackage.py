@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 from pathlib import Path
-from typing import Any
 
 from lawnscore import __version__
 from lawnscore.contract.files import write_whole
@@ -19,7 +18,7 @@ from lawnscore.scoring.tables import table_path
 FILE_NAME = "datapackage.json"
 
 
-def table_schema(table: Table) -> dict[str, Any]:
+def table_schema(table: Table) -> dict[str, object]:
     """Return the Table Schema of one table.
 
     Examples
@@ -28,7 +27,7 @@ def table_schema(table: Table) -> dict[str, Any]:
     >>> table_schema(ATTENTION)["primaryKey"]
     ['lawn', 'zone', 'flag']
     """
-    schema: dict[str, Any] = {
+    schema: dict[str, object] = {
         "fields": [_field(column) for column in table.columns],
         "missingValues": [""],
     }
@@ -67,7 +66,7 @@ def write_datapackage(round_path: Path | str) -> Path:
     return path
 
 
-def _resource(table: Table, path: Path) -> dict[str, Any]:
+def _resource(table: Table, path: Path) -> dict[str, object]:
     data = path.read_bytes()
     return {
         "profile": "tabular-data-resource",
@@ -84,15 +83,15 @@ def _resource(table: Table, path: Path) -> dict[str, Any]:
     }
 
 
-def _field(column: Column) -> dict[str, Any]:
-    field: dict[str, Any] = {
+def _field(column: Column) -> dict[str, object]:
+    field: dict[str, object] = {
         "name": column.name,
         "type": column.type,
         "description": column.meaning,
     }
     if column.type == "datetime":
         field["format"] = "any"  # ISO 8601, with an offset only where the camera wrote one
-    constraints: dict[str, Any] = {}
+    constraints: dict[str, object] = {}
     if column.required:
         constraints["required"] = True
     if column.allowed:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, overload
 
 from lawnscore.contract.errors import LawnscoreError, PhotoRefused
 from lawnscore.contract.reasons import REASONS
@@ -20,8 +20,9 @@ from lawnscore.scoring.runner import Lost, Runner
 
 if TYPE_CHECKING:
     from lawnscore.card.reference import ReferenceCard
+    from lawnscore.photo.score import PhotoScore
 
-Scorer = Callable[..., Any]
+Scorer = Callable[..., "PhotoScore"]
 """Called as ``scorer(path, card, settings=...)``; returns a `PhotoScore`."""
 
 
@@ -68,7 +69,7 @@ def each_scored(
         When the card cannot be used, or nobody can score.
     """
     task = partial(_score_one, job)
-    items: Sequence[Any] = photos
+    items: Sequence[PhotoSource] | _Sent = photos
     if not runner.sees_files:
         task = partial(_score_elsewhere, job, installed_here())
         items = _Sent(job, photos)

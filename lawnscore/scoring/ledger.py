@@ -14,7 +14,6 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.rows import Row
@@ -392,7 +391,7 @@ def _json(values: Row) -> str:
     return json.dumps(_plain(values), allow_nan=False)
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> object:
     """Return a value as JSON types; NaN and other unknowns become ``None``."""
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}

@@ -13,7 +13,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.files import write_whole
@@ -84,7 +83,7 @@ def last_summary(round_path: Path, inputs: str) -> ScoreSummary | None:
 def keep_summary(summary: ScoreSummary, inputs: str, outputs: Iterable[Path]) -> None:
     """Keep what a run found and wrote. That it cannot be kept costs time at the next run only."""
     root = summary.path
-    state: Mapping[str, Any] = {
+    state: Mapping[str, object] = {
         "inputs": inputs,
         "outputs": {_inside(root, path): _sha256(path) for path in outputs},
         "tables": {name: _inside(root, path) for name, path in summary.tables.items()},

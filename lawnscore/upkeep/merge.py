@@ -12,7 +12,6 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.rows import Row
@@ -196,7 +195,7 @@ def _difference(table: Table, mine: Row, theirs: Row) -> str:
     return f"{table.name}.csv: {what}: {told}. This round's is kept."
 
 
-def _word(value: Any) -> str:
+def _word(value: object) -> str:
     if value is None:
         return "empty"
     return f"{value:g}" if isinstance(value, float) else str(value)
