@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum
 
 import typer
+
+from lawnscore.contract.rows import plain
 
 
 class Exit(IntEnum):
@@ -17,24 +18,6 @@ class Exit(IntEnum):
     WELL = 0
     SOME_REFUSED = 1
     NOTHING_DONE = 2
-
-
-def plain(value: object) -> object:
-    """Return ``value`` as JSON types: unknown (NaN, NA, NaT) becomes ``None``."""
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if hasattr(value, "to_dict") and hasattr(value, "columns"):
-        return [plain(row) for row in value.to_dict("records")]
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    if value is None or isinstance(value, bool | int | str):
-        return value
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    text = str(value)
-    return None if text in {"<NA>", "NaT", "nan"} else text
 
 
 def print_json(value: object) -> None:

@@ -1,8 +1,9 @@
-"""Rows of a table as plain values, for what goes through them one by one."""
+"""Rows of a table as plain values, for what goes through them one by one or writes JSON."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+import math
+from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -27,3 +28,21 @@ def rows_of(frame: pd.DataFrame) -> list[Row]:
     """
     plain = frame.astype(object).where(frame.notna(), None)
     return [{str(k): v for k, v in row.items()} for row in plain.to_dict("records")]
+
+
+def plain(value: object) -> object:
+    """Return a value as JSON types; unknown (NaN, NA, NaT) becomes ``None``, a table its rows."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if hasattr(value, "to_dict") and hasattr(value, "columns"):
+        return [plain(row) for row in value.to_dict("records")]
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    text = str(value)
+    return None if text in {"<NA>", "NaT", "nan"} else text

@@ -22,7 +22,7 @@ from lawnscore.photo.kinds import kind_of
 from lawnscore.register.cells import CellError, Mark, parse_date, parse_number
 from lawnscore.register.headings import Heading, known_headings
 from lawnscore.register.register import WHOLE_LAWN, nearest, read_register, read_table_file
-from lawnscore.register.sheet import Sheet, normal_heading, parse_sheet
+from lawnscore.register.sheet import Sheet, normal_heading, parse_sheet, refuse_broken
 
 BACKUPS = Path(".lawnscore") / "backups"
 COMPLAINT_PHOTOS = "complaints"
@@ -99,10 +99,7 @@ def add_work(
     """
     folder = Path(round_path)
     lawn, zone = _known_place(folder, lawn, zone)
-    try:
-        day = parse_date(date)
-    except CellError as error:
-        raise LawnscoreError(error.what, error.mend) from None
+    day = _day(date)
     row = {"date": day, "lawn": lawn, "zone": zone, "task": task, **values}
     return _add(folder, WORK, row, again=again)
 
@@ -141,10 +138,7 @@ def add_complaint(
     """
     folder = Path(round_path)
     lawn, zone = _known_place(folder, lawn, zone)
-    try:
-        day = parse_date(date)
-    except CellError as error:
-        raise LawnscoreError(error.what, error.mend) from None
+    day = _day(date)
     if not said.strip():
         raise LawnscoreError("nothing was said", "Write the customer's words after --said.")
     data = {_kept_as(lawn, day, photo): _photo_bytes(photo) for photo in photos}
@@ -237,6 +231,13 @@ def label_analysis(npk: str | None) -> dict[str, float | None]:
     return dict(zip(names, numbers, strict=True))
 
 
+def _day(text: str) -> str:
+    try:
+        return parse_date(text)
+    except CellError as error:
+        raise LawnscoreError(error.what, error.mend) from None
+
+
 def _known_place(folder: Path, lawn: str, zone: str) -> tuple[str, str]:
     lawns = read_register(folder).lawns
     zones: dict[str, list[str]] = {}
@@ -284,12 +285,7 @@ def _add(folder: Path, table: Table, values: Row, *, again: bool = False) -> Add
 def _with_row(path: Path, before: bytes, table: Table, values: Row) -> bytes:
     known = known_headings(table)
     sheet = parse_sheet(before, known, where=path)
-    if sheet.broken_row is not None:
-        raise LawnscoreError(
-            "a quotation mark is opened and not closed",
-            'Remove the mark `"` or write it twice, then add the row.',
-            f"{path.name}, row {sheet.broken_row}",
-        )
+    refuse_broken(sheet, path.name)
     text = sheet.text
     columns = {known[h].column for h in map(normal_heading, sheet.header) if h in known}
     missing = [name for name in values if name not in columns]

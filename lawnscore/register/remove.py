@@ -7,10 +7,15 @@ import io
 import unicodedata
 from pathlib import Path
 
-from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import CUSTOMERS, LAWNS
 from lawnscore.register.headings import known_headings
-from lawnscore.register.sheet import Sheet, cells_of_any_length, normal_heading, parse_sheet
+from lawnscore.register.sheet import (
+    Sheet,
+    cells_of_any_length,
+    normal_heading,
+    parse_sheet,
+    refuse_broken,
+)
 
 
 def without_lawn(data: bytes, lawn: str, *, where: Path) -> tuple[bytes, int]:
@@ -41,12 +46,7 @@ def without_customer(data: bytes, customer: str, *, where: Path) -> tuple[bytes,
 def _without(data: bytes, name: str, value: str, where: Path) -> tuple[bytes, int]:
     known = known_headings(CUSTOMERS if name == "customer" else LAWNS)
     sheet = parse_sheet(data, known, where=where)
-    if sheet.broken_row is not None:
-        raise LawnscoreError(
-            "a quotation mark is opened and not closed",
-            'Remove the mark `"` or write it twice.',
-            f"{where}, row {sheet.broken_row}",
-        )
+    refuse_broken(sheet, where)
     columns = [known[h].column if h in known else "" for h in map(normal_heading, sheet.header)]
     if name == "lawn" and name not in columns and where.stem.partition("-")[0] != CUSTOMERS.name:
         name = "customer"  # a customer with one lawn names it

@@ -63,6 +63,22 @@ class Sheet:
     broken_row: int | None = None
 
 
+def refuse_broken(sheet: Sheet, name: object) -> None:
+    """Refuse to change a file in which a quotation mark goes wrong.
+
+    Raises
+    ------
+    LawnscoreError
+        When one is opened and not closed, with the row in which.
+    """
+    if sheet.broken_row is not None:
+        raise LawnscoreError(
+            "a quotation mark is opened and not closed",
+            'Remove the mark `"` or write it twice, then run again.',
+            f"{name}, row {sheet.broken_row}",
+        )
+
+
 def normal_heading(heading: str) -> str:
     """Return a heading in the form in which spellings are compared.
 

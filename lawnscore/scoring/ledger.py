@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.rows import Row
+from lawnscore.contract.rows import Row, plain
 from lawnscore.register.lock import FOLDER, locked, own_folder, touch_own
 from lawnscore.scoring.method import Method
 from lawnscore.scoring.shared_ledger import SharedLedger
@@ -388,20 +387,4 @@ def _checksum(*values: object) -> str:
 
 
 def _json(values: Row) -> str:
-    return json.dumps(_plain(values), allow_nan=False)
-
-
-def _plain(value: object) -> object:
-    """Return a value as JSON types; NaN and other unknowns become ``None``."""
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if hasattr(value, "tolist"):
-        return _plain(value.tolist())
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if value is None or isinstance(value, bool | int | str):
-        return value
-    text = str(value)
-    return None if text in {"<NA>", "NaT"} else text
+    return json.dumps(plain(values), allow_nan=False)
