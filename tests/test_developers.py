@@ -12,6 +12,9 @@ TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 MODULES = sorted(p for p in (ROOT / "lawnscore").rglob("*.py") if p.stem != "__init__")
 DOCUMENTS = [ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md")]
 DOCUMENTS += sorted((ROOT / "docs").glob("*.md"))
+OF_THE_CHECKOUT = [*DOCUMENTS, *sorted(ROOT.glob("[a-z]*/README.md"))]
+NOT_OF_ROUNDS = [ROOT / "DEVELOPERS.md", ROOT / "docs/ACCURACY.md", ROOT / "benchmarks/README.md"]
+"""Pages whose every path lies in the checkout; the others name files of a round, too."""
 
 
 def rooms(row: str) -> list[str]:
@@ -38,3 +41,52 @@ def test_every_study_and_file_that_is_named_exists(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     named = re.findall(r"\b((?:benchmarks|tests|lawnscore)/[\w/]+\.(?:py|md|toml))\b", text)
     assert [name for name in named if not (ROOT / name).exists()] == []
+
+
+def is_there(name: str, page: Path) -> bool:
+    """Return whether a path that a page names lies in the checkout; a bare name may lie deeper."""
+    for base in (ROOT, ROOT / "lawnscore", ROOT / "benchmarks", page.parent):
+        if (base / name).exists():
+            return True
+    rooms = ("lawnscore", "benchmarks", "tests")
+    return "/" not in name and any(any((ROOT / room).rglob(name)) for room in rooms)
+
+
+@pytest.mark.parametrize("page", OF_THE_CHECKOUT, ids=lambda p: str(p.relative_to(ROOT)))
+def test_every_path_that_a_page_names_exists(page: Path) -> None:
+    named = set(re.findall(r"`([\w.\-/]+)`", page.read_text(encoding="utf-8")))
+    own = {name for name in named if name.endswith(".py")}
+    if page in NOT_OF_ROUNDS:
+        own |= {name for name in named if "/" in name and "DIR" not in name}
+    assert {name for name in own if not is_there(name, page)} == set()
+
+
+def commands(text: str) -> list[tuple[Path, list[str]]]:
+    """Return the script and options of every `python ...` command of a page or docstring."""
+    found = []
+    for module, script, rest in re.findall(
+        r"python3? (?:-m (benchmarks[\w.]+)|([\w/]+\.py))((?: +[\w\-./]+)*)", text
+    ):
+        path = Path(*module.split(".")).with_suffix(".py") if module else Path(script)
+        found.append((path, re.findall(r"(?<= )--[\w-]+", rest)))
+    return found
+
+
+@pytest.mark.parametrize(
+    "path",
+    [*OF_THE_CHECKOUT, *sorted((ROOT / "benchmarks").rglob("*.py"))],
+    ids=lambda p: str(p.relative_to(ROOT)),
+)
+def test_every_command_that_is_named_can_be_run_so(path: Path) -> None:
+    for script, options in commands(path.read_text(encoding="utf-8")):
+        assert (ROOT / script).is_file(), script
+        source = (ROOT / script).read_text(encoding="utf-8")
+        assert [o for o in options if o != "--help" and f'"{o}"' not in source] == [], script
+
+
+def test_the_checks_see_what_is_not_there() -> None:
+    assert not is_there("history/no_such.json", ROOT / "DEVELOPERS.md")
+    assert is_there("history/change_errors.json", ROOT / "DEVELOPERS.md")
+    assert commands("python -m benchmarks.speed.score --no-such  what for") == [
+        (Path("benchmarks/speed/score.py"), ["--no-such"])
+    ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from types import SimpleNamespace
 
-from lawnscore.commands.output import plain
+from lawnscore.contract.rows import plain
 from lawnscore.commands.photo import _measure_rows
 from lawnscore.contract.measures import MEASURES
 
