@@ -60,6 +60,7 @@ def ink_spectra(coverage: ArrayLike, ink: Ink) -> Floats:
     return np.asarray(mixed**YULE_NIELSEN)
 
 
+@lru_cache(maxsize=64)
 def _primaries(ink: Ink) -> Floats:
     """Return the 16 overprints (16, 31) in the order of ``product((0, 1), repeat=4)``."""
     w = WAVELENGTHS_NM
