@@ -6,7 +6,7 @@ import math
 import statistics
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 import pandas as pd
@@ -82,6 +82,31 @@ NEXT_COLUMNS = (
 straight line from the stop before on that day."""
 
 
+@dataclass(frozen=True)
+class Planning:
+    """How visits are planned.
+
+    Parameters
+    ----------
+    weeks
+        How far ahead.
+    a_day
+        Visits that fit in a working day (Monday to Friday).
+    settings
+        Longest gap between visits, hemisphere.
+    programme
+        The season's programme; without one a routine visit is for usual care.
+    base
+        Where each day begins and ends, latitude and longitude.
+    """
+
+    weeks: int = 4
+    a_day: int = VISITS_A_DAY
+    settings: HistorySettings = field(default_factory=HistorySettings)
+    programme: Programme | None = None
+    base: LatLon | None = None
+
+
 def next_visits(
     visit_scores: pd.DataFrame | None,
     attention: pd.DataFrame | None = None,
@@ -91,11 +116,7 @@ def next_visits(
     weather: pd.DataFrame | None = None,
     *,
     today: str,
-    weeks: int = 4,
-    a_day: int = VISITS_A_DAY,
-    settings: HistorySettings | None = None,
-    programme: Programme | None = None,
-    base: LatLon | None = None,
+    options: Planning | None = None,
 ) -> pd.DataFrame:
     """Return the suggested visits of the coming weeks, in order.
 
@@ -108,16 +129,8 @@ def next_visits(
         to come.
     today
         Date to plan from (YYYY-MM-DD).
-    weeks
-        How far ahead.
-    a_day
-        Visits that fit in a working day (Monday to Friday).
-    settings
-        Longest gap between visits, hemisphere.
-    programme
-        The season's programme; without one a routine visit is for usual care.
-    base
-        Where each day begins and ends, latitude and longitude.
+    options
+        How far ahead, how many a day, by which settings and programme.
 
     Returns
     -------
@@ -141,10 +154,11 @@ def next_visits(
     LawnscoreError
         When a date cannot be read, or weeks or visits a day are not above 0.
     """
+    options = options or Planning()
+    settings, programme = options.settings, options.programme
     start = _date(today)
-    end = start + timedelta(weeks=int(positive("weeks", weeks)))
-    positive("visits a day", a_day)
-    options = settings or HistorySettings()
+    end = start + timedelta(weeks=int(positive("weeks", options.weeks)))
+    positive("visits a day", options.a_day)
     gone = left_places(lawns, start.isoformat())
     areas = {p: size for p, size in _areas(lawns, visit_scores).items() if p not in gone}
     days = visited(visit_scores, work, start)
@@ -152,15 +166,17 @@ def next_visits(
     matters = [reason for reason in matters if (reason.lawn, reason.zone) not in gone]
     steps = season_steps(
         programme or Programme(), visit_scores, work, weather,
-        today=start, settings=options, waits=_waiting(matters),
+        today=start, settings=settings, waits=_waiting(matters),
     )  # fmt: skip
     usual = USUAL_JOB if programme is None else PHOTOGRAPH_JOB
-    reasons = [*matters, *routine_reasons(list(areas), days, start, options, job=usual)]
+    reasons = [*matters, *routine_reasons(list(areas), days, start, settings, job=usual)]
     reasons += [reason for place in areas for reason in steps.closing(place, start, end)]
     reasons = [_when_it_grows(reason, start, steps) for reason in reasons]
-    visits = _bundled(reasons, end, start, lambda p: usual_gap_days(days.get(p, []), days, options))
-    planned = with_steps(placed(visits, start, a_day, areas), steps, list(areas))
-    planned = driven(planned, _where(lawns), base)
+    visits = _bundled(
+        reasons, end, start, lambda p: usual_gap_days(days.get(p, []), days, settings)
+    )
+    planned = with_steps(placed(visits, start, options.a_day, areas), steps, list(areas))
+    planned = driven(planned, _where(lawns), options.base)
     known = _Known(
         areas, days, fed_record(_until(work, start)), last_sowing(work), weather, steps,
         by_programme=programme is not None,

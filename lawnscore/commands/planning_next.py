@@ -38,7 +38,7 @@ def suggest_next(
     Jobs come from programme.toml of the round, or from the programme that ships. Where lawns.csv
     has places, the visits of a day are in the order of a short way.
     """
-    from lawnscore.care.next_visits import base_of, next_visits
+    from lawnscore.care.next_visits import Planning, base_of, next_visits
     from lawnscore.contract.settings import read_settings
     from lawnscore.register.programme import FILE_NAME, read_programme
     from lawnscore.register.register import read_register
@@ -58,11 +58,13 @@ def suggest_next(
         register.work,
         register.weather,
         today=start,
-        weeks=weeks,
-        a_day=a_day,
-        settings=settings.history,
-        programme=read_programme(round_path),
-        base=base_of(settings.route),
+        options=Planning(
+            weeks=weeks,
+            a_day=a_day,
+            settings=settings.history,
+            programme=read_programme(round_path),
+            base=base_of(settings.route),
+        ),
     )
     shown = visits[visits["lawn"].isin(lawn)] if lawn else visits
     if ics is not None:

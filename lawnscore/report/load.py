@@ -190,7 +190,7 @@ def read_round(path: Path, *, today: str | None = None) -> RoundRows:
     LawnscoreError
         When there is no round or it has not been scored.
     """
-    from lawnscore.care.next_visits import base_of, next_visits
+    from lawnscore.care.next_visits import Planning, base_of, next_visits
     from lawnscore.contract.settings import read_settings
     from lawnscore.history.attention import left_places
     from lawnscore.history.courses import recovery_courses
@@ -211,8 +211,9 @@ def read_round(path: Path, *, today: str | None = None) -> RoundRows:
     )  # fmt: skip
     frames["next_visits"] = next_visits(
         frames["visit_scores"], frames["attention"], frames["recovery"], register.lawns,
-        register.work, register.weather, today=day, weeks=WEEKS_AHEAD, settings=settings.history,
-        programme=read_programme(path), base=base_of(settings.route),
+        register.work, register.weather, today=day,
+        options=Planning(weeks=WEEKS_AHEAD, settings=settings.history,
+                         programme=read_programme(path), base=base_of(settings.route)),
     )  # fmt: skip
     gone = left_places(register.lawns, day)
     present = {name: _without(frame, gone) for name, frame in frames.items()}

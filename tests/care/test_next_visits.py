@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lawnscore.care.next_visits import NEXT_COLUMNS, next_visits
+from lawnscore.care.next_visits import NEXT_COLUMNS, Planning, next_visits
 from lawnscore.care.visit_amounts import heavy_rain, season_on
 from lawnscore.care.visit_reasons import FLAG_DAYS
 from lawnscore.contract.errors import LawnscoreError
@@ -107,7 +107,7 @@ def test_routine_visits_follow_the_lawns_own_gap_else_the_rounds_else_six_weeks(
 
 def test_a_lawn_is_visited_again_after_its_gap() -> None:
     own = visits_of(*(("elm-3", "all", d) for d in ("2025-04-07", "2025-04-21", "2025-05-05")))
-    out = next_visits(own, lawns=ELM, today=TODAY, weeks=6)
+    out = next_visits(own, lawns=ELM, today=TODAY, options=Planning(weeks=6))
     assert out["due"].tolist() == ["2025-05-19", "2025-06-02", "2025-06-16"]
 
 
@@ -152,13 +152,13 @@ def test_a_visit_made_anyway_takes_every_flag_of_the_lawn_along() -> None:
 
 def test_more_visits_than_fit_on_a_friday_go_to_monday() -> None:
     lawns = lawns_of(("a", "all", 100), ("b", "all", 100))
-    out = next_visits(None, lawns=lawns, today="2025-05-09", a_day=1)
+    out = next_visits(None, lawns=lawns, today="2025-05-09", options=Planning(a_day=1))
     assert out["date"].tolist() == ["2025-05-09", "2025-05-12"]
 
 
 def test_the_day_holds_no_more_visits_than_fit_and_no_weekend_is_used() -> None:
     places = [(f"lawn-{k:02d}", "all", 100.0 + k) for k in range(13)]
-    out = next_visits(None, lawns=lawns_of(*places), today="2025-05-08", a_day=3)
+    out = next_visits(None, lawns=lawns_of(*places), today="2025-05-08", options=Planning(a_day=3))
     per_day = out["date"].value_counts()
     assert per_day.max() == 3
     assert all(date.fromisoformat(d).weekday() < 5 for d in out["date"])
@@ -271,9 +271,11 @@ def test_heavy_rain_in_the_forecast_is_told_with_the_feed() -> None:
 def test_there_is_no_usual_care_while_growth_rests() -> None:
     seen = visits_of(("elm-3", "all", "2024-12-02"))
     cold = weather_of(3, "2024-11-01", 80)
-    assert next_visits(seen, lawns=ELM, weather=cold, today="2025-01-06", weeks=8).empty
+    assert next_visits(
+        seen, lawns=ELM, weather=cold, today="2025-01-06", options=Planning(weeks=8)
+    ).empty
     mild = pd.concat([cold, weather_of(14, "2025-01-20", 40)])
-    out = next_visits(seen, lawns=ELM, weather=mild, today="2025-01-06", weeks=8)
+    out = next_visits(seen, lawns=ELM, weather=mild, today="2025-01-06", options=Planning(weeks=8))
     # Growth potential over 0.10 (8 C): the fortnight's mean passes it a week after the warmth.
     assert "2025-01-20" < out["due"].iloc[0] < "2025-02-03"
     assert f"growth rests until about {out['due'].iloc[0]}" in out["why"].iloc[0]
@@ -282,8 +284,15 @@ def test_there_is_no_usual_care_while_growth_rests() -> None:
 def test_by_the_calendar_too_there_is_no_usual_care_in_winter_on_either_half() -> None:
     seen = visits_of(("elm-3", "all", "2025-11-01"))
     south = HistorySettings(hemisphere="south")
-    assert next_visits(seen, lawns=ELM, today="2025-12-15", weeks=6).empty
-    assert len(next_visits(seen, lawns=ELM, today="2025-12-15", weeks=1, settings=south)) == 1
+    assert next_visits(seen, lawns=ELM, today="2025-12-15", options=Planning(weeks=6)).empty
+    assert (
+        len(
+            next_visits(
+                seen, lawns=ELM, today="2025-12-15", options=Planning(weeks=1, settings=south)
+            )
+        )
+        == 1
+    )
 
 
 def test_a_flag_in_winter_brings_its_own_visit_and_no_usual_care() -> None:
@@ -320,8 +329,8 @@ def test_empty_rounds_give_an_empty_table_with_the_right_columns() -> None:
     ("kwargs", "match"),
     [
         ({"today": "5 May"}, "is no date"),
-        ({"today": TODAY, "weeks": 0}, "more than 0"),
-        ({"today": TODAY, "a_day": 0}, "more than 0"),
+        ({"today": TODAY, "options": Planning(weeks=0)}, "more than 0"),
+        ({"today": TODAY, "options": Planning(a_day=0)}, "more than 0"),
     ],
 )
 def test_impossible_questions_are_refused(kwargs: dict[str, object], match: str) -> None:
@@ -341,7 +350,9 @@ def test_every_visit_lies_ahead_in_order_and_on_a_working_day(
     start = date.fromisoformat(TODAY)
     dates = [(f"lawn-{k}", "all", (start - timedelta(days=d)).isoformat()) for k, d in seen]
     lawns = lawns_of(*{(lawn, "all", 100.0) for lawn, _, _ in dates})
-    out = next_visits(visits_of(*dates), lawns=lawns, today=TODAY, weeks=weeks, a_day=a_day)
+    out = next_visits(
+        visits_of(*dates), lawns=lawns, today=TODAY, options=Planning(weeks=weeks, a_day=a_day)
+    )
     days = [date.fromisoformat(d) for d in out["date"]]
     assert days == sorted(days)
     assert all(day >= start and day.weekday() < 5 for day in days)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lawnscore.care.next_visits import next_visits
+from lawnscore.care.next_visits import Planning, next_visits
 from lawnscore.care.season_steps import season_steps, soil_of
 from lawnscore.care.visit_days import Visit, driven
 from lawnscore.contract.settings import HistorySettings
@@ -99,7 +99,9 @@ STRAW = Step(
 def test_a_step_is_taken_along_only_where_the_lawns_own_figure_calls_for_it() -> None:
     def visits(straw: float) -> pd.DataFrame:
         seen = seen_on("2025-08-05", straw_cover_pct=straw)
-        return next_visits(seen, lawns=ELM, today="2025-09-08", programme=one(STRAW))
+        return next_visits(
+            seen, lawns=ELM, today="2025-09-08", options=Planning(programme=one(STRAW))
+        )
 
     row = visits(21.0).iloc[0]
     assert "Scarifying: Dry grass." in row["jobs"]
@@ -108,38 +110,48 @@ def test_a_step_is_taken_along_only_where_the_lawns_own_figure_calls_for_it() ->
     assert "leaves it open" in visits(16.0).iloc[0]["why"]
     assert "Scarifying" not in visits(14.0).iloc[0]["jobs"]
     old = seen_on("2024-08-05", straw_cover_pct=30)
-    out = next_visits(old, lawns=ELM, today="2025-09-08", programme=one(STRAW))
+    out = next_visits(old, lawns=ELM, today="2025-09-08", options=Planning(programme=one(STRAW)))
     assert "Scarifying" not in out.iloc[0]["jobs"]
 
 
 def test_what_was_done_is_not_asked_for_again() -> None:
     work = WORK.frame([{"lawn": "elm-3", "zone": "all", "date": "2025-03-01", "task": "scarify"}])
     seen = seen_on("2025-08-05", straw_cover_pct=30)
-    out = next_visits(seen, lawns=ELM, work=work, today="2025-09-08", programme=one(STRAW))
+    out = next_visits(
+        seen, lawns=ELM, work=work, today="2025-09-08", options=Planning(programme=one(STRAW))
+    )
     assert "Scarifying" not in " ".join(out["jobs"])
 
 
 def test_a_step_that_makes_visits_asks_for_one_before_it_closes() -> None:
     seen = seen_on("2025-09-07", straw_cover_pct=30)
-    out = next_visits(seen, lawns=ELM, today="2025-09-08", weeks=4, programme=one(STRAW))
+    out = next_visits(
+        seen, lawns=ELM, today="2025-09-08", options=Planning(weeks=4, programme=one(STRAW))
+    )
     assert out["due"].iloc[0] == "2025-09-24"
     assert "open until 2025-09-30" in out["why"].iloc[0]
     # two weeks ahead it does not close yet, so nothing presses
-    assert next_visits(seen, lawns=ELM, today="2025-09-08", weeks=2, programme=one(STRAW)).empty
+    assert next_visits(
+        seen, lawns=ELM, today="2025-09-08", options=Planning(weeks=2, programme=one(STRAW))
+    ).empty
     quiet = Step("leaves", "clear leaves", months=(9,))
-    assert next_visits(seen, lawns=ELM, today="2025-09-08", programme=one(quiet)).empty
+    assert next_visits(
+        seen, lawns=ELM, today="2025-09-08", options=Planning(programme=one(quiet))
+    ).empty
 
 
 def test_feeding_waits_for_causes_and_for_young_swards() -> None:
     feed = Step("late feed", "feed", months=(5,), rate=3, rate_unit="g N/m2")
     seen = seen_on("2025-04-10", green_cover_pct=70)
     flags = ATTENTION.frame([flag("elm-3", "cover falling", 5)])
-    row = next_visits(seen, flags, lawns=ELM, today="2025-05-05", programme=one(feed)).iloc[0]
+    row = next_visits(
+        seen, flags, lawns=ELM, today="2025-05-05", options=Planning(programme=one(feed))
+    ).iloc[0]
     assert "Late feed: waits, find out first why (cover falling)." in row["jobs"]
     assert row["amounts"] == ""
     young = RECOVERY.frame([recovery_row(lawn="elm-3")])
     row = next_visits(
-        seen, recovery=young, lawns=ELM, today="2025-05-05", programme=one(feed)
+        seen, recovery=young, lawns=ELM, today="2025-05-05", options=Planning(programme=one(feed))
     ).iloc[0]
     assert "waits, the young sward is to come back first" in row["jobs"]
 
@@ -149,7 +161,9 @@ def test_a_step_is_planned_once_within_its_days() -> None:
     seen = pd.concat([seen_on(d, green_cover_pct=90) for d in dates])
     feed = Step("feed", "feed", months=(5, 6), rate=3, rate_unit="g N/m2", every_days=42)
     mow = Step("mowing", "mow", months=(5, 6), every_days=5)
-    out = next_visits(seen, lawns=ELM, today="2025-05-13", weeks=5, programme=one(feed, mow))
+    out = next_visits(
+        seen, lawns=ELM, today="2025-05-13", options=Planning(weeks=5, programme=one(feed, mow))
+    )
     assert len(out) >= 2
     assert ["Feed" in jobs for jobs in out["jobs"]] == [True] + [False] * (len(out) - 1)
     assert all("Mowing" in jobs for jobs in out["jobs"])
@@ -158,7 +172,9 @@ def test_a_step_is_planned_once_within_its_days() -> None:
 
 def amounts(step: Step, work: pd.DataFrame | None = None, lawns: pd.DataFrame = ELM) -> str:
     seen = seen_on("2025-03-10", green_cover_pct=70)
-    out = next_visits(seen, lawns=lawns, work=work, today="2025-05-05", programme=one(step))
+    out = next_visits(
+        seen, lawns=lawns, work=work, today="2025-05-05", options=Planning(programme=one(step))
+    )
     return str(out["amounts"].iloc[0])
 
 
@@ -184,9 +200,13 @@ def test_thin_places_are_not_sown_twice_over() -> None:
     seen, flags = seen_on("2025-03-10", green_cover_pct=70), ATTENTION.frame(
         [flag("elm-3", "bare patches growing", 5)]
     )  # fmt: skip
-    out = next_visits(seen, flags, lawns=ELM, today="2025-05-05", programme=one(seed))
+    out = next_visits(
+        seen, flags, lawns=ELM, today="2025-05-05", options=Planning(programme=one(seed))
+    )
     assert out["amounts"].iloc[0] == "sowing: 25 g/m2 x 140 m2 = 3.5 kg."
-    out = next_visits(seen, flags, lawns=ELM, today="2025-05-05", programme=Programme())
+    out = next_visits(
+        seen, flags, lawns=ELM, today="2025-05-05", options=Planning(programme=Programme())
+    )
     assert "to compute the amount write an overseed" in out["amounts"].iloc[0]
 
 
@@ -200,11 +220,13 @@ def test_the_programme_that_ships_feeds_in_spring_on_either_half(tmp_path: objec
     programme = read_programme("nowhere")
     for today, settings in (("2025-05-05", HistorySettings()), ("2025-11-03", SOUTH)):
         lawns = lawns_of(("elm-3", "all", 140))
-        out = next_visits(None, lawns=lawns, today=today, settings=settings, programme=programme)
+        out = next_visits(
+            None, lawns=lawns, today=today, options=Planning(settings=settings, programme=programme)
+        )
         assert "Spring feed" in out["jobs"].iloc[0]
     winter = next_visits(
-        seen_on("2025-11-20", green_cover_pct=90), lawns=ELM, today="2025-12-15", weeks=6,
-        programme=programme,
+        seen_on("2025-11-20", green_cover_pct=90), lawns=ELM, today="2025-12-15",
+        options=Planning(weeks=6, programme=programme),
     )  # fmt: skip
     assert winter.empty
 
@@ -218,7 +240,7 @@ def test_the_visits_of_a_day_are_in_the_order_of_a_short_way() -> None:
         ]
         + [{"lawn": "e", "zone": "all", "area_m2": 900}]
     )
-    out = next_visits(None, lawns=lawns, today="2025-05-05", base=(52.0, -0.1))
+    out = next_visits(None, lawns=lawns, today="2025-05-05", options=Planning(base=(52.0, -0.1)))
     assert out["lawn"].tolist() in (["a", "c", "d", "b", "e"], ["b", "d", "c", "a", "e"])
     assert out["km"].isna().tolist() == [False] * 4 + [True]
     free = next_visits(None, lawns=lawns, today="2025-05-05")

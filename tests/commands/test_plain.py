@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from types import SimpleNamespace
 
-from lawnscore.contract.rows import plain
 from lawnscore.commands.photo import _measure_rows
 from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.rows import plain
 
 
 def test_what_is_no_number_is_null_in_json() -> None:

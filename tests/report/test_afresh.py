@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from lawnscore.care.next_visits import next_visits
+from lawnscore.care.next_visits import Planning, next_visits
 from lawnscore.contract.tables import ATTENTION, LAWNS
 from lawnscore.report import write_reports
 from lawnscore.report.language import words_for
@@ -68,5 +68,5 @@ def test_a_lawn_that_left_keeps_its_history_and_loses_its_report(folder: Path) -
 @pytest.mark.parametrize(("left", "n"), [("2025-06-01", 0), ("2025-07-01", 1)])
 def test_a_lawn_that_left_gets_no_visits(left: str, n: int) -> None:
     lawns = LAWNS.frame([{"lawn": "B", "zone": "all", "area_m2": 90, "left": left}])
-    visits = next_visits(None, lawns=lawns, today="2025-06-09", weeks=1)
+    visits = next_visits(None, lawns=lawns, today="2025-06-09", options=Planning(weeks=1))
     assert len(visits) == n
