@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from lawnscore.care.told_changes import told_changes
+from lawnscore.care.detectable import detectable_changes
 from lawnscore.care.units import positive, significant
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
@@ -180,7 +180,7 @@ def photos_needed(
     single = _scatter(photos)
     paired = _paired_scatter(photos) if wanted.kind == "change" else None
     told = changes if wanted.kind == "change" else None
-    shown = told_changes(told, wanted.measure, wanted.power)
+    shown = detectable_changes(told, wanted.measure, wanted.power)
     rows = [
         _row(place, area, wanted, photos, _spreads(place, wanted, single, paired), shown.get(place))
         for place, area in places.items()

@@ -65,14 +65,14 @@ def attention(round_path: Path = _ROUND, today: str | None = _TODAY, as_json: bo
     if table.empty:
         say("Nothing wants attention.")
         return
-    from lawnscore.report.evidence import gathered
+    from lawnscore.report.evidence import with_overdue_joined
 
     print_table(
         ("#", "lawn", "zone", "flag", "since", "evidence", "next step"),
         [
             (r["rank"], r["lawn"], r["zone"], r["flag"], _text(r["since"]), r["evidence"],
              r["next_step"])
-            for r in gathered(rows_of(table))
+            for r in with_overdue_joined(rows_of(table))
         ],
         f"What wants attention on {today_or(today)}",
     )  # fmt: skip

@@ -13,9 +13,9 @@ from lawnscore.history.renovated import (
     Cases,
     elapsed,
     find_renovations,
-    gather_cases,
     others_course,
     regrowth_clock,
+    renovation_cases,
     until,
 )
 from lawnscore.history.series import Days, Occasions, iso_date, occasions
@@ -66,7 +66,7 @@ def recovery_courses(
     if done.empty:
         return pd.DataFrame(columns=list(COURSE_COLUMNS))
     clock = regrowth_clock(weather, series, done)
-    cases = gather_cases(series, done, clock, course_days=DRAWN_DAYS)
+    cases = renovation_cases(series, done, clock, course_days=DRAWN_DAYS)
     fit = fit_cases(cases, options, clock, plateau_sd=DRAWN_PLATEAU_SD)
     drawn = []
     for case in np.flatnonzero(fit.fitted & (cases.after < TARGET * cases.before)):

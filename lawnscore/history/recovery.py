@@ -16,8 +16,8 @@ from lawnscore.history.renovated import (
     SWARD_SD,
     Cases,
     find_renovations,
-    gather_cases,
     regrowth_clock,
+    renovation_cases,
     until,
 )
 from lawnscore.history.season import GrowthClock
@@ -103,7 +103,7 @@ def recovery(
     if done.empty:
         return RECOVERY.frame([])
     clock = regrowth_clock(weather, series, done)
-    cases = gather_cases(series, done, clock)
+    cases = renovation_cases(series, done, clock)
     fit = fit_cases(cases, options, clock)
     return RECOVERY.frame(_rows(series, cases, fit, clock))
 

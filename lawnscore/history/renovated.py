@@ -147,7 +147,7 @@ def _cover(series: Occasions) -> tuple[Array, Array]:
     return cover, np.where(np.isfinite(se) & (se > 0), se, UNKNOWN_SE)
 
 
-def gather_cases(
+def renovation_cases(
     series: Occasions,
     done: pd.DataFrame,
     clock: GrowthClock | None,

@@ -10,6 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from lawnscore.contract.rows import Row, rows_of
+from lawnscore.report.compared import SPLIT, SPLIT_FROM, split_confidence
 from lawnscore.report.complaint_record import YEAR_DAYS, ZoneRecord
 from lawnscore.report.customer import work_lines
 from lawnscore.report.figures import MEASURED, interval_of
@@ -29,7 +30,6 @@ from lawnscore.report.leaflet import (
 from lawnscore.report.load import LawnRows
 from lawnscore.report.pictures import Pair
 from lawnscore.report.story import place, recovery_sentences, task_words
-from lawnscore.report.told import SPLIT, SPLIT_FROM, split_confidence
 
 WEATHER_DAYS = 14
 MOST_DAYS = 8
@@ -63,7 +63,10 @@ def complaint_leaflet(
         The table of the round.
     """
     shown = pairs or {}
-    blocks: list[Block] = [*_said(complaint, words, photos), Heading(words.text("complaint.short"))]
+    blocks: list[Block] = [
+        *_complaint_blocks(complaint, words, photos),
+        Heading(words.text("complaint.short")),
+    ]
     for record in records:
         blocks.append(Sentence(_cover(lawn, record, words)))
         blocks += [Sentence(line) for line in _regrowth(lawn, record.zone, words)]
@@ -89,7 +92,7 @@ def complaint_leaflet(
     )
 
 
-def _said(complaint: Row, words: Words, photos: Sequence[Shot]) -> list[Block]:
+def _complaint_blocks(complaint: Row, words: Words, photos: Sequence[Shot]) -> list[Block]:
     key = "all" if complaint["zone"] == "all" else "zone"
     fields = {"date": words.date(complaint["date"]), "zone": complaint["zone"]}
     fields = fields if key == "zone" else {"date": fields["date"]}

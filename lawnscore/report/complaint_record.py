@@ -47,7 +47,7 @@ class ZoneRecord:
     changes: Mapping[str, Row]
 
 
-def zones_told(lawn: LawnRows, complaint: Row) -> tuple[str, ...]:
+def zones_of_complaint(lawn: LawnRows, complaint: Row) -> tuple[str, ...]:
     """Return the zones that a complaint speaks of; of the whole lawn all of them."""
     return (complaint["zone"],) if complaint["zone"] in lawn.zones else lawn.zones
 

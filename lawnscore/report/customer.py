@@ -10,6 +10,14 @@ from markupsafe import Markup
 
 from lawnscore.contract.rows import Row
 from lawnscore.report.charts import Chart, Reading, recovery_chart, to_svg, trend_chart
+from lawnscore.report.compared import (
+    Basis,
+    basis,
+    compared_change,
+    compared_changes,
+    latest_visit,
+    verdict_key,
+)
 from lawnscore.report.course import course_of
 from lawnscore.report.figures import Figure, figures_of, interval_of
 from lawnscore.report.language import Words
@@ -25,7 +33,6 @@ from lawnscore.report.story import (
     recovery_sentences,
     task_words,
 )
-from lawnscore.report.told import Basis, basis, latest_visit, told_change, told_changes, verdict_key
 
 CHARTED: dict[str, tuple[float, float]] = {
     "green_cover_pct": (0.0, 100.0),
@@ -187,7 +194,7 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
     """Return what a report says of one zone."""
     rows = lawn.zone_rows("visits", zone)
     now = latest_visit(lawn, zone)
-    change = told_change(lawn, zone, "condition")
+    change = compared_change(lawn, zone, "condition")
     recovery = lawn.zone_rows("recovery", zone)
     drawing, has_course = _recovery(lawn, recovery[-1], rows, words) if recovery else (None, False)
     value = now["condition"] if now else None
@@ -196,7 +203,7 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
         title="" if zone == "all" else zone,
         measured_on=words.date(now["date"]) if now else "",
         basis=basis(lawn, zone),
-        against=against(next(iter(told_changes(lawn, zone)), None), words),
+        against=against(next(iter(compared_changes(lawn, zone)), None), words),
         ground=one_photo(lawn, zone, words),
         condition=words.bare("condition", value),
         condition_range=interval_of(now, "condition", words),

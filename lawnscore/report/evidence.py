@@ -9,7 +9,7 @@ from typing import Any
 from lawnscore.contract.rows import Row
 from lawnscore.report.language import Words
 
-GATHERED_FROM = 3
+JOINED_FROM = 3
 """Lawns that want the same visit, from which they are told in one line; our choice."""
 _POINTS = {"green_cover_pct", "bare_patch_pct"}
 
@@ -65,7 +65,7 @@ def _shown(name: str, value: Any, row: Row, words: Words) -> str:
     return words.number(value, 1 if name == "mean" else 0)
 
 
-def gathered(rows: Sequence[Row]) -> list[Row]:
+def with_overdue_joined(rows: Sequence[Row]) -> list[Row]:
     """Return the rows with all that only wait for a visit told in one line.
 
     Three lawns or more that were not visited are one row: its lawn says how many, its evidence
@@ -73,7 +73,7 @@ def gathered(rows: Sequence[Row]) -> list[Row]:
     """
     late = [row for row in rows if row["flag"] == "not visited" and row["since"]]
     lawns = list(dict.fromkeys(row["lawn"] for row in late))
-    if len(lawns) < GATHERED_FROM:
+    if len(lawns) < JOINED_FROM:
         return list(rows)
     since = min(row["since"] for row in late)
     one = late[0] | {

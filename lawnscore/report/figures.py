@@ -7,9 +7,15 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from lawnscore.contract.rows import Row
+from lawnscore.report.compared import (
+    SPLIT,
+    compared_change,
+    latest_visit,
+    splits_straw_and_soil,
+    verdict_key,
+)
 from lawnscore.report.language import Words
 from lawnscore.report.load import LawnRows
-from lawnscore.report.told import SPLIT, latest_visit, split_told, told_change, verdict_key
 
 MEASURED = (
     "green_cover_pct",
@@ -49,7 +55,7 @@ def figures_of(lawn: LawnRows, zone: str, words: Words) -> list[Figure]:
     now = latest_visit(lawn, zone)
     if now is None:
         return []
-    if split_told(lawn, zone):
+    if splits_straw_and_soil(lawn, zone):
         return [_figure(lawn, zone, measure, now, words) for measure in MEASURED]
     figures = [_figure(lawn, zone, m, now, words) for m in MEASURED if m not in SPLIT]
     figures.insert(min(MEASURED.index(m) for m in SPLIT), _not_green(now, words))
@@ -64,7 +70,7 @@ def interval_of(now: Row | None, measure: str, words: Words) -> Markup | str:
 
 
 def _figure(lawn: LawnRows, zone: str, measure: str, now: Row, words: Words) -> Figure:
-    change = told_change(lawn, zone, measure)
+    change = compared_change(lawn, zone, measure)
     return Figure(
         measure=measure,
         name=words.text(f"measure.{measure}"),

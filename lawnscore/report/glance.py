@@ -11,11 +11,16 @@ from markupsafe import Markup
 from lawnscore.contract.flags import FLAGS
 from lawnscore.contract.rows import Row
 from lawnscore.report.charts import sparkline, to_svg
+from lawnscore.report.compared import (
+    compared_change,
+    compared_confidence,
+    latest_visit,
+    verdict_key,
+)
 from lawnscore.report.customer import against, describe, readings_of
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, RoundRows
 from lawnscore.report.pages import render
-from lawnscore.report.told import latest_visit, told_change, told_confidence, verdict_key
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +52,7 @@ def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
     """Return one lawn's row; of several zones the one in the worst condition stands for it."""
     zone = _worst_zone(lawn)
     now = latest_visit(lawn, zone)
-    change = told_change(lawn, zone, "condition")
+    change = compared_change(lawn, zone, "condition")
     rows = lawn.zone_rows("visits", zone)
     flags = list(dict.fromkeys(row["flag"] for row in lawn.attention))
     recent = [p for p in lawn.photos if p["date"] == lawn.last_date]
@@ -143,7 +148,7 @@ def _flag_pairs(row: GlanceRow) -> list[tuple[str, str]]:
 
 
 def _split(lawn: LawnRows, zone: str, words: Words) -> str:
-    confidence = told_confidence(lawn, zone)
+    confidence = compared_confidence(lawn, zone)
     if confidence is None:
         return ""
     return words.text("glance.split", confidence=words.number(confidence, 2))

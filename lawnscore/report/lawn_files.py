@@ -13,6 +13,7 @@ from urllib.parse import quote
 from lawnscore import __version__
 from lawnscore.contract.files import make_folder, write_whole
 from lawnscore.contract.rows import Row
+from lawnscore.report.compared import compared_change
 from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.language import Words
 from lawnscore.report.lawn_page import lawn_page
@@ -27,7 +28,6 @@ from lawnscore.report.pictures import (
     candidate_pairs,
     picture_key,
 )
-from lawnscore.report.told import told_change
 
 SEEN_FOLDER = Path("lawns") / "pictures"
 
@@ -121,7 +121,7 @@ class LawnFiles:
         return written
 
     def _pairs(self, lawn: LawnRows) -> dict[str, Pair]:
-        chosen = {zone: pairs for zone, pairs in told_pairs(lawn).items() if pairs}
+        chosen = {zone: pairs for zone, pairs in compared_pairs(lawn).items() if pairs}
         budget = min(PAIR_MOST_BYTES, PAIR_SHARE_BYTES // max(1, 2 * len(chosen)))
         best = {}
         for zone, pairs in chosen.items():
@@ -147,10 +147,10 @@ class LawnFiles:
         return links
 
 
-def told_pairs(lawn: LawnRows) -> dict[str, list[tuple[Row | None, Row]]]:
+def compared_pairs(lawn: LawnRows) -> dict[str, list[tuple[Row | None, Row]]]:
     """Return the photos of the two occasions that each zone's text tells of."""
     return {
-        zone: candidate_pairs(lawn, zone, told_change(lawn, zone, "green_cover_pct"))
+        zone: candidate_pairs(lawn, zone, compared_change(lawn, zone, "green_cover_pct"))
         for zone in lawn.zones
     }
 

@@ -12,6 +12,7 @@ from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.reasons import REASONS
 from lawnscore.contract.rows import Row
 from lawnscore.contract.tables import STAGE_ORDER
+from lawnscore.report.compared import split_confidence
 from lawnscore.report.customer import Drawing, zone_story
 from lawnscore.report.evidence import evidence_words
 from lawnscore.report.glance import change_interval, flag_words, step_words
@@ -20,7 +21,6 @@ from lawnscore.report.load import LawnRows
 from lawnscore.report.pages import render
 from lawnscore.report.recovery_notes import note_words
 from lawnscore.report.story import task_words
-from lawnscore.report.told import split_confidence
 
 KINDS = ("work", "since_before_work", "visit", "year", "since_renovation")
 """Order of the kinds of change; of two that hold the same pair the first is shown."""

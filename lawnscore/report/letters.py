@@ -20,7 +20,7 @@ from lawnscore.register.programme import read_programme
 from lawnscore.register.register import Register, complaint_photos, nearest, read_register
 from lawnscore.report.addressed import words_by_lawn
 from lawnscore.report.complaint import complaint_leaflet
-from lawnscore.report.complaint_record import pairs_wanted, zone_record, zones_told
+from lawnscore.report.complaint_record import pairs_wanted, zone_record, zones_of_complaint
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.leaflet import Leaflet, Shot, leaflet_page
 from lawnscore.report.letterhead import Letterhead, read_letterhead
@@ -84,7 +84,9 @@ def write_complaint(
     register = read_register(path)
     complaint = _complaint_of(rows_of(register.complaints), own, date, zone)
     words = _words_of(own, register, rounds)
-    records = [zone_record(rounds, own, z, complaint, words) for z in zones_told(own, complaint)]
+    records = [
+        zone_record(rounds, own, z, complaint, words) for z in zones_of_complaint(own, complaint)
+    ]
     pairs = _pairs(rounds, own, {record.zone: pairs_wanted(record) for record in records})
     leaflet = complaint_leaflet(
         own,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lawnscore.contract.rows import Row
-from lawnscore.report.evidence import evidence_words, gathered
+from lawnscore.report.evidence import evidence_words, with_overdue_joined
 from lawnscore.report.glance import flag_words, step_words
 from lawnscore.report.language import Words
 from lawnscore.report.load import LawnRows, RoundRows
@@ -36,7 +36,7 @@ def sheet_rows(rounds: RoundRows, words: Words) -> list[SheetRow]:
     """
     lawns = {lawn.lawn: lawn for lawn in rounds.lawns}
     rows = sorted((row for lawn in rounds.lawns for row in lawn.attention), key=_rank)
-    return [_sheet_row(row, lawns, words) for row in gathered(rows)]
+    return [_sheet_row(row, lawns, words) for row in with_overdue_joined(rows)]
 
 
 def _rank(row: Row) -> int:

@@ -10,9 +10,9 @@ from babel.lists import format_list
 from markupsafe import Markup
 
 from lawnscore.contract.rows import Row
+from lawnscore.report.compared import compared_changes, compared_renovation, latest_visit
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows
-from lawnscore.report.told import latest_visit, renovation_told, told_changes
 
 HEADLINE_MEASURES = (
     "green_cover_pct",
@@ -56,7 +56,7 @@ def headline(lawn: LawnRows, words: Words) -> Headline:
         photos = words.counted("count.photos", len(today))
         sentence = words.html("headline.refused", photos=photos, date=words.date(last))
         return Headline(sentence, "unknown", zone)
-    changes = changes_to_speak_of(lawn)
+    changes = headline_candidates(lawn)
     if not changes:
         return _first(lawn, words)
     clear = [c for c in changes if c["verdict"] in ("better", "worse")]
@@ -69,16 +69,16 @@ def headline(lawn: LawnRows, words: Words) -> Headline:
     return _clear(lawn, words, change)
 
 
-def changes_to_speak_of(lawn: LawnRows) -> list[Row]:
+def headline_candidates(lawn: LawnRows) -> list[Row]:
     """Return the changes up to the last measured visit that a headline may choose from.
 
-    They are those that the report tells of each zone (:mod:`lawnscore.report.told`); of a zone
+    They are those that the report tells of each zone (:mod:`lawnscore.report.compared`); of a zone
     that was worked on within a year only green cover is told, which the work is meant for.
     """
     measured = [v["date"] for v in lawn.visits if v["photos"]]
     found = []
     for zone in lawn.zones:
-        for change in told_changes(lawn, zone):
+        for change in compared_changes(lawn, zone):
             if change["to_date"] != max(measured) or change["measure"] not in HEADLINE_MEASURES:
                 continue
             by_work = change["kind"] in ("work", "since_before_work", "since_renovation")
@@ -274,7 +274,7 @@ def _against_dip(lawn: LawnRows, words: Words, change: Row) -> Headline:
 
 def _work_fields(lawn: LawnRows, words: Words, change: Row) -> dict[str, object]:
     zone = change["zone"]
-    now, done = latest_visit(lawn, zone), renovation_told(lawn, zone)
+    now, done = latest_visit(lawn, zone), compared_renovation(lawn, zone)
     start = next(
         (
             v["green_cover_pct"]

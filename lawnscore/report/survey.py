@@ -16,6 +16,7 @@ from lawnscore.care.survey import MIN_JOBS, TWO_PASSES_FROM_PCT, Expected, Job, 
 from lawnscore.contract.rows import Row
 from lawnscore.contract.settings import RatesSettings
 from lawnscore.register.programme import Programme
+from lawnscore.report.compared import SPLIT, SPLIT_FROM, split_confidence
 from lawnscore.report.figures import MEASURED, interval_of
 from lawnscore.report.language import Words
 from lawnscore.report.leaflet import (
@@ -33,7 +34,6 @@ from lawnscore.report.leaflet import (
 from lawnscore.report.load import LawnRows
 from lawnscore.report.pictures import Pair
 from lawnscore.report.story import place, task_words
-from lawnscore.report.told import SPLIT, SPLIT_FROM, split_confidence
 
 _CAUTIONED = {"overseed": "seed"}
 _OPENING = ("scarify", "hollow-tine")

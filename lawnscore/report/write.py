@@ -28,9 +28,9 @@ from lawnscore.report.lawn_files import (
     SEEN_FOLDER,
     LawnFiles,
     LawnTask,
+    compared_pairs,
     content_hash,
     file_hash,
-    told_pairs,
 )
 from lawnscore.report.letterhead import read_letterhead
 from lawnscore.report.load import LawnRows, RoundRows, read_round
@@ -197,7 +197,7 @@ def _to_draw(chosen: Sequence[LawnRows], pictures: Pictures) -> list[Row]:
         return [photo for lawn in chosen for photo in lawn.photos]
     if pictures == "none":
         return []
-    zones = [pairs for lawn in chosen for pairs in told_pairs(lawn).values()]
+    zones = [pairs for lawn in chosen for pairs in compared_pairs(lawn).values()]
     return [photo for pairs in zones for pair in pairs for photo in pair if photo is not None]
 
 

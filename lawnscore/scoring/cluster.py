@@ -34,7 +34,7 @@ NO_WORKER_SECONDS = 60.0
 WAITING_MIN = 8
 """Items handed over at least; else twice as many as the workers have threads."""
 
-_LOOK_SECONDS = 2.0
+_COUNT_SECONDS = 2.0
 _GIVEN_BACK_MAX = 10
 """How often the scheduler may give up an item that was not begun at every try."""
 
@@ -109,16 +109,16 @@ class _Run(Generic[Item, Result]):
         self.given_back: Counter[int] = Counter()
         self.ended: queue.SimpleQueue[int] = queue.SimpleQueue()
         self.n_threads = 0
-        self.looked = 0.0
+        self.counted_at = 0.0
         self.worker_seen = time.monotonic()
 
     def results(self) -> Iterator[tuple[int, Result | Lost]]:
         left = len(self.items)
         while left:
-            self._look()
+            self._count_threads()
             self._hand_over()
             with contextlib.suppress(queue.Empty):
-                index = self.ended.get(timeout=_LOOK_SECONDS)
+                index = self.ended.get(timeout=_COUNT_SECONDS)
                 for outcome in self._outcome(index):
                     left -= 1
                     yield index, outcome
@@ -130,12 +130,12 @@ class _Run(Generic[Item, Result]):
             for index in self.held:
                 _clear(self._marks(index))
 
-    def _look(self) -> None:
+    def _count_threads(self) -> None:
         """Count the threads of the cluster, now and then."""
         now = time.monotonic()
-        if self.looked and now - self.looked < _LOOK_SECONDS:
+        if self.counted_at and now - self.counted_at < _COUNT_SECONDS:
             return
-        self.looked = now
+        self.counted_at = now
         try:
             self.n_threads = sum(self.client.nthreads().values())
         except Exception as error:  # of the connection, in many kinds

@@ -112,7 +112,7 @@ class RemoteRound:
         self._photos: dict[str, FileInfo] = {}
         self._fetched: dict[str, tuple[str, str]] = {}  # SHA-256 and what the store said of it
         self._odd: list[Misplaced] = []
-        with self.told():
+        with self.naming_the_store():
             try:
                 self._fetch()
             except OSError as error:
@@ -176,20 +176,22 @@ class RemoteRound:
 
     def summary(self, summary: ScoreSummary) -> ScoreSummary:
         """Return a summary that speaks of the store and not of the folder here."""
-        problems = tuple(self._said(line) for line in summary.problems)
+        problems = tuple(self._as_in_store(line) for line in summary.problems)
         return replace(summary, problems=problems, address=self.shown)
 
     @contextmanager
-    def told(self) -> Iterator[None]:
+    def naming_the_store(self) -> Iterator[None]:
         """Let errors speak of the store and not of the folder here."""
         try:
             yield
         except LawnscoreError as error:
-            where = None if error.where is None else self._said(error.where)
-            LawnscoreError.__init__(error, self._said(error.what), self._said(error.mend), where)
+            where = None if error.where is None else self._as_in_store(error.where)
+            LawnscoreError.__init__(
+                error, self._as_in_store(error.what), self._as_in_store(error.mend), where
+            )
             raise
 
-    def _said(self, text: str) -> str:
+    def _as_in_store(self, text: str) -> str:
         return text.replace(str(self.folder), self.shown)
 
     def _relative(self, path: Path) -> str:
@@ -313,7 +315,7 @@ def mirrored(address: str) -> Iterator[RemoteRound]:
     with tempfile.TemporaryDirectory(prefix="lawnscore-round-") as name:
         remote = RemoteRound(address, Path(name).resolve())
         try:
-            with remote.told():
+            with remote.naming_the_store():
                 yield remote
         except BaseException:
             with suppress(LawnscoreError):

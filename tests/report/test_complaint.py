@@ -17,7 +17,7 @@ from lawnscore.report.complaint_record import (
     ZoneRecord,
     pairs_wanted,
     zone_record,
-    zones_told,
+    zones_of_complaint,
 )
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.leaflet import Bullets, Grid, Leaflet, Sentence
@@ -53,7 +53,9 @@ def leaflet_of(
     rounds: RoundRows, day: str, words: Words = EN, weather: pd.DataFrame | None = None
 ) -> Leaflet:
     lawn, said = rounds.lawns[0], complaint(day)
-    records = [zone_record(rounds, lawn, zone, said, words) for zone in zones_told(lawn, said)]
+    records = [
+        zone_record(rounds, lawn, zone, said, words) for zone in zones_of_complaint(lawn, said)
+    ]
     return complaint_leaflet(lawn, said, records, words, as_of=LAST_DAY, weather=weather)
 
 

@@ -12,7 +12,7 @@ from lawnscore.contract.settings import ReportSettings
 from lawnscore.history import recovery
 from lawnscore.history.evidence import evidence
 from lawnscore.history.findings import Finding
-from lawnscore.report.evidence import evidence_words, gathered
+from lawnscore.report.evidence import evidence_words, with_overdue_joined
 from lawnscore.report.language import available_languages, words_for
 from lawnscore.report.load import Row
 from lawnscore.report.recovery_notes import note_words
@@ -85,10 +85,10 @@ def late(lawn: str, since: str) -> Row:
 def test_three_lawns_that_wait_for_a_visit_are_one_line() -> None:
     other = {"lawn": "x", "zone": "all", "flag": "cover falling", "since": None, "evidence": "..."}
     rows = [other, late("a", "2025-10-28"), late("b", "2025-09-01"), late("c", "2025-10-01")]
-    told = gathered(rows)
+    told = with_overdue_joined(rows)
     assert [row["lawn"] for row in told] == ["x", "3 lawns"]
     assert told[1]["evidence"] == "3 lawns not visited since 2025-09-01: a, b, c."
-    assert gathered(rows[:3]) == rows[:3]
+    assert with_overdue_joined(rows[:3]) == rows[:3]
 
 
 @pytest.mark.parametrize("language", available_languages())

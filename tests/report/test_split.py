@@ -9,6 +9,7 @@ import pytest
 from pypdf import PdfReader
 
 from lawnscore.contract.settings import ReportSettings, Settings
+from lawnscore.report.compared import compared_changes, splits_straw_and_soil
 from lawnscore.report.customer import customer_page, customer_story
 from lawnscore.report.customer_paper import customer_pdf
 from lawnscore.report.figures import Figure
@@ -17,8 +18,7 @@ from lawnscore.report.language import Words, words_for
 from lawnscore.report.lawn_page import lawn_page
 from lawnscore.report.letterhead import Letterhead
 from lawnscore.report.load import LawnRows, Row, arrange
-from lawnscore.report.story import changes_to_speak_of, headline
-from lawnscore.report.told import split_told, told_changes
+from lawnscore.report.story import headline, headline_candidates
 from tests.report.invented import RoundMaker
 
 APART = {"bare_soil_pct", "straw_cover_pct"}
@@ -65,7 +65,7 @@ def test_the_photos_of_the_occasions_that_are_told_decide(
     confidence: list[float | None], told: bool, words: Words
 ) -> None:
     lawn = lawn_of(confidence)
-    assert split_told(lawn, "all") is told
+    assert splits_straw_and_soil(lawn, "all") is told
     assert set(figures(lawn, words)) & APART == (APART if told else set())
     assert ("not_green_pct" in figures(lawn, words)) is not told
 
@@ -74,7 +74,7 @@ def test_a_refused_photo_has_no_say() -> None:
     lawn = lawn_of([0.7])
     refused: Row = lawn.photos[0] | {"status": "refused", "straw_soil_confidence": 0.0}
     lawn = LawnRows(**{**vars(lawn), "photos": (*lawn.photos, refused)})
-    assert split_told(lawn, "all")
+    assert splits_straw_and_soil(lawn, "all")
 
 
 def test_one_figure_stands_for_both_with_the_interval_of_green_cover(words: Words) -> None:
@@ -99,9 +99,9 @@ def test_the_figure_stays_in_its_range_and_unknown_stays_unknown(words: Words) -
 
 def test_changes_of_straw_and_soil_are_not_told(words: Words) -> None:
     sure, unsure = lawn_of([0.9, 0.9]), lawn_of([0.3, 0.3])
-    assert {c["measure"] for c in changes_to_speak_of(sure)} >= APART
+    assert {c["measure"] for c in headline_candidates(sure)} >= APART
     assert "Open soil has increased" in headline(sure, words).sentence
-    assert not {c["measure"] for c in told_changes(unsure, "all")} & APART
+    assert not {c["measure"] for c in compared_changes(unsure, "all")} & APART
     assert headline(unsure, words).sentence.striptags().startswith("We see no clear change")
 
 

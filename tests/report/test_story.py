@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from lawnscore.contract.settings import ReportSettings, Settings
+from lawnscore.report.compared import compared_change, verdict_key
 from lawnscore.report.language import Words, words_for
 from lawnscore.report.load import LawnRows, RoundRows, Row, arrange
 from lawnscore.report.story import (
@@ -14,7 +15,6 @@ from lawnscore.report.story import (
     recovery_sentences,
     task_words,
 )
-from lawnscore.report.told import told_change, verdict_key
 from tests.report.invented import RoundMaker
 
 
@@ -155,13 +155,13 @@ def test_what_happens_next_speaks_of_flags_in_the_customers_words(
 
 def test_the_change_of_the_last_visit_is_the_one_beside_the_figure(rounds: RoundRows) -> None:
     lawn = lawn_of(rounds, "Orchard House")
-    change = told_change(lawn, "all", "green_cover_pct")
+    change = compared_change(lawn, "all", "green_cover_pct")
     assert change is not None
     assert (change["kind"], change["to_date"]) == ("since_before_work", lawn.last_date)
 
 
 def test_figures_taken_after_the_work_speak_of_the_work(rounds: RoundRows) -> None:
-    change = told_change(lawn_of(rounds, "Day Of Work"), "all", "condition")
+    change = compared_change(lawn_of(rounds, "Day Of Work"), "all", "condition")
     assert change is not None
     assert (change["kind"], verdict_key(change)) == ("work", "by_work")
 

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from lawnscore.contract.settings import Settings
+from lawnscore.report.compared import basis, compared_change, compared_changes, verdict_key
 from lawnscore.report.customer import LABELS, customer_story, measured_on, pair_labels, zone_story
 from lawnscore.report.language import Words
 from lawnscore.report.load import LawnRows, Row, arrange
 from lawnscore.report.pictures import candidate_pairs
 from lawnscore.report.story import headline, one_photo, recovery_sentences
-from lawnscore.report.told import basis, told_change, told_changes, verdict_key
 from tests.report.invented import RoundMaker
 
 
@@ -64,9 +64,9 @@ def test_gain_and_standstill_are_told_against_before_too(
 def test_headline_figures_and_pictures_are_of_the_same_two_days(words: Words) -> None:
     lawn = made(worked(since_before_work=-10.0))
     assert basis(lawn, "all") == "since_before_work"
-    ends = {(c["from_date"], c["from_stage"], c["to_date"]) for c in told_changes(lawn, "all")}
+    ends = {(c["from_date"], c["from_stage"], c["to_date"]) for c in compared_changes(lawn, "all")}
     assert ends == {("2025-08-07", "before", "2025-11-05")}
-    before, after = candidate_pairs(lawn, "all", told_change(lawn, "all", "green_cover_pct"))[0]
+    before, after = candidate_pairs(lawn, "all", compared_change(lawn, "all", "green_cover_pct"))[0]
     assert before is not None
     assert (before["date"], before["stage"], after["date"]) in ends
     assert pair_labels(basis(lawn, "all"), words) == ("Before the work", "Now")
@@ -86,7 +86,7 @@ def test_the_dip_is_never_labelled_before(words: Words) -> None:
     head = headline(lawn, words)
     assert "no photos from before the work" in head.sentence.striptags()
     assert head.tone == "steady"
-    assert verdict_key(told_change(lawn, "all", "condition")) == "since_dip"
+    assert verdict_key(compared_change(lawn, "all", "condition")) == "since_dip"
     assert {first for first, _ in LABELS.values()} == {"before_work", "after_work", "earlier"}
 
 

@@ -10,7 +10,7 @@ MIN_PAIRED = 2
 """Spots photographed on both visits from which a comparison tells a zone's own spread."""
 
 
-def told_changes(
+def detectable_changes(
     changes: pd.DataFrame | None, measure: str, power: float
 ) -> dict[tuple[str, str], tuple[int, float]]:
     """Return the photos of each zone's last visit and the change they could have shown.

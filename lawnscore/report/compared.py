@@ -1,4 +1,4 @@
-"""Which change a report tells of a zone: one pair of visits for headline, figures and pictures."""
+"""Which two occasions a report compares in a zone: one pair of visits for headline, figures and pictures."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def latest_visit(lawn: LawnRows, zone: str) -> Row | None:
     return rows[-1] if rows else None
 
 
-def renovation_told(lawn: LawnRows, zone: str) -> Row | None:
+def compared_renovation(lawn: LawnRows, zone: str) -> Row | None:
     """Return the recovery row of the work that the zone's last figures are held against."""
     now = latest_visit(lawn, zone)
     if now is None:
@@ -60,27 +60,27 @@ def basis(lawn: LawnRows, zone: str) -> Basis:
     return _basis_and_rows(lawn, zone)[0]
 
 
-def told_changes(lawn: LawnRows, zone: str) -> list[Row]:
+def compared_changes(lawn: LawnRows, zone: str) -> list[Row]:
     """Return the changes between the two occasions that are told, of every measure that is told."""
     rows = _basis_and_rows(lawn, zone)[1]
-    if split_told(lawn, zone):
+    if splits_straw_and_soil(lawn, zone):
         return rows
     return [c for c in rows if c["measure"] not in SPLIT]
 
 
-def told_change(lawn: LawnRows, zone: str, measure: str) -> Row | None:
+def compared_change(lawn: LawnRows, zone: str, measure: str) -> Row | None:
     """Return the change of one measure that is told of a zone; ``None`` when there is none."""
-    rows = [c for c in told_changes(lawn, zone) if c["measure"] == measure]
+    rows = [c for c in compared_changes(lawn, zone) if c["measure"] == measure]
     return rows[0] if rows else None
 
 
-def split_told(lawn: LawnRows, zone: str) -> bool:
+def splits_straw_and_soil(lawn: LawnRows, zone: str) -> bool:
     """Return whether straw and bare soil are told apart; so they are in tables that do not say."""
-    confidence = told_confidence(lawn, zone)
+    confidence = compared_confidence(lawn, zone)
     return confidence is None or confidence >= SPLIT_FROM
 
 
-def told_confidence(lawn: LawnRows, zone: str) -> float | None:
+def compared_confidence(lawn: LawnRows, zone: str) -> float | None:
     """Return how surely straw is told from soil on the occasions that are told of a zone."""
     occasions = {
         (c[f"{end}_date"], c[f"{end}_stage"])
@@ -124,7 +124,7 @@ def _basis_and_rows(lawn: LawnRows, zone: str) -> tuple[Basis, list[Row]]:
 
 
 def _wanted(lawn: LawnRows, zone: str, now: Row) -> tuple[Basis, ...]:
-    done = renovation_told(lawn, zone)
+    done = compared_renovation(lawn, zone)
     if done is None:
         return ("year", "visit") if now["stage"] != "after" else ("work", "year", "visit")
     if done["renovation_date"] == now["date"]:
