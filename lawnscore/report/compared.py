@@ -1,4 +1,4 @@
-"""Which two occasions a report compares in a zone: one pair of visits for headline, figures and pictures."""
+"""Which two occasions a report compares in a zone, for headline, figures and pictures alike."""
 
 from __future__ import annotations
 
