@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import io
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +48,12 @@ def put_lawn_photo(base: Path, name: str = "lawn.jpg", *, visit: str = VISIT) ->
     """Write a photo that can be scored: half green ground from above, with the card on it."""
     path = base / visit / name
     path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(_lawn_jpeg())
+    return path
+
+
+@lru_cache(maxsize=1)
+def _lawn_jpeg() -> bytes:
     rng = np.random.default_rng(3)
     card = card_image(card_design("turf-a5"), dpi=25.4 / LAWN_MM_PER_PX)
     texture = cv2.GaussianBlur(rng.normal(0, 8, (900, 1200)).astype(np.float32), (0, 0), 2)
@@ -55,8 +63,9 @@ def put_lawn_photo(base: Path, name: str = "lawn.jpg", *, visit: str = VISIT) ->
     ground += rng.normal(0, 4, ground.shape)
     pixels = np.clip(ground, 0, 255).astype(np.uint8)
     pixels[300 : 300 + card.shape[0], 700 : 700 + card.shape[1]] = card
-    Image.fromarray(pixels).save(path, "JPEG", quality=92)
-    return path
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, "JPEG", quality=92)
+    return out.getvalue()
 
 
 @dataclass

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -26,10 +27,12 @@ CUSTOMERS = (
 LAWNS = f"lawn,zone,area_m2,name\noak-lane,front,120,Oak\n{NAME},front,90,Mrs Invented\n"
 
 
-@pytest.fixture
-def base(tmp_path: Path) -> Path:
-    """A round in which the customer has left every kind of trace."""
-    made = new_round(tmp_path / "round", '[report]\nemail = "me@example.net"\n')
+@pytest.fixture(scope="module")
+def with_traces(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A round in which the customer has left every kind of trace; not changed."""
+    made = new_round(
+        tmp_path_factory.mktemp("traces") / "round", '[report]\nemail = "me@example.net"\n'
+    )
     (made / "lawns.csv").write_text(LAWNS)
     (made / "customers.csv").write_text(CUSTOMERS)
     put_photo(made, "a.jpg", seed=1)
@@ -59,6 +62,12 @@ def base(tmp_path: Path) -> Path:
     (made / "reports" / "seen" / "photos" / NAME).mkdir(parents=True)
     (made / "reports" / "seen" / "photos" / NAME / "q0-seen.png").write_bytes(b"x")
     return made
+
+
+@pytest.fixture
+def base(with_traces: Path, tmp_path: Path) -> Path:
+    """A copy of it for one test."""
+    return Path(shutil.copytree(with_traces, tmp_path / "round"))
 
 
 def traces(base: Path) -> list[str]:

@@ -27,14 +27,15 @@ TODAY = "2026-06-02"
 LATER = "photos/oak-lane/front/2026-06-01-check"
 
 
-@pytest.fixture
-def two(tmp_path: Path) -> tuple[Path, Path]:
-    """A round, and a copy of it on another laptop; both have grown since."""
-    mine = new_round(tmp_path / "mine")
+@pytest.fixture(scope="module")
+def grown(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A round, and a copy of it on another laptop; both have grown since. Not to be changed."""
+    folder = tmp_path_factory.mktemp("grown")
+    mine = new_round(folder / "mine")
     put_photo(mine, "first.jpg", seed=1)
     add_work(mine, date="2026-05-01", lawn="oak-lane", zone="front", task="mow", notes="two\nlines")
     score_round(mine, scorer=Counting(), today=TODAY)
-    theirs = Path(shutil.copytree(mine, tmp_path / "theirs", copy_function=shutil.copy))
+    theirs = Path(shutil.copytree(mine, folder / "theirs", copy_function=shutil.copy))
     put_photo(mine, "IMG_1.jpg", seed=2, visit=LATER)
     add_work(mine, date="2026-06-01", lawn="oak-lane", zone="front", task="feed", rate=30.5,
              rate_unit="g/m2")  # fmt: skip
@@ -45,7 +46,15 @@ def two(tmp_path: Path) -> tuple[Path, Path]:
     (theirs / "customers.csv").write_text("customer,email\nelm,elm@example.org\n")
     for base in (mine, theirs):
         score_round(base, scorer=Counting(), today=TODAY)
-    return mine, theirs
+    return folder
+
+
+@pytest.fixture
+def two(grown: Path, tmp_path: Path) -> tuple[Path, Path]:
+    """Copies of both for one test."""
+    for name in ("mine", "theirs"):
+        shutil.copytree(grown / name, tmp_path / name)
+    return tmp_path / "mine", tmp_path / "theirs"
 
 
 def contents(base: Path) -> dict[str, bytes]:
