@@ -4,11 +4,13 @@ import json
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.contract.rows import rows_of
 from lawnscore.contract.tables import ATTENTION, PHOTO_SCORES
 from lawnscore.scoring.tables import read_table, write_table
 
@@ -133,6 +135,7 @@ def test_trial(round_path: Path) -> None:
 def test_a_recovery_without_an_end_is_told_in_words() -> None:
     from lawnscore.commands.history import _range
 
-    row = {"days_to_95": 308.0, "days_to_95_low": 250.0, "days_to_95_high": float("nan")}
+    ends = {"days_to_95": 308.0, "days_to_95_low": 250.0, "days_to_95_high": float("nan")}
+    (row,) = rows_of(pd.DataFrame([ends]))
     assert _range(row, "days_to_95") == "308 (250 or more)"
     assert _range(row | {"days_to_95_high": 400.0}, "days_to_95") == "308 (250 to 400)"

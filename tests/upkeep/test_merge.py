@@ -73,6 +73,7 @@ def test_nobodys_work_is_lost(two: tuple[Path, Path]) -> None:
     assert done.rows == {"lawns.csv": 1, "work.csv": 1, "customers.csv": 1}
     assert done.scores == 2
     (said,) = done.differs
+    assert "IMG_1.jpg" in said
     assert "another photo of this name; taken as" in said
     assert contents(theirs) == other
     register = read_register(mine)
