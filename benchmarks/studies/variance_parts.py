@@ -6,8 +6,6 @@ import numpy as np
 import pandas as pd
 from scipy.linalg import cho_solve, cholesky
 from scipy.optimize import minimize
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 _SMALLEST, _LARGEST = -12.0, 9.0  # logarithms of a part's variance over that of the residual
 
@@ -42,36 +40,26 @@ def variance_parts(table: pd.DataFrame, value: str, parts: dict[str, str]) -> di
         return dict.fromkeys([*parts, "residual"], 0.0)
     y = y / scale
     n = len(y)
-    levels = np.array([pd.factorize(known[column])[0] for column in parts.values()])
-    blocks = [(np.column_stack([np.ones(len(rows)), y[rows]]),
-               (levels[:, rows, None] == levels[:, None, rows]).astype(float))
-              for rows in _independent(levels)]  # fmt: skip
+    alike = []
+    for column in parts.values():
+        level = pd.factorize(known[column])[0]
+        alike.append((level[:, None] == level[None, :]).astype(float))
+    ones = np.ones(n)
 
     def fitted(theta: np.ndarray) -> tuple[float, float]:
-        products, log_det = np.zeros((2, 2)), 0.0
-        for columns, alike in blocks:
-            factor = cholesky(np.eye(len(columns)) + np.tensordot(np.exp(theta), alike, 1), True)
-            products += columns.T @ cho_solve((factor, True), columns)
-            log_det += 2 * float(np.log(np.diag(factor)).sum())
-        precision = products[0, 0]
-        squares = max(products[1, 1] - products[0, 1] ** 2 / precision, 1e-12)
-        loss = (n - 1) * np.log(squares / (n - 1)) + np.log(precision) + log_det
-        return float(loss), float(squares / (n - 1))
+        v = np.eye(n) + sum(np.exp(t) * k for t, k in zip(theta, alike, strict=True))
+        factor = cholesky(v, lower=True)
+        solved = cho_solve((factor, True), np.column_stack([ones, y]))
+        precision = float(ones @ solved[:, 0])
+        mean = float(ones @ solved[:, 1]) / precision
+        squares = max(float(y @ solved[:, 1]) - mean**2 * precision, 1e-12)
+        loss = (n - 1) * np.log(squares / (n - 1)) + np.log(precision)
+        return float(loss + 2 * np.log(np.diag(factor)).sum()), squares / (n - 1)
 
-    bounds = [(_SMALLEST, _LARGEST)] * len(levels)
-    start = np.full(len(levels), -1.0)
+    bounds = [(_SMALLEST, _LARGEST)] * len(alike)
+    start = np.full(len(alike), -1.0)
     theta = minimize(lambda t: fitted(t)[0], start, bounds=bounds, method="L-BFGS-B").x
     residual = fitted(theta)[1]
     variances = np.where(theta > _SMALLEST + 1e-6, np.exp(theta), 0.0) * residual
     out = dict(zip(parts, variances.tolist(), strict=True)) | {"residual": residual}
     return {name: float(v) * scale**2 for name, v in out.items()}
-
-
-def _independent(levels: np.ndarray) -> list[np.ndarray]:
-    """Return the rows of each group that shares no level with another, of levels (parts, n)."""
-    size = levels.max(axis=1) + 1
-    first = np.concatenate([[0], np.cumsum(size)[:-1]])
-    rows = np.tile(np.arange(levels.shape[1]), len(levels))
-    ties = coo_array((np.ones(levels.size), (rows, (levels + first[:, None]).ravel())))
-    _, group = connected_components(ties @ ties.T, directed=False)
-    return [np.flatnonzero(group == g) for g in range(group.max() + 1)]
