@@ -14,7 +14,13 @@ from lawnscore.report.customer import against, describe, readings_of
 from lawnscore.report.language import Shown, Words
 from lawnscore.report.load import LawnRows, RoundRows, Row
 from lawnscore.report.pages import render
-from lawnscore.report.told import latest_visit, told_change, told_confidence, verdict_key
+from lawnscore.report.told import (
+    known_better,
+    latest_visit,
+    told_change,
+    told_confidence,
+    verdict_key,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +46,7 @@ class GlanceRow:
     last: str
     last_iso: str
     split: str
+    surer: bool
 
 
 def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
@@ -75,6 +82,7 @@ def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
         last=words.date(lawn.last_date, "medium") if lawn.last_date else words.text("glance.never"),
         last_iso=lawn.last_date or "",
         split=_split(lawn, zone, words),
+        surer=known_better(change, now),
     )
 
 
