@@ -81,7 +81,8 @@ def components(rows: pd.DataFrame, names: tuple[str, ...] = tuple(_NESTED)) -> d
 def compared_takings(rows: pd.DataFrame) -> Takings:
     """Return all pairs of takings of each lawn, means over the spots that both have."""
     taken = rows.set_index([*_TAKING, "spot"])
-    used = {f"{m}{end}" for m in MEASURES for end in ("", "_true", "_se")}
+    names = {*MEASURES, *SURFACE_SHARES, *LEAF_COLOUR}
+    used = {f"{m}{end}" for m in names for end in ("", "_true", "_se")}
     cube = taken[sorted(used)].unstack("spot")  # noqa: PD010 - many columns at once
     keys = cube.index.to_frame(index=False)
     sets = keys.groupby("lawn").indices.values()

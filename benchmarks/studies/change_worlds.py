@@ -166,7 +166,7 @@ def _rows(photos: Path, taken: list[dict[str, Any]]) -> list[dict[str, Any]] | N
     rows = []
     for known in taken:
         how, true = known["how"], known["true"]
-        both = how["condition"] in ("base", "print", "aged", "all")
+        both = how["taken_as"] in ("base", "print", "aged", "all")
         for source in ("nominal", "measured")[: 1 + both]:
             score = score_photo(photos / known["file"], _reference(known["card"], source))
             here = np.asarray(score.measured_polygon_px)
@@ -233,7 +233,7 @@ def _take(
         true = {k: float(v) for k, v in true_of(fit, ground).items() if np.isfinite(v)}
     how = {
         "world": lawn.world, "lawn": f"{lawn.world}-{lawn.seed}", "state": state,
-        "spot": "AB"[spot], "condition": condition.name, "print": condition.card,
+        "spot": "AB"[spot], "taken_as": condition.name, "print": condition.card,
         "phone": condition.phone, "day": condition.day, "sun_share": light.sun_share,
         "sun_elevation_deg": light.sun_elevation_deg,
     }  # fmt: skip

@@ -18,7 +18,8 @@ the error that photos share has in the difference of two visits the variance
     u**2 (day**2 / lights + phone**2 / phones [other phone] + print**2 [other card]
             + grass**2 [other grass])
       + v**2 (the same of the other visit)
-      + faded**2 * (days between / 180)**2 [same card] + point**2 * points**2 / (1 + points / 20) + leaf**2 * (dL**2 + da**2 + db**2)
+      + faded**2 * (days between / 180)**2 [same card]
+      + point**2 * points**2 / (1 + points / 20) + leaf**2 * (dL**2 + da**2 + db**2)
 
 The first points tell most: a lawn that was scarified hard is no other lawn than one scarified
 well (the 20 is our choice). The changes of ground and leaf are those that were measured, and so
@@ -65,12 +66,12 @@ HALFWAY_POINTS = 20.0
 SEASON_DAYS = 180.0
 """Days of use in which a card fades as it did in the study; our choice."""
 MOST_SEASONS = 2.0
-"""A card that is older than that is taken as a new print would be; our choice."""
+"""Seasons of fading that are counted at most; our choice."""
 GROWN_DAYS = 21
 """Days after a renovation from which other grass counts as grown in: seed shows after one to three
 weeks (common practice, no source)."""
-PARTS = ("day", "phone", "print_nominal", "print_known", "faded", "grass", "point", "leaf", "typical",
-         "power")  # fmt: skip
+PARTS = ("day", "phone", "print_nominal", "print_known", "grass", "point", "leaf", "faded",
+         "typical", "power")  # fmt: skip
 """What is stored of each measure."""
 
 LEAF_COLOUR = ("leaf_L", "leaf_a", "leaf_b")
@@ -94,12 +95,12 @@ class Parts:
     phone: float
     print_nominal: float
     print_known: float
-    faded: float
     grass: float
     point: float
-    leaf: float
     typical: float
     power: float
+    leaf: float = 0.0
+    faded: float = 0.0
 
     def unlike(self, stated: npt.ArrayLike) -> Array:
         """Return how far ground with such a stated error counts as never seen, 0 to 1."""
