@@ -206,9 +206,7 @@ def _photos(states: int) -> Iterator[tuple[int, int, Condition]]:
                 yield state, spot, condition
 
 
-def _take(
-    lawn: _Lawn, state: int, spot: int, condition: Condition, folder: Path
-) -> dict[str, Any]:
+def _take(lawn: _Lawn, state: int, spot: int, condition: Condition, folder: Path) -> dict[str, Any]:
     """Take one photo and return how, and what is true of the ground that is measured in it."""
     key = [lawn.seed, state, spot, condition.day, condition.phone, len(condition.card)]
     rng = np.random.default_rng(key)

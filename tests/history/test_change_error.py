@@ -86,17 +86,20 @@ def test_ground_that_is_doubted_is_read_more_differently(monkeypatch: pytest.Mon
     assert variance(surer) == pytest.approx((1.4**2 + 1) * MADE.day**2)
 
 
-def test_ground_that_is_doubted_much_shares_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    for typical, part in ((STATED / 1.5, 0.0), (STATED / 2, 0.5), (STATED / 2.5, 1.0)):
-        doubted = replace(MADE, typical=typical)
-        monkeypatch.setattr(module, "error_parts", lambda: {GREEN: doubted, "evenness": doubted})
-        wanted = (1 - part) * 2 * MADE.day**2 + part * 2 * STATED**2
-        assert variance(pair()) == pytest.approx(wanted)
-        assert alike_sd(GREEN, stated=STATED) ** 2 == pytest.approx(wanted)
-        # shares alone are doubted for the ground's sake
-        evenness = pair(evenness_shared_se=STATED)
-        evenness = occasions(evenness.table.assign(evenness_shared_se=STATED))
-        assert variance(evenness, "evenness") == pytest.approx(2 * MADE.day**2)
+@pytest.mark.parametrize(
+    ("typical", "part"), [(STATED / 1.5, 0.0), (STATED / 2, 0.5), (STATED / 2.5, 1.0)]
+)
+def test_ground_that_is_doubted_much_shares_nothing(
+    typical: float, part: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doubted = replace(MADE, typical=typical)
+    monkeypatch.setattr(module, "error_parts", lambda: {GREEN: doubted, "evenness": doubted})
+    wanted = (1 - part) * 2 * MADE.day**2 + part * 2 * STATED**2
+    assert variance(pair()) == pytest.approx(wanted)
+    assert alike_sd(GREEN, stated=STATED) ** 2 == pytest.approx(wanted)
+    # shares alone are doubted for the ground's sake
+    evenness = occasions(pair().table.assign(evenness_shared_se=STATED))
+    assert variance(evenness, "evenness") == pytest.approx(2 * MADE.day**2)
 
 
 def test_several_lights_and_phones_of_a_visit_err_apart() -> None:
@@ -203,7 +206,9 @@ def test_the_least_error_of_a_change_is_that_of_one_card_and_phone() -> None:
         ((81, "check"), (90, "check"), False),
     ],
 )
-def test_other_grass_has_grown_three_weeks_after_a_renovation(first: tuple, second: tuple, between: bool) -> None:
+def test_other_grass_has_grown_three_weeks_after_a_renovation(
+    first: tuple, second: tuple, between: bool
+) -> None:
     rows = [visit("a", number, 80, stage) for number, stage in (first, second)]
     rows.append(visit("b", 0, 80))
     series = occasions(visits(rows))

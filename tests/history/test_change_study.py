@@ -45,8 +45,11 @@ def test_reml_of_a_balanced_crossed_design_is_that_of_its_mean_squares() -> None
 
 def test_groups_that_share_nothing_may_be_solved_apart() -> None:
     rng = np.random.default_rng(4)
-    table = pd.DataFrame([(f"g{g}", f"g{g} {p}", rng.normal(g, 1)) for g in range(6)
-                          for p in range(3) for _ in range(3)], columns=["g", "p", "y"])  # fmt: skip
+    rows = [
+        {"g": f"g{g}", "p": f"g{g} {p}", "y": rng.normal(g, 1)}
+        for g in range(6) for p in range(3) for _ in range(3)
+    ]  # fmt: skip
+    table = pd.DataFrame(rows)
     whole = variance_parts(table, "y", {"g": "g", "p": "p"})
     apart = variance_parts(table, "y", {"g": "g", "p": "p"}, within="g")
     assert apart == pytest.approx(whole, rel=1e-3, abs=1e-4)
