@@ -25,6 +25,8 @@ POWERS = (0.0, 1.0)
 """Of the stated error, by which the parts may go with it."""
 FORMS = (("point",), ("point", "leaf"), ("point", "grass"))
 """What may go with how the lawn has changed."""
+FADES = ("colour_index", *LEAF_COLOUR, "condition")
+"""Measures that the card's colours are in; of others what differs with a faded card is chance."""
 REGROWN = 4
 """State in which other grass has grown in."""
 _Z = 1.96
@@ -123,6 +125,7 @@ class _Measure:
     """The fit of one measure."""
 
     def __init__(self, name: str, rows: pd.DataFrame, pairs: Takings) -> None:
+        self.name = name
         nominal = rows["source"] == "nominal"
         self.rows, self.known = rows[nominal], rows[~nominal]
         self.typical = float(self.rows["stated"].median())
@@ -149,10 +152,10 @@ class _Measure:
         known = self._scaled(self.known, best[1])
         of_known = components(known, ("lawn", "print", "spot"))["print"] if len(known) else 0.0
         out = {name: near * made[name] for name in ("day", "phone")}
-        out |= {"print_nominal": near * made["print"],
-                "print_known": near * max(of_known, self.least)}  # fmt: skip
+        # pairs across prints are not among those that the factors come from
+        out |= {"print_nominal": made["print"], "print_known": max(of_known, self.least)}
         out |= {name: far * made.get(name, 0.0) for name in ("grass", "point", "leaf")}
-        out |= {"faded": near * made["faded"]}
+        out |= {"faded": made["faded"] * (self.name in FADES)}
         out |= {"typical": self.typical, "power": best[1]}
         return {name: float(f"{value:.3g}") for name, value in out.items()}, parts
 
