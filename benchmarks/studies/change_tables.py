@@ -8,6 +8,7 @@ from contextlib import contextmanager
 import numpy as np
 import pandas as pd
 
+from benchmarks.studies.change_fit import Constants
 from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import WORK
 from lawnscore.history import change_error
@@ -17,12 +18,13 @@ from lawnscore.history.visits import visit_scores
 
 SHOWN = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct", "colour_index", "condition",
          "casts_per_m2", "evenness")  # fmt: skip
-SCARIFIED = 3
-"""State from which a renovation lies between."""
-CLASSES = ((0, 5), (5, 20), (20, 60))
+CLASSES = ((0, 5), (5, 20), (20, 100))
 """Points of true change of the ground."""
-Constants = dict[str, dict[str, float]]
-Check = tuple[str, Constants, pd.DataFrame]
+SHARES = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
+BEGUN = pd.Timestamp("2024-05-01T10:00:00")
+LATER_DAYS, SEASON_DAYS = 60, 180
+"""Days to a later state; and to an aged card, which is the same card."""
+TAKING = ["lawn", "state", "print", "phone", "day"]
 
 
 @contextmanager
@@ -37,37 +39,40 @@ def using(constants: Constants) -> Iterator[None]:
         change_error.error_parts = kept
 
 
-def as_photos(rows: pd.DataFrame, lawn: pd.Series, date: pd.Series) -> pd.DataFrame:
-    """Return scored rows as a photo table: one print is one card, one phone one camera."""
+def as_photos(rows: pd.DataFrame, lawn: object, date: object) -> pd.DataFrame:
+    """Return scored rows as a photo table: one print is one card, one phone one camera.
+
+    A card that has faded is still the same card; each day is another light.
+    """
     columns = [c for name in MEASURES for c in (name, f"{name}_se")]
+    when = BEGUN + pd.to_timedelta(rows["day"], unit="D")
     return rows[[*columns, "area_m2", "status"]].assign(
         lawn=lawn, zone="all", spot=rows["spot"], date=date, stage="check",
-        card=rows["print"], camera="phone " + rows["phone"].astype(str), version="1",
-        settings_id="1", colour_reference=rows["source"],
+        card=rows["print"].replace("aged", "own"), camera="phone " + rows["phone"].astype(str),
+        version="1", settings_id="1", colour_reference=rows["source"],
+        taken_at=when.dt.strftime("%Y-%m-%dT%H:%M:%S"),
     )  # fmt: skip
 
 
 def compared(rows: pd.DataFrame, constants: Constants) -> pd.DataFrame:
     """Return the change of each taking of a lawn against the lawn as found, with the true one."""
     rows = rows[(rows["status"] == "scored") & (rows["source"] == "nominal")]
-    found = (rows["state"] == 0) & (rows["print"] == "own")
-    found &= (rows["phone"] == 0) & (rows["day"] == 0)
+    found = _as_found(rows)
     parts, truths = [], []
-    keys = ["lawn", "state", "print", "phone", "day"]
-    for key, later in rows[~found].groupby(keys):
+    for key, later in rows[~found].groupby(TAKING):
         first = rows[found & (rows["lawn"] == key[0])]
         if first.empty:
             continue
         name = " ".join(str(k) for k in key)
-        for part, date in ((first, "2024-05-01"), (later, "2024-06-01")):
+        days = SEASON_DAYS if key[2] == "aged" else LATER_DAYS
+        for part, after in ((first, 0), (later, days)):
+            date = (BEGUN + pd.Timedelta(days=after)).strftime("%Y-%m-%d")
             parts.append(as_photos(part, name, date))
-        step = {"lawn": name, "state": key[1]}
-        step |= {"other": (key[2] != "own") + 2 * (key[3] != 0)}
+        step = {"lawn": name, "state": key[1], "other": key[2] == "other" or key[3] != 0}
         both = first.merge(later, on="spot", suffixes=("", "_later"))
         for m in MEASURES:
             step[m] = float((both[f"{m}_true_later"] - both[f"{m}_true"]).mean())
-        shares = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
-        step["points"] = float(sum(abs(step[n]) for n in shares) / 2)
+        step["points"] = float(sum(abs(step[n]) for n in SHARES) / 2)
         truths.append(step)
     photos = pd.concat(parts, ignore_index=True)
     with using(constants):
@@ -78,82 +83,129 @@ def compared(rows: pd.DataFrame, constants: Constants) -> pd.DataFrame:
     return table.merge(true.dropna(), on=["lawn", "measure"])
 
 
+def _as_found(rows: pd.DataFrame) -> pd.Series:
+    first = (rows["state"] == 0) & (rows["print"] == "own")
+    return first & (rows["phone"] == 0) & (rows["day"] == 0)
+
+
 def _work(truths: list[dict[str, object]]) -> pd.DataFrame:
-    """Return the work that lies between: a lawn scarified, and later grown back."""
-    done = [t["lawn"] for t in truths if int(str(t["state"])) >= SCARIFIED]
-    return WORK.frame([{"date": "2024-05-02", "lawn": lawn, "zone": "all", "task": "scarify"}
-                       for lawn in done])  # fmt: skip
+    """Return the work that lies between: a lawn scarified the day before, or long ago."""
+    done = {3: "2024-06-29", 4: "2024-05-02"}
+    return WORK.frame([{"date": done[int(str(t["state"]))], "lawn": t["lawn"], "zone": "all",
+                        "task": "scarify"} for t in truths if t["state"] in done])  # fmt: skip
 
 
-def by_change(checks: list[Check]) -> pd.DataFrame:
+def by_change(check: pd.DataFrame, constants: Constants) -> pd.DataFrame:
     """Return coverage, half width and RMSE by measure and points of true change."""
+    table = compared(check, constants)
+    table = table[table["low"].notna()]
+    table["inside"] = (table["low"] <= table["true"]) & (table["true"] <= table["high"])
+    table["error"] = table["change"] - table["true"]
+    table["half"] = (table["high"] - table["low"]) / 2
     out = []
-    for how in dict.fromkeys(name for name, _, _ in checks):
-        table = pd.concat([compared(rows, c) for name, c, rows in checks if name == how])
-        for m in SHOWN:
-            own = table[table["measure"] == m]
-            if own.empty:
-                continue
-            inside = (own["low"] <= own["true"]) & (own["true"] <= own["high"])
-            row: dict[str, object] = {"checked": how, "measure": m, "changes": len(own),
-                                      "holds, %": 100 * float(inside.mean())}  # fmt: skip
-            for low, high in CLASSES:
-                part = own[(own["points"] >= low) & (own["points"] < high)]
-                error = part["change"] - part["true"]
-                half = float((part["high"] - part["low"]).median() / 2)
-                hold = float(inside[part.index].mean()) if len(part) else np.nan
-                row[f"{low} to {high} points: holds, % (half width; RMSE)"] = (
-                    f"{100 * hold:.0f} ({half:.3g}; {np.sqrt((error**2).mean()):.3g})"
-                    if len(part) else ""
-                )  # fmt: skip
-            out.append(row)
+    for m in SHOWN:
+        own = table[table["measure"] == m]
+        if own.empty:
+            continue
+        each = own.groupby(own["lawn"].str.split(" ").str[0])["inside"].mean()
+        row: dict[str, object] = {
+            "measure": m, "changes": len(own), "lawns": len(each),
+            "holds, %": f"{100 * own['inside'].mean():.1f} "
+                        f"± {196 * each.std() / max(len(each), 1) ** 0.5:.1f}",
+        }  # fmt: skip
+        for low, high in CLASSES:
+            part = own[(own["points"] >= low) & (own["points"] < high)]
+            row[f"{low} to {high} points: holds, % (half width; RMSE)"] = (
+                f"{100 * part['inside'].mean():.0f} ({part['half'].median():.3g}; "
+                f"{np.sqrt((part['error'] ** 2).mean()):.3g})" if len(part) else ""
+            )  # fmt: skip
+        out.append(row)
     return pd.DataFrame(out)
 
 
-def unchanged(checks: list[Check], seed: int = 1) -> pd.DataFrame:
-    """Return SD and half width of changes where nothing changed, visits of four photos.
+def unchanged(check: pd.DataFrame, constants: Constants, seed: int = 1) -> pd.DataFrame:
+    """Return SD and half width of changes where nothing changed.
 
-    All photos of a lawn as found are dealt out to visits of four, two of each spot: every light,
-    phone and print among them. ``one phone and print`` takes the photos of those alone, two spots
-    a visit, another day each.
+    ``all mixed``: all photos of a lawn as found with its own card dealt out to visits of four, two
+    of each spot, every light and phone among them. ``one light a visit``: one phone, two spots,
+    the visits in other lights.
     """
     rng = np.random.default_rng(seed)
-    left_out = [(c, rows) for name, c, rows in checks if name == "lawns left out"]
-    tables: dict[str, list[pd.DataFrame]] = {"dealt": [], "one": []}
-    for constants, rows in left_out or [(c, rows) for _, c, rows in checks]:
-        rows = rows[(rows["status"] == "scored") & (rows["source"] == "nominal")]
-        rows = rows[rows["state"] == 0]
-        dealt, one = [], []
-        for lawn, own in rows.groupby("lawn"):
+    rows = check[(check["status"] == "scored") & (check["source"] == "nominal")]
+    rows = rows[rows["print"] == "own"]
+    dealt, one = [], []
+    for (lawn, state), own in rows.groupby(["lawn", "state"]):
+        name = f"{lawn} {state}"
+        if state == 0:
             visit = own.groupby("spot")["spot"].transform(
                 lambda s: rng.permutation(np.arange(len(s)) // 2)
             )
-            dealt.append(as_photos(own, lawn, "2024-05-0" + (visit + 1).astype(str)))
-            same = own[(own["print"] == "own") & (own["phone"] == 0)]
-            one.append(as_photos(same, lawn, "2024-05-0" + (same["day"] + 1).astype(str)))
-        for name, photos in (("dealt", pd.concat(dealt)), ("one", pd.concat(one))):
-            with using(constants):
-                table = changes(visit_scores(photos), photo_scores=photos)
-            tables[name].append(table[table["kind"] == "visit"])
+            dealt.append(as_photos(own, name, "2024-05-0" + (visit + 1).astype(str)))
+        same = own[own["phone"] == 0]
+        one.append(as_photos(same, name, "2024-05-0" + (same["day"] % 10 + 1).astype(str)))
+    columns: dict[str, pd.DataFrame] = {}
+    for words, photos in (("all mixed", pd.concat(dealt)), ("one light a visit", pd.concat(one))):
+        with using(constants):
+            table = changes(visit_scores(photos), photo_scores=photos)
+        columns[words] = table[(table["kind"] == "visit") & table["low"].notna()]
     out = []
     for m in SHOWN:
         row: dict[str, object] = {"measure": m}
-        for name, words in (("dealt", "all mixed"), ("one", "one phone and print")):
-            table = pd.concat(tables[name])
-            own = table[(table["measure"] == m) & table["low"].notna()]
+        for words, table in columns.items():
+            own = table[table["measure"] == m]
             row[f"{words}: SD of the change"] = float(np.sqrt((own["change"] ** 2).mean()))
             row[f"{words}: half width"] = float((own["high"] - own["low"]).median() / 2)
+            inside = (own["low"] <= 0) & (own["high"] >= 0)
+            row[f"{words}: holds, %"] = 100 * float(inside.mean())
             row[f"{words}: would show"] = float(own["smallest_detectable"].median())
         out.append(row)
     return pd.DataFrame(out)
 
 
-def power(constants: Constants, parts: pd.DataFrame, *, rounds: int, seed: int = 2) -> pd.DataFrame:
+def one_photo(check: pd.DataFrame) -> pd.DataFrame:
+    """Return RMSE and median error of changes of one spot, one photo each.
+
+    The later photo is of another state, with another phone and in another light.
+    """
+    rows = check[(check["status"] == "scored") & (check["source"] == "nominal")]
+    first = rows[_as_found(rows)]
+    later = rows[(rows["state"] > 0) & (rows["phone"] > 0)]
+    both = first.merge(later, on=["world", "lawn", "spot"], suffixes=("", "_later"))
+    out = []
+    for m in SHOWN:
+        true = both[f"{m}_true_later"] - both[f"{m}_true"]
+        error = both[f"{m}_later"] - both[m] - true
+        if not error.notna().any():
+            continue
+        row: dict[str, object] = {"measure": m, "changes": int(error.notna().sum()),
+                                  "true change, RMS": float(np.sqrt((true**2).mean()))}  # fmt: skip
+        for world, own in [("all", error), *error.groupby(both["world"])]:
+            row[f"RMSE, {world}"] = float(np.sqrt((own**2).mean()))
+        out.append(row | {"median size of the error": float(error.abs().median())})
+    return pd.DataFrame(out)
+
+
+def leaf_per_index(rows: pd.DataFrame) -> float:
+    """Return by how much a leaf's colour truly changes (CIE 1976) with one unit of colour index."""
+    leaf = ["leaf_L", "leaf_a", "leaf_b", "colour_index"]
+    true = rows[rows["colour_index_true"].notna()].groupby(["lawn", "state"])[
+        [f"{name}_true" for name in leaf]
+    ].mean()  # fmt: skip
+    step = true - true.groupby("lawn").transform("first")
+    size = np.linalg.norm(step.iloc[:, :3], axis=1)
+    moved = step["colour_index_true"].abs().to_numpy()
+    return float(np.median(size[moved > 0] / moved[moved > 0])) if (moved > 0).any() else 100.0
+
+
+def power(
+    constants: Constants, parts: pd.DataFrame, check: pd.DataFrame, *, rounds: int, seed: int = 2
+) -> pd.DataFrame:
     """Return how often a true change is called, four photos of the same spots a visit.
 
     Errors are drawn with the parts of the table; same card and phone, another day. What differs
     from spot to spot stays there but for a step aside (a quarter of 5 points' variance). Nothing
-    but the measure in question changes, and where nothing changes at all any call is false.
+    but the measure in question changes (with the colour index the leaf's lightness, by as much as
+    leaf of the lawns of ``check`` did), and where nothing changes at all any call is false.
     """
     rng = np.random.default_rng(seed)
     sd = parts.set_index("measure")
@@ -162,6 +214,7 @@ def power(constants: Constants, parts: pd.DataFrame, *, rounds: int, seed: int =
     spread = {"green_cover_pct": 5.0, "straw_cover_pct": 4.0, "bare_soil_pct": 3.0,
               "colour_index": 0.015, "condition": 4.0, "evenness": 3.0}  # fmt: skip
     used = [m for m in level if m in sd.index]
+    leaf = 0.03 * leaf_per_index(check)
     steps = {"nothing": {},
              "cover 5 points down": {"green_cover_pct": -5.0, "straw_cover_pct": 5.0},
              "colour index 0.03 down": {"colour_index": -0.03}}  # fmt: skip
@@ -178,6 +231,8 @@ def power(constants: Constants, parts: pd.DataFrame, *, rounds: int, seed: int =
                         row[m] = level[m] + late * step.get(m, 0.0) + own[m][spot] + shared[m]
                         row[m] += apart
                         row[f"{m}_se"] = constants[m]["typical"]
+                    row |= {"leaf_a": -15.0, "leaf_b": 25.0, "leaf_L": 40.0}
+                    row["leaf_L"] += late * leaf * ("colour_index" in step)
                     photos.append(row | {"date": f"2024-0{5 + late}-01"})
     table = pd.DataFrame(photos).assign(
         zone="all", stage="check", status="scored", card="one", camera="one", version="1",

@@ -12,12 +12,14 @@ measured off the print and as nominal.
 
 from __future__ import annotations
 
+import json
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,8 +30,11 @@ from benchmarks.studies.same_lawn import INKS, season
 from benchmarks.training import sketches
 from lawnscore import score_photo
 from lawnscore.card.colourspace import encode_srgb, linear_to_lab
+from lawnscore.card.design import card_design
 from lawnscore.card.reference import ReferenceCard, nominal_reference
+from lawnscore.contract.errors import PhotoRefused
 from lawnscore.contract.measures import MEASURES
+from lawnscore.contract.settings import ScoringSettings
 from lawnscore.demo import develop, spectra
 from lawnscore.demo.camera import Camera, Light
 from lawnscore.demo.cases import random_camera, random_light
@@ -39,9 +44,13 @@ from lawnscore.demo.materials import palette
 from lawnscore.demo.photograph import lit_card, photograph
 from lawnscore.demo.printed_card import PrintedCard, print_card
 from lawnscore.demo.scene import Scene, grow_lawn
+from lawnscore.photo.card_fit import CardFit
+from lawnscore.photo.class_net import GROUND_MM_PER_PX
+from lawnscore.photo.find import find_card
+from lawnscore.photo.ground import Ground, flatten
 from lawnscore.photo.measures import dgci
 from lawnscore.photo.method import method_version
-from lawnscore.photo.score import PhotoScore
+from lawnscore.photo.read import read_photo
 
 WORLDS = ("renders", "sketches")
 SPOTS = 2
@@ -54,8 +63,11 @@ MM_PER_PX = 0.65
 SIDE_MM = (940.0, 800.0)
 STATES = ("found", "weeks on", "drought", "scarified", "regrown")
 _OF_SEASON = (0, 1, 5, 7, 8)  # which visits of `same_lawn.season` these are
-DESIGN = "2"
+DESIGN = "3"
 """Raised whenever the design changes, so that rows kept from an earlier one are not taken."""
+TAKEN = "taken.json"
+SAME_PX = 25.0
+"""How far a corner of the ground that is measured may lie from where the truth was measured, px."""
 
 
 @dataclass(frozen=True)
@@ -72,11 +84,12 @@ CONDITIONS = (
     Condition("base", "own", 0, 0),
     Condition("light", "own", 0, 1),
     Condition("light again", "own", 0, 2),
+    Condition("third light", "own", 0, 3),
     Condition("phone", "own", 1, 0),
     Condition("other phone", "own", 2, 0),
     Condition("print", "other", 0, 0),
     Condition("aged", "aged", 0, 0),
-    Condition("all", "other", 1, 3),
+    Condition("all", "other", 1, 4),
 )
 """Of a lawn as it was found."""
 
@@ -106,7 +119,8 @@ def scored_lawns(
     seeds
         One a lawn.
     folder
-        Where rows are kept for a later run of the same method; ``None`` keeps none.
+        Where photos with their truth, and rows by method, are kept for a later run; ``None``
+        keeps none. Rendering takes two thirds of the time, and another method needs it no more.
     states
         How many of :data:`STATES`.
     """
@@ -118,18 +132,57 @@ def scored_lawns(
 def _score_lawn(job: tuple[str, int, Path | None, int]) -> pd.DataFrame:
     world, seed, folder, states = job
     cv2.setNumThreads(1)
-    name = f"{world}-{seed}-{states}-{DESIGN}-{method_version()}.csv".replace("/", "-")
-    kept = None if folder is None else folder / name
-    if kept is not None and kept.is_file():
+    if folder is None:
+        with tempfile.TemporaryDirectory() as spare:
+            return _score_lawn((world, seed, Path(spare), states))
+    name = f"{world}-{seed}-{states}-{DESIGN}"
+    kept = folder / f"{name}-{method_version()}.csv".replace("/", "-")
+    if kept.is_file():
         return pd.read_csv(kept)
-    lawn = _lawn(world, seed)
-    with tempfile.TemporaryDirectory() as spare:
-        rows = [row for job in _photos(states) for row in _rows(lawn, *job, Path(spare))]
+    photos = folder / "photos" / name
+    rows = _rows(photos, _taken(world, seed, states, photos))
+    if rows is None:  # the ground is measured elsewhere now than when the truth was
+        (photos / TAKEN).unlink()
+        rows = _rows(photos, _taken(world, seed, states, photos))
     table = pd.DataFrame(rows)
-    if kept is not None:
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        table.to_csv(kept, index=False)
+    table.to_csv(kept, index=False)
     return table
+
+
+def _taken(world: str, seed: int, states: int, photos: Path) -> list[dict[str, Any]]:
+    """Return what is known of the photos of a lawn; take them if they do not lie there."""
+    made = photos / TAKEN
+    if not made.is_file():
+        photos.mkdir(parents=True, exist_ok=True)
+        lawn = _lawn(world, seed)
+        known = [_take(lawn, *job, photos) for job in _photos(states)]
+        made.write_text(json.dumps(known), encoding="utf-8")
+    found: list[dict[str, Any]] = json.loads(made.read_text("utf-8"))
+    return found
+
+
+def _rows(photos: Path, taken: list[dict[str, Any]]) -> list[dict[str, Any]] | None:
+    """Return the scored rows; ``None`` where other ground is measured than the truth is of."""
+    rows = []
+    for known in taken:
+        how, true = known["how"], known["true"]
+        both = how["taken_as"] in ("base", "print", "aged", "all")
+        for source in ("nominal", "measured")[: 1 + both]:
+            score = score_photo(photos / known["file"], _reference(known["card"], source))
+            here = np.asarray(score.measured_polygon_px)
+            if not score.refused and not _alike(here, np.asarray(known["polygon"])):
+                return None
+            row = how | {"source": source}
+            row |= {name: score.row[name] for name in ("status", "reason", "area_m2")}
+            for name in MEASURES:
+                row |= {name: score.row[name], f"{name}_se": score.row[f"{name}_se"]}
+                row[f"{name}_true"] = np.nan if score.refused else true.get(name, np.nan)
+            rows.append(row)
+    return rows
+
+
+def _alike(here: np.ndarray, there: np.ndarray) -> bool:
+    return here.shape == there.shape and bool(np.abs(here - there).max() < SAME_PX)
 
 
 def _lawn(world: str, seed: int) -> _Lawn:
@@ -146,37 +199,45 @@ def _photos(states: int) -> Iterator[tuple[int, int, Condition]]:
         for spot in range(SPOTS):
             later = (
                 Condition("same phone", "own", 0, 10 * state),
+                Condition("same phone again", "own", 0, 10 * state + 1),
                 Condition("phone", "own", 1 + state % 2, 10 * state + 1),
             )
             for condition in later if state else CONDITIONS:
                 yield state, spot, condition
 
 
-def _rows(
-    lawn: _Lawn, state: int, spot: int, condition: Condition, folder: Path
-) -> Iterator[dict[str, object]]:
+def _take(lawn: _Lawn, state: int, spot: int, condition: Condition, folder: Path) -> dict[str, Any]:
+    """Take one photo and return how, and what is true of the ground that is measured in it."""
     key = [lawn.seed, state, spot, condition.day, condition.phone, len(condition.card)]
     rng = np.random.default_rng(key)
     camera = _for_one_photo(lawn.phones[condition.phone], rng)
     light, view = lawn.light(condition.day), _view(rng, camera)
-    path = folder / "photo.jpg"
+    path = folder / f"{state}{'AB'[spot]}-{condition.name.replace(' ', '-')}.jpg"
     take = _take_render if lawn.world == "renders" else _take_sketch
-    truth = take(lawn, state, spot, condition.card, light, camera, view, int(rng.integers(2**31)))
-    known, truth_of = truth(path)
-    both = condition.name in ("base", "print", "aged", "all")
-    for source in ("nominal", "measured")[: 1 + both]:
-        score = score_photo(path, _reference(known, source), keep_views=True)
-        row: dict[str, object] = {
-            "world": lawn.world, "lawn": f"{lawn.world}-{lawn.seed}", "state": state,
-            "spot": "AB"[spot], "print": condition.card, "phone": condition.phone,
-            "day": condition.day, "source": source, "status": score.row["status"],
-            "reason": score.row["reason"], "area_m2": score.row["area_m2"],
-        }  # fmt: skip
-        true = {} if score.refused else truth_of(score)
-        for name in MEASURES:
-            row |= {name: score.row[name], f"{name}_se": score.row[f"{name}_se"]}
-            row[f"{name}_true"] = true.get(name, np.nan)
-        yield row
+    true_of = take(lawn, state, spot, condition.card, light, camera, view, int(rng.integers(2**31)),
+                   path)  # fmt: skip
+    printed = lawn.cards[condition.card]
+    polygon: list[list[float]] = []
+    true: dict[str, float] = {}
+    try:
+        fit = find_card(read_photo(path), printed.design)
+        settings = ScoringSettings()
+        ground = flatten(read_photo(path), fit, mm_per_px=GROUND_MM_PER_PX,
+                         max_distance_m=settings.max_distance_m)  # fmt: skip
+    except PhotoRefused:
+        pass  # it is refused when scored, too
+    else:
+        polygon = [[float(x), float(y)] for x, y in ground.measured_polygon_px]
+        true = {k: float(v) for k, v in true_of(fit, ground).items() if np.isfinite(v)}
+    how = {
+        "world": lawn.world, "lawn": f"{lawn.world}-{lawn.seed}", "state": state,
+        "spot": "AB"[spot], "taken_as": condition.name, "print": condition.card,
+        "phone": condition.phone, "day": condition.day, "sun_share": light.sun_share,
+        "sun_elevation_deg": light.sun_elevation_deg,
+    }  # fmt: skip
+    linear = spectra.to_linear_srgb(printed.patch_reflectance)
+    return {"file": path.name, "how": how, "card": linear.tolist(), "polygon": polygon,
+            "true": true}  # fmt: skip
 
 
 def _for_one_photo(phone: Camera, rng: np.random.Generator) -> Camera:
@@ -211,12 +272,12 @@ def _view(rng: np.random.Generator, camera: Camera) -> View:
     )
 
 
-def _reference(card: PrintedCard, source: str) -> ReferenceCard:
-    nominal = nominal_reference(card.design)
+def _reference(linear: list[list[float]], source: str) -> ReferenceCard:
+    nominal = nominal_reference(card_design(CARD))
     if source == "nominal":
         return nominal
-    linear = spectra.to_linear_srgb(card.patch_reflectance)
-    return ReferenceCard(card.design, "printed", linear, "measured", np.zeros_like(linear))
+    known = np.asarray(linear)
+    return ReferenceCard(nominal.design, "printed", known, "measured", np.zeros_like(known))
 
 
 # --- renders -------------------------------------------------------------------------------------
@@ -249,20 +310,17 @@ def _piece(seed: int, state: int, spot: int) -> Scene:
     return _scene[key]
 
 
-def _take_render(lawn, state, spot, card, light, camera, view, seed):  # type: ignore[no-untyped-def]
+def _take_render(lawn, state, spot, card, light, camera, view, seed, path):  # type: ignore[no-untyped-def]
     printed = lawn.cards[card]
     photo = photograph(_piece(lawn.seed, state, spot), light, camera, view, seed=seed, card=printed)
+    photo.save_jpeg(path)
 
-    def write(path: Path):  # type: ignore[no-untyped-def]
-        photo.save_jpeg(path)
-        return printed, true_of
-
-    def true_of(score: PhotoScore) -> dict[str, float]:
-        true = dict(photo.truth_within(np.array(score.measured_polygon_px)))
+    def true_of(fit: CardFit, ground: Ground) -> dict[str, float]:
+        true = dict(photo.truth_within(np.asarray(ground.measured_polygon_px)))
         leaf = ("colour_index", "leaf_L", "leaf_a", "leaf_b")
         return true | {name: true[f"{name}_overcast"] for name in leaf}
 
-    return write
+    return true_of
 
 
 # --- sketches ------------------------------------------------------------------------------------
@@ -356,7 +414,7 @@ def _sketch(seed: int, state: int, spot: int) -> sketches.Sketch:
 _drawn: dict[tuple[int, int, int], sketches.Sketch] = {}
 
 
-def _take_sketch(lawn, state, spot, card, light, camera, view, seed):  # type: ignore[no-untyped-def]
+def _take_sketch(lawn, state, spot, card, light, camera, view, seed, path):  # type: ignore[no-untyped-def]
     key = (lawn.seed, state, spot)
     if key not in _drawn:
         _drawn.clear()
@@ -373,22 +431,18 @@ def _take_sketch(lawn, state, spot, card, light, camera, view, seed):  # type: i
     exif = {"make": "Drawn", "model": camera.name, "taken": "2024:05:14 10:30:00",
             "offset": "+01:00", "focal_35mm": round(camera.focal_35mm)}  # fmt: skip
 
-    def write(path: Path):  # type: ignore[no-untyped-def]
-        develop.save_jpeg(rgb, path, camera, exif)
-        return printed, true_of
+    develop.save_jpeg(rgb, path, camera, exif)
 
-    def true_of(score: PhotoScore) -> dict[str, float]:
-        return _sketch_truth(ground, span, score, view, camera)
+    def true_of(fit: CardFit, flat: Ground) -> dict[str, float]:
+        return _sketch_truth(ground, span, fit, flat, view, camera)
 
-    return write
+    return true_of
 
 
 def _sketch_truth(
-    ground: sketches.Sketch, span: float, score: PhotoScore, view: View, camera: Camera
+    ground: sketches.Sketch, span: float, fit: CardFit, flat: Ground, view: View, camera: Camera
 ) -> dict[str, float]:
     """Return shares and leaf colour of the ground that was measured, as it lies in the photo."""
-    assert score.views is not None
-    fit, flat = score.views.card_fit, score.views.ground
     one_hot = np.eye(5, dtype=np.float32)[ground.label]
     planes = np.dstack([one_hot, ground.linear * one_hot[..., :1]])
     to_px = scene_to_photo(view, camera.focal_35mm)

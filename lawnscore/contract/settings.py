@@ -6,6 +6,7 @@ import hashlib
 import json
 import tomllib
 from dataclasses import asdict, dataclass, field, fields, is_dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,19 @@ class HistorySettings:
     visit_gap_days: int = 70
     hemisphere: str = "north"
     latitude_deg: float | None = None
+    new_prints: str = ""
+
+    @property
+    def print_days(self) -> tuple[str, ...]:
+        """Days (YYYY-MM-DD) from which a new print of the card was used, in order.
+
+        Raises
+        ------
+        ValueError
+            When `new_prints` is not such days with commas between.
+        """
+        days = [day.strip() for day in self.new_prints.split(",") if day.strip()]
+        return tuple(sorted(date.fromisoformat(day).isoformat() for day in days))
 
     @property
     def south(self) -> bool:
@@ -209,6 +223,15 @@ def _build(kind: Any, data: dict[str, object], prefix: str, path: Path) -> Any:
             )
         values[key] = _convert(getattr(default, key), value, name, path)
     settings = kind(**values)
+    if isinstance(settings, HistorySettings):
+        try:
+            _ = settings.print_days
+        except ValueError:
+            raise LawnscoreError(
+                f"`history.new_prints` is {settings.new_prints!r}",
+                "It must be days as 2026-03-01, with commas between.",
+                path,
+            ) from None
     if isinstance(settings, ConditionWeights) and not any(asdict(settings).values()):
         raise LawnscoreError("all weights of the condition are 0", "Give one of them more.", path)
     return settings

@@ -165,6 +165,12 @@ VISIT_SCORES = Table(
             "casts marked by eye that its count was corrected by; empty where it was not",
         ),
         Column("camera", "string", "make and model of the camera(s), as far as the files say"),
+        Column(
+            "lights",
+            "number",
+            "in how many lights its photos were taken: hours apart; effective number",
+        ),
+        Column("phones", "number", "with how many phones its photos were taken; effective number"),
     ),
     ("lawn", "zone", "date", "stage"),
 )

@@ -8,20 +8,31 @@ measure's unit) of the errors that
     day      one day's light and moisture give all photos of a visit
     phone    another phone brings
     print    another print of the card brings, by where the card's colours come from
-    grass    other grass brings, where a renovation lies between
+    faded    a season of use brings by the fading of a card
+    grass    other grass brings, where it has grown in since a renovation
     point    each point brings by which the ground has changed: a scarified lawn is another lawn
+    leaf     each unit brings by which the leaf's colour has changed (CIE 1976 difference)
 
 the error that photos share has in the difference of two visits the variance
 
-    (u**2 + v**2) (day**2 + phone**2 [other phone] + print**2 [other card] + grass**2 [renovated])
-      + point**2 * points**2 / (1 + points / 20)
+    u**2 (day**2 / lights + phone**2 / phones [other phone] + print**2 [other card]
+            + grass**2 [other grass])
+      + v**2 (the same of the other visit)
+      + faded**2 * (days between / 180)**2 [same card]
+      + point**2 * points**2 / (1 + points / 20) + leaf**2 * (dL**2 + da**2 + db**2)
 
 The first points tell most: a lawn that was scarified hard is no other lawn than one scarified
-well (the 20 is our choice). Ground that the method is less sure of is read more differently from
-day to day: ``u`` and ``v`` are ``(stated / typical)**power`` of either visit, of the error that
-its photos state; 1 with power 0. ``points`` is half the sum of the changes of the five shares.
-Phones are told apart by what the camera wrote (EXIF), cards by their names; a phone that is not
-said counts as another. Nothing is shared across a change of program, settings or reference, nor
+well (the 20 is our choice). The changes of ground and leaf are those that were measured, and so
+they were when the parts were fitted: what they err by is in the parts. Ground that the method is
+less sure of is read more differently from day to day: ``u`` and ``v`` are
+``(stated / typical)**power`` of either visit, of the error that its photos state; 1 with power 0.
+Of shares whose stated error is 1.5 times the typical one, less and less is counted on to cancel,
+and nothing from 2.5 times: such ground may be taken for another surface, and then a change of it
+is not seen at all (both are our choice).
+``points`` is half the sum of the changes of the five shares. Photos of one visit that were taken
+hours apart were taken in several lights, which err apart; so do several phones. Phones are told
+apart by what the camera wrote (EXIF), cards by their names; a phone that is not said counts as
+another. Nothing is shared across a change of program, settings or reference, nor
 where points read by eye corrected the shares. A change is never said to be less sure than two
 levels that share nothing.
 
@@ -48,11 +59,22 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
+DOUBTED = 1.5
+"""Stated error of a share, in typical ones, from which less is counted on to cancel; our choice."""
 HALFWAY_POINTS = 20.0
 """Change of the ground from which more of it adds less and less; our choice."""
-PARTS = ("day", "phone", "print_nominal", "print_known", "grass", "point", "typical", "power")
+SEASON_DAYS = 180.0
+"""Days of use in which a card fades as it did in the study; our choice."""
+MOST_SEASONS = 2.0
+"""Seasons of fading that are counted at most; our choice."""
+GROWN_DAYS = 21
+"""Days after a renovation from which other grass counts as grown in: seed shows after one to three
+weeks (common practice, no source)."""
+PARTS = ("day", "phone", "print_nominal", "print_known", "grass", "point", "leaf", "faded",
+         "typical", "power")  # fmt: skip
 """What is stored of each measure."""
 
+LEAF_COLOUR = ("leaf_L", "leaf_a", "leaf_b")
 METHOD = ("version", "settings_id", "colour_reference")
 """Columns of a visit across which nothing is shared."""
 MADE_BY = {
@@ -77,6 +99,12 @@ class Parts:
     point: float
     typical: float
     power: float
+    leaf: float = 0.0
+    faded: float = 0.0
+
+    def unlike(self, stated: npt.ArrayLike) -> Array:
+        """Return how far ground with such a stated error counts as never seen, 0 to 1."""
+        return np.asarray(np.clip(np.asarray(stated, float) / self.typical - DOUBTED, 0.0, 1.0))
 
     def size(self, stated: npt.ArrayLike) -> Array:
         """Return ``u`` of visits whose photos state such an error; 1 where they state none."""
@@ -111,7 +139,13 @@ class ChangeError:
     nominal
         Whether the card's colours are nominal, or it is not said what they are.
     renewed
-        Whether a renovation lies between.
+        Whether other grass has grown in after a renovation in between.
+    leaf
+        By how much the leaf's colour has changed, CIE 1976 difference; 0 where unknown.
+    seasons
+        How many seasons of use of the card lie between.
+    lights, phones
+        In how many lights and with how many phones either occasion was photographed, 1 or more.
     corrected
         Whether the shares were corrected by points read by eye: what lasts of their error is gone
         then, and what is left may all be new.
@@ -125,6 +159,10 @@ class ChangeError:
     same_phone: Flags
     nominal: Flags
     renewed: Flags
+    leaf: Array
+    seasons: Array
+    lights: tuple[Array, Array]
+    phones: tuple[Array, Array]
     corrected: Flags
     ends: Callable[[str], tuple[tuple[Array, ...], tuple[Array, ...]]]
 
@@ -139,15 +177,37 @@ class ChangeError:
         if parts is None:
             return np.asarray(apart)
         of_print = np.where(self.nominal, parts.print_nominal, parts.print_known)
-        both = parts.day**2 + np.where(self.same_phone, 0.0, parts.phone**2)
-        both = both + np.where(self.same_card, 0.0, of_print**2)
-        both = both + np.where(self.renewed, parts.grass**2, 0.0)
-        doubt = parts.size(first[3]) ** 2 + parts.size(second[3]) ** 2
-        variance = doubt * both + (parts.point * moved_points(self.points)) ** 2
+        variance = (parts.point * moved_points(self.points)) ** 2 + (parts.leaf * self.leaf) ** 2
+        faded = np.where(self.same_card, parts.faded * self.seasons, 0.0)
+        variance = variance + faded**2
+        for end, lights, phones in zip((first, second), self.lights, self.phones, strict=True):
+            own = parts.day**2 / lights + np.where(self.same_phone, 0.0, parts.phone**2 / phones)
+            own = own + np.where(self.same_card, 0.0, of_print**2)
+            own = own + np.where(self.renewed, parts.grass**2, 0.0)
+            variance = variance + parts.size(end[3]) ** 2 * own
+        if measure in SURFACE_SHARES:
+            unlike = np.fmax(parts.unlike(first[3]), parts.unlike(second[3]))
+            variance = (1 - unlike) * variance + unlike * apart
         alone = ~self.same_method | ~np.isfinite(variance)
         if measure in (*SURFACE_SHARES, "condition"):
             alone = alone | self.corrected
         return np.where(alone, apart, np.minimum(variance, apart))
+
+    def mixed(self, measure: str) -> Array:
+        """Return the variance (q,) among differences of single photos that several lights bring.
+
+        And several phones, where they are others at the other visit. It is in :meth:`variance`
+        already, so a scatter of photos that is added to that must be less by it.
+        """
+        parts = error_parts().get(measure)
+        mixed = np.zeros(len(self.points))
+        if parts is None:
+            return mixed
+        for end, lights, phones in zip(self.ends(measure), self.lights, self.phones, strict=True):
+            own = parts.day**2 * (1 - 1 / lights)
+            own = own + np.where(self.same_phone, 0.0, parts.phone**2 * (1 - 1 / phones))
+            mixed = mixed + parts.size(end[3]) ** 2 * own
+        return mixed
 
     def interval(self, measure: str) -> tuple[Array, Array, Array]:
         """Return the change and its 95 % interval, the visits' photos being of different spots."""
@@ -171,16 +231,29 @@ def change_error(
     if "checked_points" in series.table:
         checked = series.table["checked_points"].notna().to_numpy(bool)
     phone = _codes(series, "camera")
+    leaf = [series.values(name)[second] - series.values(name)[first] for name in LEAF_COLOUR]
     return ChangeError(
-        points,
-        ~_differ(series, first, second, METHOD),
-        ~_differ(series, first, second, ("card",)),
-        (phone[first] == phone[second]) & ((phone[first] >= 0) | (first == second)),
-        ~known[first],
-        np.zeros(len(first), bool) if renewed is None else renewed,
-        checked[first] | checked[second],
-        lambda name: (_ends(series, name, first), _ends(series, name, second)),
+        points=points,
+        same_method=~_differ(series, first, second, METHOD),
+        same_card=~_differ(series, first, second, ("card",)),
+        same_phone=(phone[first] == phone[second]) & ((phone[first] >= 0) | (first == second)),
+        nominal=~known[first],
+        renewed=np.zeros(len(first), bool) if renewed is None else renewed,
+        leaf=np.nan_to_num(np.linalg.norm(leaf, axis=0)),
+        seasons=np.minimum(
+            np.abs(series.day[second] - series.day[first]) / SEASON_DAYS, MOST_SEASONS
+        ),
+        lights=_numbers_of(series, "lights", first, second),
+        phones=_numbers_of(series, "phones", first, second),
+        corrected=checked[first] | checked[second],
+        ends=lambda name: (_ends(series, name, first), _ends(series, name, second)),
     )
+
+
+def _numbers_of(series: Occasions, column: str, first: Index, second: Index) -> tuple[Array, Array]:
+    """Return a count of either occasion; 1 where the table does not say."""
+    count = np.fmax(series.values(column), 1.0)
+    return count[first], count[second]
 
 
 def _ends(series: Occasions, measure: str, rows: Index) -> tuple[Array, ...]:
@@ -204,15 +277,20 @@ def alike_sd(
 ) -> float:
     """Return the error of a change that no number of photos makes smaller, 1 sigma.
 
-    With the same card, the ground changed by so many points, and photos that state such an error
-    (0 is the typical one). NaN for a measure that was not studied.
+    With the same card, leaf of the same colour, each visit in one light, the ground changed by so
+    many points, and photos that state such an error (0 is the typical one). NaN for a measure
+    that was not studied.
     """
     parts = error_parts().get(measure)
     if parts is None:
         return float("nan")
     phone = 0.0 if same_phone else parts.phone
     both = 2 * float(parts.size(stated)) ** 2 * (parts.day**2 + phone**2)
-    return float(np.sqrt(both + (parts.point * moved_points(points)) ** 2))
+    variance = both + float(parts.point * moved_points(points)) ** 2
+    if measure in SURFACE_SHARES:
+        unlike = float(parts.unlike(stated))
+        variance = (1 - unlike) * variance + unlike * 2 * stated**2
+    return float(np.sqrt(variance))
 
 
 def method_changed(series: Occasions, first: Index, second: Index) -> Flags:
@@ -247,22 +325,20 @@ def _codes(series: Occasions, column: str) -> Index:
 
 
 def renewed_between(series: Occasions, first: Index, second: Index, done: pd.DataFrame) -> Flags:
-    """Return whether a renovation was begun after the first occasion's day, by the second's.
+    """Return whether other grass has grown in between, :data:`GROWN_DAYS` after a renovation.
 
     Parameters
     ----------
     done
-        Renovations, columns ``place`` and ``day`` in order (:func:`series.renovations`). One on
-        the first occasion's own day lies between when that was photographed before the work;
-        one on the second's own day when that was photographed after it.
+        Renovations, columns ``place`` and ``day`` in order (:func:`series.renovations`).
     """
     if done.empty:
         return np.zeros(len(first), bool)
     span = 4_000_000  # sub-days: day * 4 + stage stays below this
-    key = np.sort(done["place"].to_numpy() * span + done["day"].to_numpy() * 4 + 1)
+    key = np.sort(done["place"].to_numpy() * span + (done["day"].to_numpy() + GROWN_DAYS) * 4)
 
     def before(rows: Index) -> Index:
         at = series.place[rows] * span + series.day[rows] * 4 + series.stage[rows]
-        return np.asarray(np.searchsorted(key, at), np.int64)
+        return np.asarray(np.searchsorted(key, at, side="right"), np.int64)
 
     return np.asarray(before(second) > before(first))

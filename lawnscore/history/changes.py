@@ -226,7 +226,9 @@ def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[s
         change, low, high = error.interval(name)
         freedom = df
         if spots is not None:
-            paired = spots.differences(name, pairs.first, pairs.second, error.variance(name))
+            paired = spots.differences(
+                name, pairs.first, pairs.second, error.variance(name), error.mixed(name)
+            )
             out["n_paired"][:, column] = paired.n
             use = np.isfinite(paired.low)
             change = np.where(use, paired.change, change)

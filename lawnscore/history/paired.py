@@ -17,6 +17,8 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 MIN_PAIRED_SPOTS = 2
+LEAST_OWN = 0.25
+"""Part of a scatter that is taken as the photos' own whatever else is in it; our choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,13 +55,19 @@ class PairedSpots:
     se: dict[str, Array]
 
     def differences(
-        self, measure: str, first: Index, second: Index, variance: Array
+        self,
+        measure: str,
+        first: Index,
+        second: Index,
+        variance: Array,
+        mixed: Array | float = 0.0,
     ) -> Differences:
         """Return the mean differences ``second - first`` of one measure, with 95 % intervals.
 
         The spread of the differences is moderated by that of the other pairs; what the errors that
         the photos of one occasion share leave in the difference is added once (``variance``, (q,):
-        :mod:`lawnscore.history.change_error`).
+        :mod:`lawnscore.history.change_error`), and what of it the scatter of single differences
+        holds too is taken off that (``mixed``), down to a quarter.
         """
         pair, before, after = self._matches(first, second)
         value = self.values[measure]
@@ -72,6 +80,7 @@ class PairedSpots:
             mean = np.bincount(pair, d, minlength=q) / n
             scatter = np.bincount(pair, (d - mean[pair]) ** 2, minlength=q)
             own = np.where(n > 1, scatter / (n - 1), np.nan)
+            own = np.maximum(own - mixed * n / (n - 1), LEAST_OWN * own)
             apart = sum(np.bincount(pair, self.se[measure][i], q) / n for i in (before, after))
             shared = np.minimum(variance, apart)
         spread = fit_spread(own, n - 1)

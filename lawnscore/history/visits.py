@@ -24,6 +24,9 @@ Array = npt.NDArray[np.float64]
 _KEY = ("lawn", "zone", "date", "stage")
 MAX_KURTOSIS = 20.0
 """Excess kurtosis of the photos of a round counted at most; our choice."""
+LIGHT_HOURS = 2.0
+"""Photos of a visit that are further apart were taken in another light; our choice. It is more
+than the hour by which the clock of a camera may be off."""
 _REFERENCE_ORDER = ("nominal", "learned", "measured")
 """Worst first: a visit is only as good as the worst card colours in it."""
 
@@ -95,6 +98,8 @@ def visit_scores(photo_scores: pd.DataFrame) -> pd.DataFrame:
         columns[measure.name], columns[f"{measure.name}_low"] = low_mid_high[1], low_mid_high[0]
         columns[f"{measure.name}_high"] = low_mid_high[2]
     columns |= _method(photo_scores, group, scored, n_visits)
+    columns["lights"] = _lights(photo_scores, group, scored, n_visits)
+    columns["phones"] = _phones(photo_scores, group, scored, n_visits)
     for column in ("checked_points", "checked_casts"):
         values = np.where(scored, _numbers(photo_scores, column), np.nan)
         columns[column] = _largest(values, values, group, n_visits)[1]
@@ -307,6 +312,44 @@ def _method(
         np.minimum.at(worst, group[known], level[known].to_numpy(np.int64))
     out["colour_reference"] = np.asarray([*_REFERENCE_ORDER, None], object)[worst]
     return out
+
+
+def _lights(
+    photos: pd.DataFrame, group: npt.NDArray[np.int64], scored: npt.NDArray[np.bool_], n: int
+) -> Array:
+    """Return the effective number of lights by visit; NaN where none says when."""
+    if "taken_at" not in photos:
+        return _effective(np.zeros(0, np.int64), np.zeros(0, np.int64), n)
+    # the clock's own time: the offset, which some phones do not write, is no other light
+    clock = pd.to_datetime(
+        photos["taken_at"].astype("string").str.slice(0, 19), errors="coerce", format="ISO8601"
+    )
+    known = scored & clock.notna().to_numpy(bool)
+    hours = clock.to_numpy("datetime64[s]")[known].astype(np.int64) / 3600
+    order = np.lexsort((hours, group[known]))
+    g, h = group[known][order], hours[order]
+    other = np.ones(len(g), bool)
+    other[1:] = (np.diff(g) != 0) | (np.diff(h) > LIGHT_HOURS)
+    return _effective(g, np.cumsum(other), n)
+
+
+def _phones(
+    photos: pd.DataFrame, group: npt.NDArray[np.int64], scored: npt.NDArray[np.bool_], n: int
+) -> Array:
+    """Return the effective number of phones by visit; NaN where none says which."""
+    if "camera" not in photos:
+        return _effective(np.zeros(0, np.int64), np.zeros(0, np.int64), n)
+    code = pd.factorize(photos["camera"].astype("object"))[0]
+    known = scored & (code >= 0)
+    return _effective(group[known], code[known], n)
+
+
+def _effective(group: npt.NDArray[np.int64], part: npt.NDArray[np.int64], n: int) -> Array:
+    """Return ``1 / sum of squared shares`` of a visit's photos over parts; NaN without any."""
+    pairs, count = np.unique(np.stack([group, part]), axis=1, return_counts=True)
+    total = np.bincount(pairs[0], count, minlength=n)
+    squares = np.bincount(pairs[0], count.astype(float) ** 2, minlength=n)
+    return np.where(total > 0, total**2 / np.maximum(squares, 1.0), np.nan)
 
 
 def _joined(

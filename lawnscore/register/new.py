@@ -25,6 +25,7 @@ _MEANING = {
     "history.recovery_default_days": "days to recover when neither lawn nor round tell yet",
     "history.visit_gap_days": "growing days without a visit from which a lawn is flagged",
     "history.hemisphere": "north or south",
+    "history.new_prints": "days from which a new print of the card was used, commas between",
     "history.latitude_deg": "degrees, south negative, for daylight; unknown when left out",
     "report": "What the reports look like.",
     "report.business": "your name at the top of a report",

@@ -132,6 +132,17 @@ def _wanted(lawn: LawnRows, zone: str, now: Row) -> tuple[Basis, ...]:
     return ("since_before_work", "since_renovation")
 
 
+def known_better(change: Row | None, now: Row | None) -> bool:
+    """Return whether a change is known better than the level it led to, by their intervals."""
+    if change is None or now is None:
+        return False
+    measure = change["measure"]
+    ends = (change["low"], change["high"], now[f"{measure}_low"], now[f"{measure}_high"])
+    if None in ends:
+        return False
+    return bool(ends[1] - ends[0] < ends[3] - ends[2])
+
+
 def verdict_key(change: Row | None) -> str:
     """Return the verdict of a change as one word.
 

@@ -19,7 +19,7 @@ from lawnscore.report.compared import (
     verdict_key,
 )
 from lawnscore.report.course import course_of
-from lawnscore.report.figures import Figure, figures_of, interval_of
+from lawnscore.report.figures import Figure, figures_of, interval_of, surer_words
 from lawnscore.report.language import Words
 from lawnscore.report.letterhead import Letterhead
 from lawnscore.report.load import LawnRows
@@ -77,6 +77,7 @@ class ZoneStory:
     recovery_has_course: bool
     drawings: Sequence[Drawing]
     figures: Sequence[Figure]
+    surer: str
     n_visits: int
 
 
@@ -196,6 +197,7 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
     now = latest_visit(lawn, zone)
     change = compared_change(lawn, zone, "condition")
     recovery = lawn.zone_rows("recovery", zone)
+    figures = figures_of(lawn, zone, words)
     drawing, has_course = _recovery(lawn, recovery[-1], rows, words) if recovery else (None, False)
     value = now["condition"] if now else None
     return ZoneStory(
@@ -214,7 +216,8 @@ def zone_story(lawn: LawnRows, zone: str, words: Words) -> ZoneStory:
         recovery_drawing=drawing,
         recovery_has_course=has_course,
         drawings=[_drawing(lawn, zone, m, span, words) for m, span in CHARTED.items()],
-        figures=figures_of(lawn, zone, words),
+        figures=figures,
+        surer=surer_words(figures, words),
         n_visits=len({row["date"] for row in rows if row["photos"]}),
     )
 

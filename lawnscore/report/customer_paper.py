@@ -110,7 +110,8 @@ def _zone_flow(zone: ZoneStory, pair: Pair | None, words: Words, several: bool) 
     if zone.figures:
         flow += [rule(), para(words.text("customer.measured"), "h2")]
         flow.append(para(measured_on(zone, words), "small"))
-        flow += [_figures(zone.figures, words), para(words.text("headline.nineteen"), "small")]
+        notes = [zone.surer, words.text("headline.nineteen")]
+        flow += [_figures(zone.figures, words), para(" ".join(filter(None, notes)), "small")]
     return flow
 
 

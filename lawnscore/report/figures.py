@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from babel.lists import format_list
 from markupsafe import Markup
 
 from lawnscore.contract.rows import Row
 from lawnscore.report.compared import (
     SPLIT,
     compared_change,
+    known_better,
     latest_visit,
     splits_straw_and_soil,
     verdict_key,
@@ -34,7 +37,8 @@ MEASURED = (
 class Figure:
     """One line of what was measured: value, range and change in words, and what it means.
 
-    ``verdict`` is empty where no change is told of it; ``note`` says why it is told as it is.
+    ``verdict`` is empty where no change is told of it; ``note`` says why it is told as it is;
+    ``surer`` whether the change is known better than the value.
     """
 
     measure: str
@@ -45,6 +49,7 @@ class Figure:
     verdict: str
     meaning: str
     note: str = ""
+    surer: bool = False
 
 
 def figures_of(lawn: LawnRows, zone: str, words: Words) -> list[Figure]:
@@ -60,6 +65,18 @@ def figures_of(lawn: LawnRows, zone: str, words: Words) -> list[Figure]:
     figures = [_figure(lawn, zone, m, now, words) for m in MEASURED if m not in SPLIT]
     figures.insert(min(MEASURED.index(m) for m in SPLIT), _not_green(now, words))
     return figures
+
+
+def surer_words(figures: Sequence[Figure], words: Words) -> str:
+    """Return of which figures the change is known better than the level; empty where of none."""
+    told = [figure for figure in figures if figure.change]
+    surer = [figure.name for figure in told if figure.surer]
+    if not surer:
+        return ""
+    if len(surer) == len(told) > 1:
+        return words.text("customer.changes_surer")
+    names = format_list(surer, locale=words.locale)
+    return words.text("customer.change_surer", names=names)
 
 
 def interval_of(now: Row | None, measure: str, words: Words) -> Markup | str:
@@ -79,6 +96,7 @@ def _figure(lawn: LawnRows, zone: str, measure: str, now: Row, words: Words) -> 
         change=words.difference(measure, change["change"]) if change else "",
         verdict=verdict_key(change),
         meaning=words.text(f"meaning.{measure}"),
+        surer=known_better(change, now),
     )
 
 

@@ -14,6 +14,7 @@ from lawnscore.report.charts import sparkline, to_svg
 from lawnscore.report.compared import (
     compared_change,
     compared_confidence,
+    known_better,
     latest_visit,
     verdict_key,
 )
@@ -46,6 +47,7 @@ class GlanceRow:
     last: str
     last_iso: str
     split: str
+    surer: bool
 
 
 def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
@@ -81,6 +83,7 @@ def glance_row(lawn: LawnRows, words: Words) -> GlanceRow:
         last=words.date(lawn.last_date, "medium") if lawn.last_date else words.text("glance.never"),
         last_iso=lawn.last_date or "",
         split=_split(lawn, zone, words),
+        surer=known_better(change, now),
     )
 
 

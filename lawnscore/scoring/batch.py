@@ -434,12 +434,13 @@ def _history(
     """Return every output table by name, made from the photos and the register."""
     from lawnscore.history.attention import attention
     from lawnscore.history.changes import changes
+    from lawnscore.history.prints import prints_told_apart
     from lawnscore.history.recovery import recovery
     from lawnscore.history.visits import visit_scores
 
     settings = opened.settings.history
     work, weather = register.work, register.weather
-    visits = visit_scores(photos)
+    visits = visit_scores(prints_told_apart(photos, settings.print_days))
     return {
         PHOTO_SCORES.name: photos,
         VISIT_SCORES.name: visits,

@@ -43,6 +43,7 @@ def card_warnings(ledger: Ledger, method: Method, card: ReferenceCard | None) ->
                 f" by {last.index_shift:.3f} ({last.index_shift_low:.3f} to"
                 f" {last.index_shift_high:.3f}) in the photos from {last.first_date} to"
                 f" {last.last_date}: it fades or yellows. {report.advice}"
+                " If it is a new print, say since when: `new_prints` in round.toml."
             )
     return tuple(lines)
 

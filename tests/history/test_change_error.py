@@ -30,7 +30,7 @@ GREEN = "green_cover_pct"
 
 STORED = error_parts()
 MADE = Parts(day=1.5, phone=1.0, print_nominal=2.0, print_known=1.2, grass=0.8, point=0.3,
-             typical=5.0, power=0.0)  # fmt: skip
+             typical=30.0, power=0.0)  # fmt: skip
 
 
 @pytest.fixture(autouse=True)
@@ -79,11 +79,54 @@ def test_another_phone_another_card_and_other_grass_each_add_theirs() -> None:
 
 
 def test_ground_that_is_doubted_is_read_more_differently(monkeypatch: pytest.MonkeyPatch) -> None:
-    doubted = replace(MADE, typical=STATED / 2, power=1.0)
+    doubted = replace(MADE, typical=STATED / 1.4, power=1.0)
     monkeypatch.setattr(module, "error_parts", lambda: {GREEN: doubted})
-    assert variance(pair()) == pytest.approx(2 * 2**2 * MADE.day**2)
-    surer = pair(**{f"{GREEN}_shared_se": STATED / 2})
-    assert variance(surer) == pytest.approx((2**2 + 1) * MADE.day**2)
+    assert variance(pair()) == pytest.approx(2 * 1.4**2 * MADE.day**2)
+    surer = pair(**{f"{GREEN}_shared_se": STATED / 1.4})
+    assert variance(surer) == pytest.approx((1.4**2 + 1) * MADE.day**2)
+
+
+@pytest.mark.parametrize(
+    ("typical", "part"), [(STATED / 1.5, 0.0), (STATED / 2, 0.5), (STATED / 2.5, 1.0)]
+)
+def test_ground_that_is_doubted_much_shares_nothing(
+    typical: float, part: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doubted = replace(MADE, typical=typical)
+    monkeypatch.setattr(module, "error_parts", lambda: {GREEN: doubted, "evenness": doubted})
+    wanted = (1 - part) * 2 * MADE.day**2 + part * 2 * STATED**2
+    assert variance(pair()) == pytest.approx(wanted)
+    assert alike_sd(GREEN, stated=STATED) ** 2 == pytest.approx(wanted)
+    # shares alone are doubted for the ground's sake
+    evenness = occasions(pair().table.assign(evenness_shared_se=STATED))
+    assert variance(evenness, "evenness") == pytest.approx(2 * MADE.day**2)
+
+
+def test_several_lights_and_phones_of_a_visit_err_apart() -> None:
+    assert variance(pair(lights=4.0)) == pytest.approx((1 + 1 / 4) * MADE.day**2)
+    two = variance(pair(camera="other", phones=2.0)) - 2 * MADE.day**2
+    assert two == pytest.approx((1 + 1 / 2) * MADE.phone**2)
+    # a count below one is no count
+    assert variance(pair(lights=0.0)) == pytest.approx(2 * MADE.day**2)
+    mixed = error(pair(lights=4.0, camera="other", phones=2.0)).mixed(GREEN)[0]
+    assert mixed == pytest.approx(0.75 * MADE.day**2 + 0.5 * MADE.phone**2)
+    assert error(pair(lights=4.0, phones=2.0)).mixed(GREEN)[0] == pytest.approx(0.75 * 1.5**2)
+    assert error(pair()).mixed("no such measure")[0] == 0
+
+
+def test_leaf_of_another_colour_is_read_otherwise(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "error_parts", lambda: {GREEN: replace(MADE, leaf=0.5)})
+    leaf = {"leaf_L": 40.0, "leaf_a": -15.0, "leaf_b": 25.0}
+    first = pair(leaf_L=43.0, leaf_a=-11.0, leaf_b=25.0)
+    series = occasions(first.table.assign(**{k: first.table[k].fillna(v) for k, v in leaf.items()}))
+    assert variance(series) == pytest.approx(2 * MADE.day**2 + (0.5 * 5.0) ** 2)
+
+
+def test_a_card_fades_with_the_days_between(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "error_parts", lambda: {GREEN: replace(MADE, faded=2.0)})
+    # the visits are 30 days apart
+    assert variance(pair()) == pytest.approx(2 * MADE.day**2 + (2.0 * 30 / 180) ** 2)
+    assert variance(pair(card="d")) == pytest.approx(2 * MADE.day**2 + 2 * MADE.print_nominal**2)
 
 
 def test_a_phone_that_is_not_said_counts_as_another() -> None:
@@ -118,7 +161,7 @@ def test_nothing_is_shared_where_points_by_eye_corrected() -> None:
 
 
 def test_a_change_is_never_less_sure_than_two_levels() -> None:
-    small = 0.1 * MADE.day
+    small = 0.1 * MADE.day  # far below the typical error, which doubts nothing
     rows = [visit("a", n, 80.0, se=2 * small, **{f"{GREEN}_shared_se": small}) for n in (0, 30)]
     series = occasions(visits(rows))
     assert variance(series) == pytest.approx(2 * small**2)
@@ -156,11 +199,16 @@ def test_the_least_error_of_a_change_is_that_of_one_card_and_phone() -> None:
     [
         ((0, "check"), (90, "check"), True),
         ((0, "check"), (60, "before"), False),
-        ((60, "before"), (60, "after"), True),
-        ((60, "after"), (90, "check"), False),
+        ((60, "before"), (60, "after"), False),
+        ((60, "before"), (80, "check"), False),
+        ((60, "before"), (81, "check"), True),
+        ((60, "after"), (90, "check"), True),
+        ((81, "check"), (90, "check"), False),
     ],
 )
-def test_a_renovation_lies_between(first: tuple, second: tuple, between: bool) -> None:
+def test_other_grass_has_grown_three_weeks_after_a_renovation(
+    first: tuple, second: tuple, between: bool
+) -> None:
     rows = [visit("a", number, 80, stage) for number, stage in (first, second)]
     rows.append(visit("b", 0, 80))
     series = occasions(visits(rows))

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from benchmarks.studies.change_errors import components, differences, fit
+from benchmarks.studies.change_fit import compared_takings, components, fit
 from benchmarks.studies.variance_parts import variance_parts
 from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
+from lawnscore.history.change_error import LEAF_COLOUR
 
 DYESTUFF = (
     (1545, 1440, 1440, 1520, 1580), (1540, 1555, 1490, 1560, 1495), (1595, 1550, 1605, 1510, 1560),
@@ -42,6 +43,18 @@ def test_reml_of_a_balanced_crossed_design_is_that_of_its_mean_squares() -> None
     assert parts["residual"] == pytest.approx(left, rel=2e-3)
 
 
+def test_groups_that_share_nothing_may_be_solved_apart() -> None:
+    rng = np.random.default_rng(4)
+    rows = [
+        {"g": f"g{g}", "p": f"g{g} {p}", "y": rng.normal(g, 1)}
+        for g in range(6) for p in range(3) for _ in range(3)
+    ]  # fmt: skip
+    table = pd.DataFrame(rows)
+    whole = variance_parts(table, "y", {"g": "g", "p": "p"})
+    apart = variance_parts(table, "y", {"g": "g", "p": "p"}, within="g")
+    assert apart == pytest.approx(whole, rel=1e-3, abs=1e-4)
+
+
 def made_rows(lawns: int, *, day: float, phone: float, photo: float, point: float) -> pd.DataFrame:
     """Return rows of lawns that err by known parts; green is lost in each later state."""
     rng = np.random.default_rng(5)
@@ -63,6 +76,8 @@ def made_rows(lawns: int, *, day: float, phone: float, photo: float, point: floa
                 for name in MEASURES:
                     row[f"{name}_true"] = true.get(name, 10.0)
                     error = make + slope * lost + phones[p] + days[d] + rng.normal(0, photo)
+                    # the leaf's colour is seen as it is, so that it tells nothing of the error
+                    error = 0.0 if name in LEAF_COLOUR else error
                     row |= {name: row[f"{name}_true"] + error, f"{name}_se": 6.0}
                 rows.append(row)
     table = pd.DataFrame(rows)
@@ -85,19 +100,33 @@ def test_the_parts_of_an_error_are_found(rows: pd.DataFrame) -> None:
 
 
 def test_what_a_point_of_change_adds_is_found(rows: pd.DataFrame, monkeypatch) -> None:  # type: ignore[no-untyped-def]
-    monkeypatch.setattr("benchmarks.studies.change_errors.MEASURES", {"green_cover_pct": None})
+    monkeypatch.setattr("benchmarks.studies.change_fit.MEASURES", {"green_cover_pct": None})
     constants, _ = fit(rows)
     assert constants["green_cover_pct"]["point"] == pytest.approx(0.1, rel=0.3)
     assert constants["green_cover_pct"]["phone"] > constants["green_cover_pct"]["day"]
 
 
-def test_a_difference_is_of_one_lawn_and_over_its_spots(rows: pd.DataFrame) -> None:
-    error = rows["green_cover_pct"] - rows["green_cover_pct_true"]
-    nominal = rows.assign(error=error, stated=6.0)[rows["source"] == "nominal"]
-    found = differences(nominal)
-    assert len(found) == 24 * 10
-    assert set(found["n"]) == {2}
-    changed = found[found["state"] == 2]
-    # 40 points lost, each counted where it went and where it came from
-    assert changed["points"].median() == pytest.approx(40, abs=8)
-    assert found["error"].std() < 6  # what lasts of the lawn is in none of them
+def test_a_pair_of_takings_is_of_one_lawn_and_over_its_spots(rows: pd.DataFrame) -> None:
+    pairs = compared_takings(rows[rows["source"] == "nominal"])
+    # eleven takings a lawn, each with each other one
+    assert len(pairs.table) == 24 * 55
+    error, stated, _, n = pairs.of["green_cover_pct"]
+    assert set(n) == {2}
+    assert set(stated) == {6.0}
+    same = pairs.table["found"].to_numpy()
+    # 20 points lost, each counted where it went and where it came from
+    assert pairs.table["moved"][~same].median() == pytest.approx(20 / 2**0.5, abs=6)
+    assert error[same].std() < 6  # what lasts of the lawn is in none of them
+    assert error[same].std() < error[~same].std()
+
+
+def test_a_lawn_that_the_stated_error_doubts_sets_no_width(rows: pd.DataFrame, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    monkeypatch.setattr("benchmarks.studies.change_fit.MEASURES", {"green_cover_pct": None})
+    usual = fit(rows)[0]["green_cover_pct"]
+    blind = rows["lawn"] == "l3"  # its changes are not seen at all
+    doubted = rows.assign(green_cover_pct_se=rows["green_cover_pct_se"].where(~blind, 30.0))
+    unseen = doubted["green_cover_pct"].where(~blind | (doubted["state"] == 0), 70.0)
+    found = fit(doubted.assign(green_cover_pct=unseen))[0]["green_cover_pct"]
+    assert found["point"] == pytest.approx(usual["point"], rel=0.35)
+    trusted = fit(rows.assign(green_cover_pct=unseen))[0]["green_cover_pct"]
+    assert trusted["point"] > 1.5 * found["point"]
