@@ -266,6 +266,18 @@ def one_round(job: Job) -> tuple[list[Lawn], dict[float, Raised], Kept, dict]:
     return made, raised, kept, statistics(pasts[0], names) if rules else {}
 
 
+def played(jobs: list[Job], processes: int, seconds: float) -> Iterator[tuple]:
+    """Yield the outcome of each round; none is waited for after so many seconds."""
+    end = time.monotonic() + seconds
+    pool = ProcessPoolExecutor(processes) if processes > 1 else None
+    for outcome in map(one_round, jobs) if pool is None else pool.map(one_round, jobs):
+        yield outcome
+        if time.monotonic() > end:
+            break
+    if pool is not None:
+        pool.shutdown(cancel_futures=True)
+
+
 def curve(counts: dict[float, Tally]) -> pd.DataFrame:
     """Return false flags and what is caught, by the rate that the rule is set to."""
     asked = sorted({key for tally_ in counts.values() for key in tally_.caught})
@@ -329,6 +341,7 @@ def main() -> int:
     parser.add_argument("--rules", action="store_true", help="the simple rules, too")
     parser.add_argument("--whole", type=int, default=0, help="rounds to ask `attention` of, too")
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=1e9, help="begin no round after so many")
     parser.add_argument("--markdown", type=Path, help="put the tables between its marks")
     parser.add_argument("--quick", action="store_true", help="a small run that proves it works")
     options = parser.parse_args()
@@ -338,19 +351,14 @@ def main() -> int:
     rules = options.rules or options.quick
     jobs = [(s, lawns, options.worse, rules, s - options.seed < options.whole) for s in seeds]
     counts, kept, rounds = {rate: Tally() for rate in RATES}, Kept(), []
-    begin = time.process_time()
-    with ProcessPoolExecutor(options.jobs) as pool:
-        for made, raised, told, by_rule in pool.map(one_round, jobs) if options.jobs > 1 else map(
-            one_round, jobs
-        ):
-            for rate in RATES:
-                tally(made, raised[rate], counts[rate])
-            for name, value in vars(told).items():
-                setattr(kept, name, getattr(kept, name) + value)
-            rounds.append((made, by_rule))
-            print(f"  {len(rounds)} rounds done", file=sys.stderr, flush=True)
-    print(f"{time.process_time() - begin:.0f} s of CPU", file=sys.stderr)
-    sizes = f"{n} rounds of {lawns} lawns, seeds {seeds[0]} to {seeds[-1]}"
+    for made, raised, told, by_rule in played(jobs, options.jobs, options.seconds):
+        for rate in RATES:
+            tally(made, raised[rate], counts[rate])
+        for name, value in vars(told).items():
+            setattr(kept, name, getattr(kept, name) + value)
+        rounds.append((made, by_rule))
+        print(f"  {len(rounds)} rounds done", file=sys.stderr, flush=True)
+    sizes = f"{len(rounds)} rounds of {lawns} lawns, seeds {seeds[0]} to {seeds[len(rounds) - 1]}"
     worse = "" if options.worse == 1 else f", visits erring {options.worse:g} times as much as said"
     text = (
         f"{sizes}{worse}; false flags a lawn and year, and changes of {LOSS_DAYS} days caught by "

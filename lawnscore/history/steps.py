@@ -44,7 +44,8 @@ SCATTER_DF = 8.0
 """Visits that the round's scatter is worth beside a lawn's own; our choice."""
 SCATTER_LAG_DAYS = 100
 """The last visits, which are in question, do not tell the scatter; our choice."""
-_MIN_SCATTER = 40  # visits from which a round's scatter is known to a tenth or so
+ROUND_DF = 40.0
+"""Visits that what is said of the errors is worth beside the round's scatter; our choice."""
 _LEAST_SCALE, _MOST_SCALE = 0.5, 1.6
 _MOST_RATIO = 6.0  # one stray visit is not to set a lawn's scatter
 _UNKNOWN = 1e3  # variance of the level against the rest: nothing is known of it
@@ -197,11 +198,9 @@ def _scatter(news: Array, day: Index, inside: Flags) -> tuple[Array, Array]:
     first = inside & ~np.roll(inside, 1, axis=1)
     first[:, 0] = inside[:, 0]
     early = inside & ~first & (day < day[:, -1:] - SCATTER_LAG_DAYS)
-    if early.sum() < _MIN_SCATTER:
-        return np.ones(len(news)), np.full(len(news), SCATTER_DF)
     ratio = np.where(early, np.minimum(news**2, _MOST_RATIO), 0.0)
     n = early.sum(axis=1)
-    usual = ratio.sum() / n.sum()
+    usual = (ROUND_DF + ratio.sum()) / (ROUND_DF + n.sum())
     own = (SCATTER_DF * usual + ratio.sum(axis=1)) / (SCATTER_DF + n)
     scale = np.sqrt(np.clip(own, _LEAST_SCALE**2, _MOST_SCALE**2))
     return np.asarray(scale), np.asarray(SCATTER_DF + n, float)
