@@ -12,7 +12,7 @@ from scipy import special
 
 from lawnscore.contract.flags import FLAGS
 from lawnscore.history.change_error import METHOD
-from lawnscore.history.drift import Visits
+from lawnscore.history.drift import HISTORY_DAYS, Visits
 from lawnscore.history.intervals import half_width_se
 from lawnscore.history.series import iso_date
 from lawnscore.history.standing import Past, standing
@@ -126,6 +126,7 @@ def _drift(state: State, watch: Watch, moved: Drift, visits: Visits, p: int, sin
         "value": value,
         "date": iso_date(moved.last_day[p]),
         "more": value > before,
+        "alone": len(np.unique(visits.place)) == 1,
         "method_changed": _method_changed(state, p),
     }
     return Finding(
@@ -143,7 +144,8 @@ def _drift(state: State, watch: Watch, moved: Drift, visits: Visits, p: int, sin
 
 def _method_changed(state: State, p: int) -> bool:
     table = state.series.table
-    rows = state.series.place == p
+    day = state.series.day
+    rows = (state.series.place == p) & (day > state.today - HISTORY_DAYS)
     return any(
         column in table and len(set(table.loc[rows, column].dropna())) > 1
         for column in (*METHOD, "card")

@@ -67,6 +67,15 @@ class Look:
 
 
 @dataclass(frozen=True, eq=False)
+class _Seen:
+    """What a day shows, whatever the limit: steps, which are large and new, and looks, (p,)."""
+
+    moved: Drift
+    large: Flags
+    visits: Visits
+
+
+@dataclass(frozen=True, eq=False)
 class Past:
     """The visits of one measure, to be looked at as of any day; each look is taken once."""
 
@@ -74,12 +83,12 @@ class Past:
     watch: Watch
     n_places: int
     false_a_year: float = FALSE_A_YEAR
-    steps: dict[int, Drift] = field(default_factory=dict)
+    seen: dict[int, _Seen] = field(default_factory=dict)
     taken: dict[int, Look] = field(default_factory=dict)
 
     def judged_by(self, false_a_year: float) -> Past:
         """Return the same past for another rate of false flags."""
-        return Past(self.visits, self.watch, self.n_places, false_a_year, self.steps)
+        return Past(self.visits, self.watch, self.n_places, false_a_year, self.seen)
 
     def look(self, day: int) -> Look:
         """Return what was known at the end of a day."""
@@ -88,20 +97,22 @@ class Past:
         return self.taken[day]
 
     def _look(self, day: int) -> Look:
-        watch, n = self.watch, self.n_places
-        visits = self.visits.those(self.visits.day <= day)
-        if day not in self.steps:
-            self.steps[day] = drift(
-                visits, n, watch.priors, sign=watch.sign, min_past=watch.min_past
-            )
-        moved, limit = self.steps[day], clear_from(visits, n, self.false_a_year)
+        if day not in self.seen:
+            self.seen[day] = self._see(day)
+        now, sign = self.seen[day], self.watch.sign
+        limit = clear_from(now.visits, self.n_places, self.false_a_year)
+        with np.errstate(invalid="ignore"):
+            held = now.large & (sign * now.moved.z > limit - HOLD)
+            return Look(now.moved, held & (sign * now.moved.z > limit), held)
+
+    def _see(self, day: int) -> _Seen:
+        watch, visits = self.watch, self.visits.those(self.visits.day <= day)
+        moved = drift(visits, self.n_places, watch.priors, sign=watch.sign, min_past=watch.min_past)
         before = moved.last_value - moved.step
         change = watch.sign * (watch.back(moved.last_value) - watch.back(before))
         with np.errstate(invalid="ignore"):
-            large = change >= watch.least
-            held = large & (watch.sign * moved.z > limit - HOLD)
-            held &= ~as_in_that_season(visits, moved, watch, held)
-            return Look(moved, held & (watch.sign * moved.z > limit), held)
+            large = (change >= watch.least) & ~as_in_that_season(visits, moved, watch)
+        return _Seen(moved, large, visits)
 
     def days_of(self, place: int, day: int) -> Index:
         """Return the days of a place's visits up to a day, last first."""

@@ -204,21 +204,22 @@ def _stretches(place: Index, own: Array, shared: Sequence[Shared]) -> Index:
     return np.unique(np.stack(keys, axis=1), axis=0, return_inverse=True)[1].reshape(-1)
 
 
-def as_in_that_season(
-    visits: Visits, moved: Drift, watch: Watch, flagged: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.bool_]:
-    """Return which flagged places stand as they stood in the same season a year before.
+def as_in_that_season(visits: Visits, moved: Drift, watch: Watch) -> npt.NDArray[np.bool_]:
+    """Return which places stand as they stood in the same season a year before, (p,).
 
     What comes back every year is the lawn's season and no drift. A place without visits of that
     season is not among them.
     """
-    out = np.zeros(len(flagged), bool)
-    for place in np.flatnonzero(flagged):
-        own = visits.place == place
-        day, value = visits.day[own], visits.value[own]
-        late = day >= moved.since[place]
-        same = ~late & (np.abs(moved.last_day[place] - day - 365) <= SEASON_DAYS)
-        if same.any():
-            new = watch.sign * (value[late].mean() - value[same].mean())
-            out[place] = new < SEASON_SHARE * watch.sign * moved.step[place]
-    return out
+    place, n = visits.place, len(moved.z)
+    late = visits.day >= moved.since[place]
+    apart = np.abs(moved.last_day[place] - visits.day - 365)
+    same = ~late & (apart <= SEASON_DAYS)
+
+    def mean(of: npt.NDArray[np.bool_]) -> Array:
+        count = np.bincount(place[of], minlength=n)
+        total = np.bincount(place[of], visits.value[of], minlength=n)
+        return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+    with np.errstate(invalid="ignore"):
+        new = watch.sign * (mean(late) - mean(same))
+        return np.asarray(new < SEASON_SHARE * watch.sign * moved.step)
