@@ -4,8 +4,8 @@ Rounds with known truth (`studies/attention_rounds.py`) are looked at every two 
 two years, knowing only the visits made by that day.
 
 * False flags: each time cover falling, colour fading, casts rising or bare patches growing starts
-  on a lawn to which nothing of the kind happens (nor a bad recovery), per lawn and year. A flag that
-  stands at the first review is no start.
+  on a lawn to which nothing of the kind happens (nor a bad recovery), per lawn and year. A flag
+  that stands at the first review is no start.
 * Caught: a change counts as caught when its flag stands by the review after the second visit from
   the first one at which all of it has come.
 * `since` must not move: the share of reviews at which a standing flag keeps the day it named first.
@@ -38,8 +38,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from scipy.stats import kendalltau, theilslopes
-from benchmarks.studies.attention_rounds import DAYS, LOSS_DAYS, START, WARM_UP, Lawn, make_round
 
+from benchmarks.studies.attention_rounds import DAYS, LOSS_DAYS, START, WARM_UP, Lawn, make_round
 from lawnscore.history.attention import attention
 from lawnscore.history.standing import FALSE_A_YEAR, Past, standing
 from lawnscore.history.watch import WATCHES, look, watched_visits
@@ -108,9 +108,7 @@ def starts(days: list[int]) -> list[int]:
     """Return the first day of each unbroken run of reviews (one missing review does not break)."""
     first = review_days()[0]
     return [
-        d
-        for i, d in enumerate(days)
-        if d > first and (i == 0 or d - days[i - 1] > 2 * REVIEW_DAYS)
+        d for i, d in enumerate(days) if d > first and (i == 0 or d - days[i - 1] > 2 * REVIEW_DAYS)
     ]
 
 
@@ -294,7 +292,7 @@ def curve(counts: dict[float, Tally]) -> pd.DataFrame:
 
 
 def kept_words(kept: Kept) -> str:
-    text = (f"`since` stays from review to review at {kept.same} of {kept.asked} standing flags.")
+    text = f"`since` stays from review to review at {kept.same} of {kept.asked} standing flags."
     if kept.compared:
         text += (
             f" The public `attention` raises the same flags at {kept.agreed} of {kept.compared} "

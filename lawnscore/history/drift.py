@@ -128,8 +128,8 @@ def drift(
     visits = visits.those(visits.day > visits.day.max() - HISTORY_DAYS)
     se = _steadied(visits.se)
     common, common_var, stray, has_mates = round_effect(visits, priors)
-    mates = np.bincount(visits.place, has_mates, minlength=n_places)
-    mates = mates / np.maximum(np.bincount(visits.place, minlength=n_places), 1)
+    n_visits = np.maximum(np.bincount(visits.place, minlength=n_places), 1)
+    mates = np.bincount(visits.place, has_mates, minlength=n_places) / n_visits
     rest = Rest(
         visits.place,
         visits.day,
@@ -278,5 +278,3 @@ def _stray(rest: Array, known_var: Array, priors: DriftPriors) -> float:
         return 1.5 * priors.stray_least
     total = (1.4826 * float(np.median(np.abs(rest)))) ** 2
     return float(np.sqrt(max(total - float(np.median(known_var)), priors.stray_least**2)))
-
-

@@ -69,7 +69,8 @@ def _all_refused(_flag: str, facts: Facts) -> str:
 
 
 def _most_refused(_flag: str, facts: Facts) -> str:
-    return f"{facts['refused']} of {facts['all']} photos of the last visit were refused{_reasons(facts)}."
+    many = f"{facts['refused']} of {facts['all']} photos of the last visit"
+    return f"{many} were refused{_reasons(facts)}."
 
 
 def _wide(_flag: str, facts: Facts) -> str:

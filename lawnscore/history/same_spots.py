@@ -46,7 +46,8 @@ def spot_se(
     Returns
     -------
     ndarray
-        Standard error on that scale, without what the photos share; NaN at places whose photos name no spots, or too few.
+        Standard error on that scale, without what the photos share; NaN at places whose photos
+        name no spots, or too few.
     """
     nothing = np.full(len(series.day), np.nan)
     if photo_scores is None or "spot" not in photo_scores or measure not in photo_scores:

@@ -15,8 +15,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.measures import SURFACE_SHARES
+from lawnscore.contract.tables import STAGE_ORDER
 from lawnscore.history.change_error import METHOD, Parts, error_parts, shared_se
-from lawnscore.history.series import STAGE_ORDER, Occasions, day_numbers, moments
+from lawnscore.history.series import Occasions, day_numbers, moments
 from lawnscore.history.steps import Shared
 
 Array = npt.NDArray[np.float64]

@@ -190,9 +190,10 @@ def watched_visits(state: State, watch: Watch) -> Visits:
     usual = float(np.median(own[known])) if known.any() else 3 * watch.priors.stray_least
     own = np.hypot(np.where(known, own, 1.5 * usual), scaled(parts.new))
     own = np.maximum(own, 0.1 * watch.priors.stray_least)
-    shared = [Shared(part.code[rows], scaled(part.sd)) for part in parts.shared]
-    return Visits(series.place[rows], series.day[rows], y[rows], own,
-                  _stretches(series.place[rows], own, shared), tuple(shared), parts.point)  # fmt: skip
+    shared = tuple(Shared(part.code[rows], scaled(part.sd)) for part in parts.shared)
+    place = series.place[rows]
+    stretch = _stretches(place, own, shared)
+    return Visits(place, series.day[rows], y[rows], own, stretch, shared, parts.point)
 
 
 def _stretches(place: Index, own: Array, shared: Sequence[Shared]) -> Index:

@@ -150,5 +150,6 @@ def test_a_round_too_young_to_tell_is_not_said_to_be_well(round_path: Path, tmp_
     assert result.exit_code == 0
     said = " ".join(result.stderr.split())
     assert said == (
-        "Nothing is flagged; 7 of 8 zones have fewer than 4 visits, too few to tell a fall of cover."
+        "Nothing is flagged; 7 of 8 zones have fewer than 4 visits, "
+        "too few to tell a fall of cover."
     )

@@ -206,15 +206,9 @@ def test_next_in_winter_names_the_visit_that_is_due_when_grass_grows(resting: Pa
 
 def test_next_in_winter_keeps_to_the_rounds_rhythm_and_to_the_lawn_asked(resting: Path) -> None:
     # seen on 23 March, so due a usual gap after that and not when growth begins
-    visits = pd.concat(
-        [
-            read_table(resting, "visit_scores"),
-            VISIT_SCORES.frame(
-                [{"lawn": "mill", "zone": "all", "date": "2026-03-23", "stage": "check",
-                  "photos": 4, "refused": 0}]  # fmt: skip
-            ),
-        ]
-    )
+    row = {"lawn": "mill", "zone": "all", "date": "2026-03-23", "stage": "check"}
+    late = VISIT_SCORES.frame([row | {"photos": 4, "refused": 0}])
+    visits = pd.concat([read_table(resting, "visit_scores"), late])
     write_table(resting, "visit_scores", visits)
     asked = ("next", str(resting), "--weeks", "2", "--lawn", "mill", "--json")
     told = json.loads(run(*asked, "--today", "2026-03-25").stdout)

@@ -328,9 +328,10 @@ def test_a_lone_lawn_is_not_held_against_others() -> None:
     alone = flags(attention(visits(rows)))["l03", "cover falling"]
     assert "than its own past and the season lead one to expect" in alone
     assert "other lawns" not in alone
-    assert "the other lawns" in flags(attention(visits(steady_round({"l03": 14.0}))))[
-        "l03", "cover falling"
-    ]
+    assert (
+        "the other lawns"
+        in flags(attention(visits(steady_round({"l03": 14.0}))))["l03", "cover falling"]
+    )
 
 
 def test_a_change_of_method_long_ago_is_not_said_to_lie_in_between() -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
+
 from benchmarks.studies.attention import (
     FIRST_DAY,
     Kept,
@@ -14,8 +16,6 @@ from benchmarks.studies.attention import (
     watch_round,
 )
 from benchmarks.studies.attention_rounds import START, make_round
-from scipy import stats
-
 from lawnscore.history.attention import attention
 from lawnscore.history.drift import Visits
 from lawnscore.history.standing import FALSE_A_YEAR, Past, clear_from, standing
@@ -66,9 +66,7 @@ def test_the_public_table_says_the_same_since_at_every_look(simulated: tuple) ->
         table = attention(visits, work, photo_scores=photos, today=str(START + day))
         for row in table[table["flag"].isin([w.flag for w in WATCHES])].to_dict("records"):
             named.setdefault((row["lawn"], row["flag"]), {})[n] = row["since"]
-    pairs = [
-        (told[n], told[n + 1]) for told in named.values() for n in told if n + 1 in told
-    ]
+    pairs = [(told[n], told[n + 1]) for told in named.values() for n in told if n + 1 in told]
     assert len(pairs) > 20
     assert sum(a == b for a, b in pairs) >= 0.98 * len(pairs)
 
