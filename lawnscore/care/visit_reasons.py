@@ -175,9 +175,9 @@ def routine_reasons(
                 )
             )  # fmt: skip
             continue
-        gap, whose = _usual_gap(dates, round_gaps, settings)
+        gap, words = _usual_gap(dates, round_gaps, settings)
         since = (today - dates[-1]).days
-        why = f"last visit {dates[-1]}, {since} days ago; {whose} is {gap} days."
+        why = f"last visit {dates[-1]}, {since} days ago; {words}."
         due = dates[-1] + timedelta(days=gap)
         reasons.append(Reason(*place, due, 0.0, "routine", why, job, tasks))
     return reasons
@@ -200,7 +200,13 @@ def _usual_gap(
         gap, whose = statistics.median(round_gaps), "the round's usual gap"
     else:
         gap, whose = USUAL_GAP_DAYS, "the default gap"
-    return round(min(max(gap, SHORTEST_GAP_DAYS), settings.visit_gap_days)), whose
+    wait = round(min(max(gap, SHORTEST_GAP_DAYS), settings.visit_gap_days))
+    words = f"{whose} is {round(gap)} days"
+    if wait < round(gap):
+        words += f", and {wait} the most that is let pass"
+    elif wait > round(gap):
+        words += f", and {wait} the least that is planned"
+    return wait, words
 
 
 def _gaps(dates: list[date]) -> list[int]:

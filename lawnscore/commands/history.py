@@ -63,7 +63,7 @@ def attention(round_path: Path = _ROUND, today: str | None = _TODAY, as_json: bo
         print_json(table)
         return
     if table.empty:
-        say("Nothing wants attention.")
+        say(_nothing_flagged(round_path, today_or(today)))
         return
     from lawnscore.report.evidence import with_overdue_joined
 
@@ -76,6 +76,24 @@ def attention(round_path: Path = _ROUND, today: str | None = _TODAY, as_json: bo
         ],
         f"What wants attention on {today_or(today)}",
     )  # fmt: skip
+
+
+def _nothing_flagged(round_path: Path, today: str) -> str:
+    """Say that nothing is flagged, and of how many zones too little is known to flag a fall."""
+    from lawnscore.history.steps import MIN_PAST
+    from lawnscore.scoring.tables import read_table
+
+    visits = read_table(round_path, "visit_scores")
+    seen = visits[visits["green_cover_pct"].notna() & (visits["date"].astype(str) <= today)]
+    days = seen.groupby(["lawn", "zone"])["date"].nunique()
+    zones = len(visits[["lawn", "zone"]].drop_duplicates())
+    few = zones - int((days > MIN_PAST).sum())
+    if not few:
+        return "Nothing is flagged."
+    return (
+        f"Nothing is flagged; {few} of {zones} zones {'has' if few == 1 else 'have'} fewer than "
+        f"{MIN_PAST + 1} visits, too few to tell a fall of cover."
+    )
 
 
 def trial(

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from lawnscore.register.register import Register
 
 _WIDTH = 100
+_YEAR_WEEKS = 54
+"""How far ahead the next visit is looked for where none is due: a year and a fortnight."""
 _PARTS = (("why", "why"), ("do", "jobs"), ("take", "amounts"), ("mind", "warnings"))
 
 
@@ -50,27 +52,35 @@ def suggest_next(
         from lawnscore.commands.care_output import lawns_of
 
         lawns_of(round_path, lawn)  # a lawn that is not there is told
-    visits = next_visits(
-        frames.get("visit_scores"),
-        frames.get("attention"),
-        frames.get("recovery"),
-        register.lawns,
-        register.work,
-        register.weather,
-        today=start,
-        options=Planning(
-            weeks=weeks,
-            a_day=a_day,
-            settings=settings.history,
-            programme=read_programme(round_path),
-            base=base_of(settings.route),
-        ),
-    )
-    shown = visits[visits["lawn"].isin(lawn)] if lawn else visits
+
+    def planned(ahead: int) -> pd.DataFrame:
+        visits = next_visits(
+            frames.get("visit_scores"),
+            frames.get("attention"),
+            frames.get("recovery"),
+            register.lawns,
+            register.work,
+            register.weather,
+            today=start,
+            options=Planning(
+                weeks=ahead,
+                a_day=a_day,
+                settings=settings.history,
+                programme=read_programme(round_path),
+                base=base_of(settings.route),
+            ),
+        )
+        return visits[visits["lawn"].isin(lawn)] if lawn else visits
+
+    shown = planned(weeks)
+    later = _plain(planned(_YEAR_WEEKS).head(1)) if shown.empty and weeks < _YEAR_WEEKS else []
     if ics is not None:
         _write_calendar(round_path, ics, shown, settings, register, frames)
     if as_json:
-        print_json({"today": start, "weeks": weeks, "visits": _plain(shown)})
+        print_json({"today": start, "weeks": weeks, "visits": _plain(shown),
+                    "next_due": later[0] if later else None})  # fmt: skip
+    elif shown.empty:
+        _print_none(later, start, weeks)
     else:
         _print_visits(shown, start, weeks, brief=brief)
     if not (round_path / FILE_NAME).exists():
@@ -99,6 +109,18 @@ def _plain(visits: pd.DataFrame) -> list[Row]:
         for name in ("why", "jobs", "amounts", "warnings", "cautions"):
             row[name] = (row[name] or "").splitlines()
     return rows
+
+
+def _print_none(later: list[Row], start: str, weeks: int) -> None:
+    """Say that no visit is due, and which one will be the first."""
+    typer.echo(f"No visit is due in the {weeks} weeks from {start}.")
+    if not later:
+        typer.echo("None is due within a year either.")
+        return
+    row = later[0]
+    why = "; ".join(line.rstrip(".") for line in row["why"])
+    text = f"The next is due about {_day(row['date'])}: {_place(row)}{_facts(row)}: {why}."
+    typer.echo(textwrap.fill(text, _WIDTH, break_long_words=False, break_on_hyphens=False))
 
 
 def _print_visits(visits: pd.DataFrame, start: str, weeks: int, *, brief: bool) -> None:

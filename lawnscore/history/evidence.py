@@ -23,7 +23,8 @@ def _drift(flag: str, facts: Facts) -> str:
     n = facts["n"]
     text = (
         f"{facts['change']:.{d}f}{f' {unit}' if unit else ''} {'more' if facts['more'] else 'less'}"
-        " than its own past, the season and the other lawns lead one to expect "
+        f" than its own past{' and' if facts.get('alone') else ','} the season"
+        f"{'' if facts.get('alone') else ' and the other lawns'} lead one to expect "
         f"(give or take {facts['margin']:.{d}f}), over {n} visit{'s' if n > 1 else ''}; "
         f"{facts['value']:.{d}f} on {facts['date']}."
     )
@@ -53,7 +54,7 @@ def _uneven(_flag: str, facts: Facts) -> str:
 def _overdue(_flag: str, facts: Facts) -> str:
     return (
         f"last visited on {facts['date']}, {facts['days']} days ago, {facts['growing']} of them "
-        f"while grass grew; {facts['limit']} are usual."
+        f"while grass grew; more than the {facts['limit']} that are let pass."
     )
 
 
@@ -68,7 +69,8 @@ def _all_refused(_flag: str, facts: Facts) -> str:
 
 
 def _most_refused(_flag: str, facts: Facts) -> str:
-    return f"{facts['refused']} of {facts['all']} photos were refused{_reasons(facts)}."
+    many = f"{facts['refused']} of {facts['all']} photos of the last visit"
+    return f"{many} were refused{_reasons(facts)}."
 
 
 def _wide(_flag: str, facts: Facts) -> str:

@@ -12,18 +12,12 @@ from scipy import special
 
 from lawnscore.contract.flags import FLAGS
 from lawnscore.history.change_error import METHOD
-from lawnscore.history.drift import Drift, Visits, drift
+from lawnscore.history.drift import HISTORY_DAYS, Visits
 from lawnscore.history.intervals import half_width_se
 from lawnscore.history.series import iso_date
-from lawnscore.history.watch import (
-    WATCHES,
-    State,
-    Watch,
-    as_in_that_season,
-    clear_step,
-    raised,
-    watched_visits,
-)
+from lawnscore.history.standing import Past, standing
+from lawnscore.history.steps import Drift
+from lawnscore.history.watch import WATCHES, State, Watch, watched_visits
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -37,8 +31,6 @@ SOON, LATER = 1.5, 1.0
 SLOW_SURE = 0.9
 """How sure a recovery called slow is; its own threshold is 85 %."""
 GOING_ON_VISITS = 3
-FORTNIGHT = 14
-_MOST_BACK = 12
 
 
 @dataclass(frozen=True)
@@ -115,53 +107,10 @@ def _drifts(state: State) -> list[Finding]:
     n = len(state.series.places)
     for watch in WATCHES:
         visits = watched_visits(state, watch)
-        moved = drift(visits, n, watch.priors, sign=watch.sign, min_past=watch.min_past)
-        flagged = raised(moved, watch, state.today)
-        flagged &= ~as_in_that_season(visits, moved, watch, flagged)
-        since = stood_since(visits, moved, watch, flagged)
+        moved, flagged, since = standing(Past(visits, watch, n), state.today)
         for place in np.flatnonzero(flagged):
             found.append(_drift(state, watch, moved, visits, int(place), int(since[place])))
     return found
-
-
-def stood_since(
-    visits: Visits, moved: Drift, watch: Watch, flagged: npt.NDArray[np.bool_]
-) -> Index:
-    """Return since when each flagged place stands off, the same as visits are added, (p,).
-
-    It is the start that was found at the first visit of the unbroken run of visits at which the
-    place would have been flagged: later visits, its own and its round-mates', do not move it. The
-    round is looked at as it was at the end of the fortnight of each of those visits.
-    """
-    since = moved.since.copy()
-    days = {int(p): visits.day[visits.place == p] for p in np.flatnonzero(flagged)}
-    for back in range(1, _MOST_BACK + 1):
-        by_end: dict[int, list[int]] = {}
-        for place, own in days.items():
-            if len(own) > back:
-                end = (int(own[-1 - back]) // FORTNIGHT + 1) * FORTNIGHT
-                by_end.setdefault(end, []).append(place)
-        days = {}
-        for end, places in by_end.items():
-            earlier = _as_of(visits, watch, len(since), end, dict.fromkeys(places, back))
-            clear = clear_step(earlier, watch)
-            for place in places:
-                if clear[place]:
-                    since[place] = earlier.since[place]
-                    days[place] = visits.day[visits.place == place]
-        if not days:
-            break
-    return since
-
-
-def _as_of(visits: Visits, watch: Watch, n: int, end: int, without: dict[int, int]) -> Drift:
-    """Return the drift as of a day, without the last visits of some places."""
-    keep = visits.day <= end
-    for place, back in without.items():
-        own = np.flatnonzero(visits.place == place)
-        keep[own[len(own) - back :]] = False
-    then = Visits(visits.place[keep], visits.day[keep], visits.value[keep], visits.se[keep])
-    return drift(then, n, watch.priors, sign=watch.sign, min_past=watch.min_past)
 
 
 def _drift(state: State, watch: Watch, moved: Drift, visits: Visits, p: int, since: int) -> Finding:
@@ -177,6 +126,7 @@ def _drift(state: State, watch: Watch, moved: Drift, visits: Visits, p: int, sin
         "value": value,
         "date": iso_date(moved.last_day[p]),
         "more": value > before,
+        "alone": len(np.unique(visits.place)) == 1,
         "method_changed": _method_changed(state, p),
     }
     return Finding(
@@ -194,7 +144,8 @@ def _drift(state: State, watch: Watch, moved: Drift, visits: Visits, p: int, sin
 
 def _method_changed(state: State, p: int) -> bool:
     table = state.series.table
-    rows = state.series.place == p
+    day = state.series.day
+    rows = (state.series.place == p) & (day > state.today - HISTORY_DAYS)
     return any(
         column in table and len(set(table.loc[rows, column].dropna())) > 1
         for column in (*METHOD, "card")

@@ -4,7 +4,7 @@ What differs from spot to spot and stays there is no part of how a zone moves. P
 
     value = spot + visit + what is left
 
-and a visit's figure moves by chance by what is left over its photos, and by the error they share.
+and a visit's figure moves by chance by what is left over its photos. What they share comes on top.
 """
 
 from __future__ import annotations
@@ -46,7 +46,8 @@ def spot_se(
     Returns
     -------
     ndarray
-        Standard error on that scale; NaN at places whose photos name no spots, or too few.
+        Standard error on that scale, without what the photos share; NaN at places whose photos
+        name no spots, or too few.
     """
     nothing = np.full(len(series.day), np.nan)
     if photo_scores is None or "spot" not in photo_scores or measure not in photo_scores:
@@ -72,16 +73,12 @@ def spot_se(
         return nothing
     usual = counted["squares"].sum() / counted["df"].sum()
     variance = (BORROWED_DF * usual + counted["squares"]) / (BORROWED_DF + counted["df"])
-    return _by_visit(series, measure, scale, variance)
+    return _by_visit(series, variance)
 
 
-def _by_visit(
-    series: Occasions, measure: str, scale: Callable[[Array], Array], variance: pd.Series
-) -> Array:
+def _by_visit(series: Occasions, variance: pd.Series) -> Array:
     names = series.places.iloc[series.place].reset_index(drop=True)
     names["date"] = iso_dates(series.day)
     found = names.merge(variance.rename("variance").reset_index(), on=["lawn", "zone"], how="left")
     n = np.maximum(series.values("photos"), 1.0)
-    value, shared = series.values(measure), np.nan_to_num(series.values(f"{measure}_shared_se"))
-    apart = (scale(value + shared) - scale(np.maximum(value - shared, 0.0))) / 2
-    return np.asarray(np.sqrt(found["variance"].to_numpy(float) / n + apart**2))
+    return np.asarray(np.sqrt(found["variance"].to_numpy(float) / n))

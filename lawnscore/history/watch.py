@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,13 +10,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from lawnscore.contract.settings import HistorySettings
-from lawnscore.history.change_error import change_error, own_variance
-from lawnscore.history.drift import COVER_PRIORS, MIN_PAST, Drift, DriftPriors, Visits
-from lawnscore.history.intervals import half_width_se
+from lawnscore.history.change_error import own_variance
+from lawnscore.history.drift import COVER_PRIORS, DriftPriors, Visits
 from lawnscore.history.recovery import recovery
 from lawnscore.history.renovated import until
 from lawnscore.history.same_spots import spot_se
 from lawnscore.history.series import Occasions, day_numbers, occasions, set_back
+from lawnscore.history.steps import MIN_PAST, Drift, Shared
+from lawnscore.history.visit_errors import visit_errors
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -34,14 +35,10 @@ class Watch:
         Scale on which visits are compared, and the way back from it.
     priors
         Standard deviations on that scale.
-    threshold
-        Standardised step that raises the flag; tuned by ``benchmarks/studies/attention.py``.
     least
         Smallest step worth a flag, in the unit of the measure.
     min_past
         Visits of the past before anything is said.
-    by_spot
-        Whether what differs from spot to spot stays there, as bare patches do.
     """
 
     flag: str
@@ -50,10 +47,8 @@ class Watch:
     scale: Callable[[Array], Array]
     back: Callable[[Array], Array]
     priors: DriftPriors
-    threshold: float
     least: float
     min_past: int = MIN_PAST
-    by_spot: bool = False
 
 
 def _same(x: Array) -> Array:
@@ -69,20 +64,20 @@ def _square(x: Array) -> Array:
 
 
 WATCHES = (
-    Watch("cover falling", "green_cover_pct", -1, _same, _same, COVER_PRIORS, 2.5, 3.0),
+    Watch("cover falling", "green_cover_pct", -1, _same, _same, COVER_PRIORS, 3.0),
     Watch(
         "colour fading", "colour_index", -1, _same, _same,
-        DriftPriors(0.01, 0.04, 0.03, 0.006), 3.4, 0.03,
+        DriftPriors(0.01, 0.04, 0.03, 0.006), 0.03,
     ),
     # each lawn has a casting season of its own, so its round-mates tell little of it
     Watch(
         "casts rising", "casts_per_m2", 1, _root, _square,
-        DriftPriors(0.7, 1.5, 1.0, 0.25), 2.9, 5.0,
+        DriftPriors(0.7, 1.5, 1.0, 0.25), 5.0,
     ),
     # bare patches have hardly any season, so one visit of the past tells what is usual
     Watch(
         "bare patches growing", "bare_patch_pct", 1, _root, _square,
-        DriftPriors(0.1, 0.2, 0.1, 0.1), 3.1, 2.0, 1, True,
+        DriftPriors(0.1, 0.2, 0.1, 0.1), 2.0, 1,
     ),
 )  # fmt: skip
 """What is watched for drift, and when it is flagged."""
@@ -176,62 +171,56 @@ def _quiet(
 def watched_visits(state: State, watch: Watch) -> Visits:
     """Return the visits of one measure on the watch's scale, without the quiet times.
 
-    A lawn is held against its own past, so ``se`` is the half of a change's error that is one
-    visit's, against the place's last visit (:mod:`lawnscore.history.change_error`).
+    What they err by, and what of it they share, is that of :mod:`lawnscore.history.change_error`;
+    the errors that last on a lawn are no part of how it moves.
     """
-    series = state.series
-    value, low, high = (series.values(f"{watch.measure}{end}") for end in ("", "_low", "_high"))
-    y = watch.scale(value)
-    whole = half_width_se(low, high)
-    left = change_error(series, _last_of_place(series), np.arange(len(value)))
-    passing = own_variance(series, watch.measure) + left.variance(watch.measure) / 2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = np.sqrt(np.minimum(passing / whole**2, 1.0))
-    se = half_width_se(watch.scale(low), watch.scale(high)) * part
-    if watch.by_spot:
-        se = np.fmin(se, spot_se(state.photos, series, watch.measure, watch.scale))
+    series, measure = state.series, watch.measure
+    y = watch.scale(series.values(measure))
     rows = state.rows[~state.quiet[state.rows] & np.isfinite(y[state.rows])]
-    known = np.isfinite(se[rows]) & (se[rows] > 0)
-    usual = 1.5 * float(np.median(se[rows][known])) if known.any() else 3 * watch.priors.stray_least
-    return Visits(series.place[rows], series.day[rows], y[rows], np.where(known, se[rows], usual))
+    parts = visit_errors(series, measure, state.recovery)
+
+    def scaled(error: Array) -> Array:
+        value = series.values(measure)
+        ends = watch.scale(value + error), watch.scale(np.maximum(value - error, 0.0))
+        return np.asarray(ends[0] - ends[1])[rows] / 2
+
+    own = scaled(np.sqrt(own_variance(series, measure)))
+    own = np.fmin(own, spot_se(state.photos, series, measure, watch.scale)[rows])
+    known = np.isfinite(own)
+    usual = float(np.median(own[known])) if known.any() else 3 * watch.priors.stray_least
+    own = np.hypot(np.where(known, own, 1.5 * usual), scaled(parts.new))
+    own = np.maximum(own, 0.1 * watch.priors.stray_least)
+    shared = tuple(Shared(part.code[rows], scaled(part.sd)) for part in parts.shared)
+    place = series.place[rows]
+    stretch = _stretches(place, own, shared)
+    return Visits(place, series.day[rows], y[rows], own, stretch, shared, parts.point)
 
 
-def _last_of_place(series: Occasions) -> Index:
-    """Return the last row of each row's place, (n,)."""
-    ends = np.searchsorted(series.place, series.place, side="right") - 1
-    return np.asarray(ends, np.int64)
+def _stretches(place: Index, own: Array, shared: Sequence[Shared]) -> Index:
+    """Return the number of each visit's stretch: what is shared within it is more than chance."""
+    keys = [place]
+    for part in shared:
+        if len(own) and np.median(part.sd) > np.median(own):
+            keys.append(part.code)
+    return np.unique(np.stack(keys, axis=1), axis=0, return_inverse=True)[1].reshape(-1)
 
 
-def clear_step(moved: Drift, watch: Watch) -> npt.NDArray[np.bool_]:
-    """Return at which places a step is clear and large enough to speak of."""
-    before = moved.last_value - moved.step
-    change = watch.back(moved.last_value) - watch.back(before)
-    with np.errstate(invalid="ignore"):
-        clear = watch.sign * moved.z > watch.threshold
-        large = watch.sign * change >= watch.least
-    return np.asarray(clear & large)
-
-
-def raised(moved: Drift, watch: Watch, today: int) -> npt.NDArray[np.bool_]:
-    """Return which places the watch flags: clear, large enough and recent."""
-    return np.asarray(clear_step(moved, watch) & (today - moved.last_day <= LOOK_BACK_DAYS))
-
-
-def as_in_that_season(
-    visits: Visits, moved: Drift, watch: Watch, flagged: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.bool_]:
-    """Return which flagged places stand as they stood in the same season a year before.
+def as_in_that_season(visits: Visits, moved: Drift, watch: Watch) -> npt.NDArray[np.bool_]:
+    """Return which places stand as they stood in the same season a year before, (p,).
 
     What comes back every year is the lawn's season and no drift. A place without visits of that
     season is not among them.
     """
-    out = np.zeros(len(flagged), bool)
-    for place in np.flatnonzero(flagged):
-        own = visits.place == place
-        day, value = visits.day[own], visits.value[own]
-        late = day >= moved.since[place]
-        same = ~late & (np.abs(moved.last_day[place] - day - 365) <= SEASON_DAYS)
-        if same.any():
-            new = watch.sign * (value[late].mean() - value[same].mean())
-            out[place] = new < SEASON_SHARE * watch.sign * moved.step[place]
-    return out
+    place, n = visits.place, len(moved.z)
+    late = visits.day >= moved.since[place]
+    apart = np.abs(moved.last_day[place] - visits.day - 365)
+    same = ~late & (apart <= SEASON_DAYS)
+
+    def mean(of: npt.NDArray[np.bool_]) -> Array:
+        count = np.bincount(place[of], minlength=n)
+        total = np.bincount(place[of], visits.value[of], minlength=n)
+        return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+    with np.errstate(invalid="ignore"):
+        new = watch.sign * (mean(late) - mean(same))
+        return np.asarray(new < SEASON_SHARE * watch.sign * moved.step)

@@ -358,3 +358,10 @@ def test_every_visit_lies_ahead_in_order_and_on_a_working_day(
     assert all(day >= start and day.weekday() < 5 for day in days)
     assert out["date"].value_counts().max() <= a_day if len(out) else True
     assert not out[["why", "jobs"]].isna().any().any()
+
+
+def test_a_gap_longer_than_is_let_pass_is_told_as_it_is() -> None:
+    days = ["2024-03-04", "2024-06-12", "2024-09-20", "2024-12-29", "2025-04-08"]
+    seen = visits_of(*(("elm-3", "all", day) for day in days))
+    out = next_visits(seen, lawns=ELM, today="2025-06-09", options=Planning(weeks=4))
+    assert "its usual gap is 100 days, and 70 the most that is let pass" in out["why"].iloc[0]

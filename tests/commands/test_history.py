@@ -139,3 +139,20 @@ def test_a_recovery_without_an_end_is_told_in_words() -> None:
     (row,) = rows_of(pd.DataFrame([ends]))
     assert _range(row, "days_to_95") == "308 (250 or more)"
     assert _range(row | {"days_to_95_high": 400.0}, "days_to_95") == "308 (250 to 400)"
+
+
+def test_a_round_too_young_to_tell_is_not_said_to_be_well(round_path: Path, tmp_path: Path) -> None:
+    for name in ("round.toml", "lawns.csv"):
+        (tmp_path / name).write_bytes((round_path / name).read_bytes())
+    photos = read_table(round_path, "photo_scores")
+    young = photos[(photos["date"] < str(START + 70)) | (photos["lawn"] == "lawn-0")]
+    write_table(tmp_path, "photo_scores", young[young["date"] < str(START + 130)])
+    run("attention", tmp_path)
+    result = CliRunner().invoke(build_app(), ["attention", str(tmp_path), "--today",
+                                              str(START + 130)])  # fmt: skip
+    assert result.exit_code == 0
+    said = " ".join(result.stderr.split())
+    assert said == (
+        "Nothing is flagged; 7 of 8 zones have fewer than 4 visits, "
+        "too few to tell a fall of cover."
+    )

@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from icalendar import Calendar
 from typer.testing import CliRunner, Result
@@ -10,7 +11,7 @@ from typer.testing import CliRunner, Result
 from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.tables import PHOTO_SCORES, VISIT_SCORES
-from lawnscore.scoring.tables import write_table
+from lawnscore.scoring.tables import read_table, write_table
 
 APP = build_app()
 
@@ -176,3 +177,46 @@ def test_next_refuses_with_one_clear_line(bare: Path, args: tuple[str, ...], mat
     error = run("next", str(bare), *args).exception
     assert isinstance(error, LawnscoreError)
     assert match in error.line()
+
+
+@pytest.fixture
+def resting(bare: Path) -> Path:
+    """Return a round of two lawns, seen every four weeks up to November."""
+    days = [f"2025-{month:02d}-03" for month in range(4, 12)]
+    rows = [
+        {"lawn": lawn, "zone": zone, "date": day, "stage": "check", "photos": 4, "refused": 0}
+        for lawn, zone in (("elm-3", "front"), ("elm-3", "back"), ("mill", "all"))
+        for day in days
+    ]
+    write_table(bare, "visit_scores", VISIT_SCORES.frame(rows))
+    write_table(bare, "photo_scores", PHOTO_SCORES.frame([]))
+    return bare
+
+
+def test_next_in_winter_names_the_visit_that_is_due_when_grass_grows(resting: Path) -> None:
+    text = run("next", str(resting), "--today", "2025-12-08").stdout
+    assert "No visit is due in the 4 weeks from 2025-12-08." in text
+    words = " ".join(text.split())
+    assert "The next is due about Wed 2026-04-01: mill" in words
+    assert "growth rests until about 2026-04-01" in words
+    told = json.loads(run("next", str(resting), "--today", "2025-12-08", "--json").stdout)
+    assert told["visits"] == []
+    assert (told["next_due"]["date"], told["next_due"]["lawn"]) == ("2026-04-01", "mill")
+
+
+def test_next_in_winter_keeps_to_the_rounds_rhythm_and_to_the_lawn_asked(resting: Path) -> None:
+    # seen on 23 March, so due a usual gap after that and not when growth begins
+    row = {"lawn": "mill", "zone": "all", "date": "2026-03-23", "stage": "check"}
+    late = VISIT_SCORES.frame([row | {"photos": 4, "refused": 0}])
+    visits = pd.concat([read_table(resting, "visit_scores"), late])
+    write_table(resting, "visit_scores", visits)
+    asked = ("next", str(resting), "--weeks", "2", "--lawn", "mill", "--json")
+    told = json.loads(run(*asked, "--today", "2026-03-25").stdout)
+    assert told["visits"] == []
+    assert told["next_due"]["date"] == "2026-04-23"  # its usual gap is 31 days
+
+
+def test_next_names_no_later_visit_where_some_are_due(resting: Path) -> None:
+    told = json.loads(run("next", str(resting), "--today", "2026-04-01", "--json").stdout)
+    assert told["visits"]
+    assert told["next_due"] is None

@@ -99,7 +99,7 @@ def test_a_lawn_not_visited() -> None:
     lawns = LAWNS.frame([{"lawn": "new", "zone": "all"}, {"lawn": "l00", "zone": "all"}])
     found = flags(attention(visits(rows), lawns=lawns))
     assert "days ago" in found["l05", "not visited"]
-    assert "while grass grew; 70 are usual" in found["l05", "not visited"]
+    assert "while grass grew; more than the 70 that are let pass." in found["l05", "not visited"]
     assert "no photos of it yet" in found["new", "not visited"]
     assert len(found) == 2
 
@@ -320,3 +320,28 @@ def test_every_flag_has_words_for_people() -> None:
         assert flag.meaning
         assert flag.advice.endswith(".")
     assert np.datetime64(day(0)) == START
+
+
+def test_a_lone_lawn_is_not_held_against_others() -> None:
+    """There are no other lawns, so none is named."""
+    rows = [row for row in steady_round({"l03": 30.0}) if row["lawn"] == "l03"]
+    alone = flags(attention(visits(rows)))["l03", "cover falling"]
+    assert "than its own past and the season lead one to expect" in alone
+    assert "other lawns" not in alone
+    assert (
+        "the other lawns"
+        in flags(attention(visits(steady_round({"l03": 14.0}))))["l03", "cover falling"]
+    )
+
+
+def test_a_change_of_method_long_ago_is_not_said_to_lie_in_between() -> None:
+    rows = [row | {"version": "2"} for row in steady_round({"l03": 14.0}, n=24)]
+    rows[3 * 24]["version"] = "1"  # of two years before
+    assert "way of scoring" not in flags(attention(visits(rows)))["l03", "cover falling"]
+
+
+def test_refused_photos_are_said_to_be_of_the_last_visit() -> None:
+    rows = steady_round()
+    rows[-1] |= {"photos": 1, "refused": 3}
+    evidence = flags(attention(visits(rows)))["l11", "photos too poor"]
+    assert evidence == "3 of 4 photos of the last visit were refused."

@@ -49,7 +49,7 @@ def test_the_round_effect_is_what_the_others_did() -> None:
     rng = np.random.default_rng(3)
     wave = 6 * np.sin(np.arange(16) / 2)
     visits = simulated(rng, 40, 16, wave, {})
-    common, _, stray, mates = round_effect(visits, 40, PRIORS)
+    common, _, stray, mates = round_effect(visits, PRIORS)
     assert mates.all()
     assert np.corrcoef(common, np.tile(wave, 40))[0, 1] > 0.95
     assert stray < 2.5
