@@ -1,6 +1,7 @@
 """Remove a customer from a round: everywhere, said item by item; photos only when asked for.
 
-A ledger that rounds share is one of the places, where it is named. What stays are counts without names, in `.lawnscore/aggregates.json`.
+A ledger that rounds share is one of the places, where it is named. What stays are counts without
+names, in `.lawnscore/aggregates.json`.
 """
 
 from __future__ import annotations

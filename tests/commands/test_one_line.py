@@ -100,7 +100,9 @@ def test_reports_that_is_a_file_is_one_line(base: Path) -> None:
 
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EIO])
-@pytest.mark.parametrize("words", [("report", "BASE"), ("next", "BASE", "--ics", "OUT")])
+@pytest.mark.parametrize(
+    "words", [("score", "BASE"), ("report", "BASE"), ("next", "BASE", "--ics", "OUT")]
+)
 def test_a_disk_that_cannot_be_written_is_one_line(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
@@ -139,3 +141,17 @@ def test_an_error_of_the_disk_anywhere_is_one_line(
         run()
     assert ended.value.code == 2
     assert "Input/output error" in capsys.readouterr().err
+
+
+def test_a_command_begins_by_keeping_what_it_writes_to_its_owner(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """For whatever a library writes on its own; our own files have their mode besides."""
+    monkeypatch.setattr("sys.argv", ["lawnscore", "--version"])
+    before = os.umask(0)
+    try:
+        with pytest.raises(SystemExit):
+            run()
+        assert os.umask(0) == 0o077
+    finally:
+        os.umask(before)

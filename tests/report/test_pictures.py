@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+import os
 from pathlib import Path
 from typing import Any
 
@@ -187,3 +188,31 @@ def test_two_stages_of_one_day_are_told_apart_in_the_caption(rounds: RoundRows, 
     )
     assert "7 August 2025, before the work and just after the work" in caption
     assert "100 cm across" in caption
+
+
+def dies_on_b(job: tuple[str, str, str, str, ScoringSettings]) -> None:
+    """Stand in for what draws one photo, and take the process down at one of them."""
+    path, _, key, folder, _ = job
+    if Path(path).name == "b.jpg":
+        os._exit(3)
+    (Path(folder) / f"{key}.json").write_text("{}")
+
+
+def test_a_photo_that_ends_its_process_costs_its_own_picture_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "photos" / "elm-row" / "all" / "2025-01-01-check"
+    place.mkdir(parents=True)
+    rows = []
+    for name in ("a", "b", "c"):
+        (place / f"{name}.jpg").write_bytes(b"x")
+        rows.append(photo(name, photo=f"photos/elm-row/all/2025-01-01-check/{name}.jpg"))
+    monkeypatch.setattr(pictures, "_draw_one", dies_on_b)
+    book = PictureBook(tmp_path, ScoringSettings())
+    drawn = book.draw(rows, workers=2)
+    assert drawn.n == 3
+    (line,) = drawn.lost
+    assert "2025-01-01-check/b.jpg: no picture" in line
+    assert "2 times" in line
+    there = {row["sha256"] for row in rows if (book.folder / f"{picture_key(row)}.json").exists()}
+    assert there == {"a", "c"}
