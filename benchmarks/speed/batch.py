@@ -57,7 +57,7 @@ run()
 _PARTS = """
 import sys, time, resource
 from lawnscore.scoring import batch
-from lawnscore.points.correct import score_round
+from lawnscore.points.score import score_round
 whom = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
 now = lambda: [sum(resource.getrusage(who)[:2]) for who in whom]
 def timed(name, module, attribute):
