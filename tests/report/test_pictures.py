@@ -18,7 +18,7 @@ from lawnscore.report.pictures import (
     keep_pictures,
     picture_key,
 )
-from lawnscore.report.window import GRID_MM, common_window
+from lawnscore.report.window import GRID_MM, common_window, seen_cells
 from tests.report.invented import turf_picture
 
 
@@ -168,6 +168,19 @@ def test_the_largest_rectangle_is_found() -> None:
     assert window is not None
     assert (window.left, window.top) == (0.0, GRID_MM)  # 3 x 6 beats 4 x 4
     assert (window.right, window.bottom) == (6 * GRID_MM, 4 * GRID_MM)
+
+
+def test_the_cells_that_are_seen_come_back_as_they_were_told() -> None:
+    ground = np.zeros((100, 140, 3), np.uint8)
+    ground[25:85, 10:] = 90  # 2 mm a pixel: from (20, 50) mm, cells of 20 mm
+    seen = seen_cells(ground, (-45.0, -33.0), 2.0)
+    cells = [[r, c] for r in range(1, 6) for c in range(-1, 11)]
+    window = common_window([{"seen": seen}])
+    assert window is not None
+    assert window == common_window([{"seen": cells}])  # as they were kept before
+    assert window == common_window([{"seen": seen}, {"seen": cells}])
+    bare = seen_cells(np.zeros((4, 4, 3), np.uint8), (0.0, 0.0), 1.0)
+    assert common_window([{"seen": bare}]) is None
 
 
 def test_a_path_out_of_the_round_is_not_read(tmp_path: Path) -> None:
