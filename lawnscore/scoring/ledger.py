@@ -217,7 +217,7 @@ class Ledger:
     def score_texts(self, hashes: Iterable[str], method: Method) -> dict[str, tuple[str, str]]:
         """Return what :meth:`score_text` does for each of these contents that has a row."""
         wanted = sorted(set(hashes))
-        out = {}
+        out: dict[str, tuple[str, str]] = {}
         for start in range(0, len(wanted), _CHUNK):
             some = wanted[start : start + _CHUNK]
             with _as_one_line(self.path):
