@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from lawnscore.history.recovery import recovery
     from lawnscore.history.visits import visit_scores
     from lawnscore.photo.score import PhotoScore, score_photo
-    from lawnscore.points.correct import score_round
+    from lawnscore.points.score import score_round
     from lawnscore.scoring.summary import ScoreSummary
 
 __version__ = "0.1.0"
@@ -40,7 +40,7 @@ _HOMES = {
     "changes": "lawnscore.history.changes",
     "recovery": "lawnscore.history.recovery",
     "score_photo": "lawnscore.photo.score",
-    "score_round": "lawnscore.points.correct",
+    "score_round": "lawnscore.points.score",
     "visit_scores": "lawnscore.history.visits",
 }
 

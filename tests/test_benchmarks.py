@@ -31,6 +31,7 @@ def test_a_study_that_can_be_run_says_how(path: Path) -> None:
     if "argparse" in source and path.parent.name in ("speed", "studies"):
         assert 'add_argument("--quick"' in source
         module = ".".join(path.relative_to(ROOT.parent).with_suffix("").parts)
+        module = module.removesuffix(".__main__")
         assert f"python -m {module}" in said or "--help" in said
 
 

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import signal
+import time
 from pathlib import Path
 
 import pytest
@@ -50,3 +51,10 @@ def test_only_the_memory_of_the_input_itself_counts() -> None:
     with pytest.raises(fuzz.Find, match="memory"):
         reading(too_much)
     reading(1000)
+
+
+def test_an_input_that_takes_too_long_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(fuzz, "SECONDS_MAX", 1)
+    slow = fuzz.Reader("slow", lambda *_: time.sleep(60), (), lambda: [b""])
+    with pytest.raises(fuzz.Find, match="more than 1 s"):
+        fuzz.feed(slow, b"", Path())

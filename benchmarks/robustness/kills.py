@@ -12,8 +12,9 @@ After each: originals byte for byte the same, the ledger opens, no file is half 
 called filed that is not, what went wrong was one line, and the next run ends with what an
 undisturbed run ends with. Prints a table; ends with status 1 at the first thing that is lost.
 
-    python -m benchmarks.robustness.kills          every step, 200 random moments a command
-    python -m benchmarks.robustness.kills --quick  a few of each
+    python -m benchmarks.robustness.kills                every step, 200 random moments a command
+    python -m benchmarks.robustness.kills --only report   one command
+    python -m benchmarks.robustness.kills --quick         a few of each
 """
 
 from __future__ import annotations
@@ -410,11 +411,13 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a few of each")
     parser.add_argument("--moments", type=int, default=200, help="random moments a command")
     parser.add_argument("--seed", type=int, default=1)
+    names = [case.name for case in CASES]
+    parser.add_argument("--only", choices=names, action="append", help="this command alone")
     given = parser.parse_args()
     most = 4 if given.quick else 10_000
     moments = 1 if given.quick else given.moments
     print(f"{'command':8} {'trouble':26} {'times':>5} {'seconds':>8}")
-    for case in CASES:
+    for case in [case for case in CASES if not given.only or case.name in given.only]:
         for trial in _trials(case, most, moments, given.seed):
             print(f"{trial.case:8} {trial.trouble:26} {trial.n:5} {trial.seconds:8.1f}", flush=True)
     print("Nothing was lost.")

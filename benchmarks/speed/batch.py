@@ -47,7 +47,7 @@ for photo in photos:
 print(time.process_time() - began)
 """
 
-_BATCH = """
+BATCH = """
 import sys
 from lawnscore.commands.main import run
 sys.argv = ["lawnscore", "-q", "score", sys.argv[1], "--workers", sys.argv[2]]
@@ -57,7 +57,7 @@ run()
 _PARTS = """
 import sys, time, resource
 from lawnscore.scoring import batch
-from lawnscore.points.correct import score_round
+from lawnscore.points.score import score_round
 whom = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
 now = lambda: [sum(resource.getrusage(who)[:2]) for who in whom]
 def timed(name, module, attribute):
@@ -125,7 +125,7 @@ def measure(base: Path, workers: int) -> tuple[float, float]:
     """Return CPU of a batch and of its photos alone, s; the round is as new afterwards."""
     for made in (".lawnscore", "reports"):
         shutil.rmtree(base / made, ignore_errors=True)
-    batch, _ = run(f"if __name__ == '__main__':\n{indented(_BATCH)}", base, workers)
+    batch, _ = run(f"if __name__ == '__main__':\n{indented(BATCH)}", base, workers)
     _, alone = run(_ALONE, base)
     return batch, float(alone)
 
@@ -158,11 +158,11 @@ def main(arguments: list[str] | None = None) -> int:
     n_photos, pairs = (12, 1) if options.quick else (options.photos, options.pairs)
     with tempfile.TemporaryDirectory() as scratch:
         picture = Path(scratch) / "picture.jpg"
-        render_apart(picture, quick=not options.large)
+        render_apart(picture, size="usual" if options.large else "quick")
         base = make_round(Path(scratch) / "round", picture.read_bytes(), n_photos)
         times = np.array([measure(base, options.workers) for _ in range(pairs)])
         left = left_by(base, n_photos)
-        again, _ = run(f"if __name__ == '__main__':\n{indented(_BATCH)}", base, options.workers)
+        again, _ = run(f"if __name__ == '__main__':\n{indented(BATCH)}", base, options.workers)
         parts = ""
         if options.parts:
             for made in (".lawnscore", "reports"):

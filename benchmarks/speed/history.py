@@ -15,6 +15,8 @@ import platform
 import resource
 import sys
 import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -83,6 +85,45 @@ def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
+@dataclass(frozen=True)
+class Step:
+    """What one step took: wall and processor seconds, rows made, peak memory so far (MB)."""
+
+    name: str
+    wall_s: float
+    cpu_s: float
+    rows: int
+    peak_mb: float
+
+
+def steps(lawns: int, years: int, seed: int, *, photos: bool = False) -> Iterator[Step]:
+    """Make the tables of so many lawns one after the other; yield what each took, and all."""
+    visits, work = make_visits(lawns, years, seed)
+    weather = make_weather(years)
+    yield Step("visits made", 0.0, 0.0, len(visits), peak_mb())
+    jobs: dict[str, Callable[[], pd.DataFrame]] = {
+        "changes": lambda: changes(visits, work=work),
+        "recovery": lambda: recovery(visits, work, weather),
+        "attention": lambda: attention(visits, work, weather),
+    }
+    if photos:
+        rows = make_photos(visits, len(visits), seed)
+        jobs = {"visit_scores": lambda: visit_scores(rows)} | jobs
+    wall, cpu = time.perf_counter(), time.process_time()
+    for name, job in jobs.items():
+        begin, begin_cpu = time.perf_counter(), time.process_time()
+        n = len(job())
+        yield Step(
+            name,
+            time.perf_counter() - begin,
+            time.process_time() - begin_cpu,
+            n,
+            peak_mb(),
+        )
+    wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
+    yield Step("all", wall, cpu, len(visits), peak_mb())
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--lawns", type=int, default=5000)
@@ -94,30 +135,14 @@ def main() -> int:
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     lawns = 50 if options.quick else options.lawns
-    visits, work = make_visits(lawns, options.years, options.seed)
-    weather = make_weather(options.years)
     print(f"Python {platform.python_version()}, NumPy {np.__version__}, pandas {pd.__version__}")
-    print(f"{lawns} lawns, {options.years} years, {len(visits)} visits; {peak_mb():.0f} MB made")
-    steps = {
-        "changes": lambda: changes(visits, work=work),
-        "recovery": lambda: recovery(visits, work, weather),
-        "attention": lambda: attention(visits, work, weather),
-    }
-    if options.photos:
-        photos = make_photos(visits, len(visits), options.seed)
-        steps = {"visit_scores": lambda: visit_scores(photos)} | steps
-    total = total_cpu = 0.0
-    for name, step in steps.items():
-        begin, begin_cpu = time.perf_counter(), time.process_time()
-        rows = len(step())
-        seconds, cpu = time.perf_counter() - begin, time.process_time() - begin_cpu
-        total, total_cpu = total + seconds, total_cpu + cpu
+    print(f"{lawns} lawns, {options.years} years")
+    for step in steps(lawns, options.years, options.seed, photos=options.photos):
         print(
-            f"{name:14} {seconds:7.1f} s ({cpu:6.1f} s of CPU)  {rows:10} rows  "
-            f"peak {peak_mb():6.0f} MB",
+            f"{step.name:14} {step.wall_s:7.1f} s ({step.cpu_s:6.1f} s of CPU)  "
+            f"{step.rows:10} rows  peak {step.peak_mb:6.0f} MB",
             flush=True,
         )
-    print(f"{'all':14} {total:7.1f} s ({total_cpu:6.1f} s of CPU)  peak {peak_mb():6.0f} MB")
     return 0
 
 

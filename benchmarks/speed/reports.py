@@ -45,7 +45,7 @@ def main() -> None:
     visits = 4 if options.quick else N_VISITS
     _print_environment()
     with tempfile.TemporaryDirectory() as folder:  # libraries are loaded once
-        _time_reports(Path(folder) / "round", 1, visits, options)
+        time_reports(Path(folder) / "round", 1, visits, options)
     print(
         f"{'lawns':>6} {'wall s':>8} {'CPU s':>8} {'CPU s a lawn':>13} {'unchanged':>10} ", end=""
     )
@@ -53,7 +53,7 @@ def main() -> None:
     for lawns in sizes:
         with tempfile.TemporaryDirectory() as folder:
             home = Path(folder) / "round"
-            (_, wall, cpu), again, changed = _time_reports(home, lawns, visits, options)
+            (_, wall, cpu), again, changed = time_reports(home, lawns, visits, options)
             files = [path.stat() for path in (home / "reports").rglob("*") if path.is_file()]
             size_mb = sum(stat.st_size for stat in files) / 1e6
             print(f"{lawns:6} {wall:8.1f} {cpu:8.1f} {cpu / lawns:13.2f} ", end="")
@@ -65,7 +65,7 @@ def main() -> None:
         print(f"target: {lawns} lawns x {visits} visits in {TARGET_S:.0f} s: {met}")
 
 
-def _time_reports(
+def time_reports(
     folder: Path, lawns: int, visits: int, options: argparse.Namespace
 ) -> list[tuple[str, float, float]]:
     from lawnscore.report import write_reports

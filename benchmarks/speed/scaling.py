@@ -246,7 +246,7 @@ def main(arguments: list[str] | None = None) -> int:
     )  # fmt: skip
     with tempfile.TemporaryDirectory() as scratch:
         picture, base = Path(scratch) / "picture.jpg", Path(scratch) / "round"
-        render_apart(picture, quick=options.quick)
+        render_apart(picture, size="quick" if options.quick else "usual")
         with one_core():
             alone, left = scored(base, picture, n_photos)
             row, extra = one_kept(base)

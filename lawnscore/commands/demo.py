@@ -48,7 +48,7 @@ def demo(
     from lawnscore.demo.check import check_demo
     from lawnscore.demo.demo_round import SEED, make_demo_round
     from lawnscore.demo.reader import read_demo
-    from lawnscore.points.correct import score_round
+    from lawnscore.points.score import score_round
     from lawnscore.report import write_reports
     from lawnscore.report.outbox import write_outbox
     from lawnscore.report.pictures import DrawingScorer

@@ -41,30 +41,6 @@ def print_table(headers: Iterable[str], rows: Iterable[Iterable[object]], title:
     console.print(table)
 
 
-def day_of(text: str | None, option: str) -> str | None:
-    """Return a date that was typed after an option as ISO text.
-
-    Raises
-    ------
-    LawnscoreError
-        When it is no date of the calendar, or in no year that can be.
-    """
-    from datetime import date
-
-    from lawnscore.contract.errors import LawnscoreError
-    from lawnscore.register.cells import YEARS
-
-    try:
-        day = None if text is None else date.fromisoformat(text)
-    except ValueError:
-        day = date.min
-    if day is not None and not YEARS[0] <= day.year <= YEARS[1]:
-        raise LawnscoreError(
-            f"{option} {text} is not a date", "Write it as YYYY-MM-DD, such as 2026-05-01."
-        )
-    return None if day is None else day.isoformat()
-
-
 def say(line: str) -> None:
     """Print a line for people on standard error, so that it never mixes with a result.
 

@@ -58,7 +58,7 @@ def score(
     place, 2 nothing could be done.
     """
     from lawnscore.contract.errors import LawnscoreError
-    from lawnscore.points.correct import score_round
+    from lawnscore.points.score import score_round
     from lawnscore.scoring.summary import summary_lines
 
     if cluster and workers:

@@ -27,6 +27,13 @@ def forget(
     lawn: str = typer.Argument(..., metavar="LAWN", help="The lawn, as in lawns.csv."),
     photos: bool = typer.Option(False, "--photos", help="Delete its photos too, for good."),
     yes: bool = typer.Option(False, "--yes", help="Do not ask."),
+    ledger: str | None = typer.Option(
+        None,
+        "--ledger",
+        metavar="ADDRESS",
+        envvar="LAWNSCORE_LEDGER",
+        help="In a shared ledger too: postgresql://USER@HOST/DATABASE.",
+    ),
     as_json: bool = _JSON,
 ) -> None:
     """Remove a customer everywhere in a round, and say what was removed.
@@ -42,15 +49,19 @@ def forget(
             raise LawnscoreError("nothing was removed, as nobody can be asked", "Add --yes.")
         what = "everything and all photos" if photos else "everything but the photos"
         typer.confirm(f"Remove {what} of {lawn}? This cannot be undone", abort=True)
-    done = forget_lawn(round_path, lawn, photos=photos)
+    done = forget_lawn(round_path, lawn, photos=photos, ledger=ledger)
     if as_json:
-        removed = dict(done.removed)
-        print_json({"lawn": done.lawn, "removed": removed, "photos_left": done.photos_left})
+        print_json({**vars(done), "removed": dict(done.removed)})
         return
     print_table(("removed", "how many"), done.removed)
     if done.photos_left:
         n = "1 photo is" if done.photos_left == 1 else f"{done.photos_left} photos are"
         say(f"{n} left in photos/: `lawnscore score` reads what lies there again.")
+    if done.held_elsewhere:
+        n = "1 score" if done.held_elsewhere == 1 else f"{done.held_elsewhere} scores"
+        say(f"Another round has photos of the same content: {n} left in the shared ledger.")
+    if done.ledger_unnamed:
+        say("Scores of this round were shared with a database: name it with --ledger as well.")
     say("Run `lawnscore score` and `lawnscore report` to write what speaks of all lawns anew.")
     say("Backups made before hold this customer still.")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,15 +15,12 @@ from lawnscore.points.flows import Corrected, Evidence, Targets, correct_shares
 from lawnscore.points.program import Program
 from lawnscore.points.readers import reader_se
 from lawnscore.points.record import read_points
-from lawnscore.scoring.batch import Corrector, Progress, ScoreSummary
-from lawnscore.scoring.batch import score_round as score_plainly
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from lawnscore.contract.settings import ConditionWeights
     from lawnscore.register.folder import Round
-    from lawnscore.scoring.each_photo import Scorer
 
 Array = NDArray[np.float64]
 
@@ -36,49 +32,6 @@ FEWEST_CASTS = 10
 
 _METHOD = "1"
 """Goes into the settings id: to be changed when the correction is."""
-
-
-def score_round(
-    path: Path | str,
-    *,
-    progress: Progress | None = None,
-    scorer: Scorer | None = None,
-    workers: int | None = 0,
-    parquet: bool = False,
-    today: str | None = None,
-    add: bool = False,
-    no_points: bool = False,
-    cluster: str | None = None,
-    ledger: str | None = None,
-) -> ScoreSummary:
-    """Score every new or changed photo of a round and write its tables.
-
-    The same as :func:`lawnscore.scoring.batch.score_round`, and then corrected by the
-    points read by eye where `[points] correct` of `round.toml` says yes.
-
-    Parameters
-    ----------
-    no_points
-        Leave the points out, whatever `round.toml` says.
-
-    Raises
-    ------
-    LawnscoreError
-        As there, and when points.csv cannot be read.
-    """
-    corrector: Corrector | None = None if no_points else correct_photos
-    return score_plainly(
-        path,
-        progress=progress,
-        scorer=scorer,
-        workers=workers,
-        parquet=parquet,
-        today=today,
-        add=add,
-        corrector=corrector,
-        cluster=cluster,
-        ledger=ledger,
-    )
 
 
 def correct_photos(opened: Round, photos: pd.DataFrame) -> pd.DataFrame:

@@ -6,6 +6,7 @@ import re
 import tomllib
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from functools import cache, lru_cache
 from importlib.resources import files
 
@@ -109,7 +110,7 @@ class Words:
 
     def number(self, value: float, decimals: int = 0) -> str:
         """Return a number as this locale writes it, with a fixed number of decimals."""
-        return _number(value, decimals, self.locale)
+        return _number(_rounded(value, decimals), decimals, self.locale)
 
     def amount(self, value: float, unit: str) -> str:
         """Return an amount with its unit, with one decimal only where it has one."""
@@ -267,8 +268,17 @@ def _single_spaced(text: str) -> str:
     return re.sub(" +([,.;:])", r"\1", re.sub(" {2,}", " ", text))
 
 
+def _rounded(value: float, decimals: int) -> Decimal:
+    """Round as the locale's library does, so that what is written alike is formatted once.
+
+    Nothing is written as -0: it equals 0, and one of the two would stand for both.
+    """
+    exact = Decimal(str(value))
+    return exact.quantize(Decimal(1).scaleb(-decimals)) + 0 if exact.is_finite() else exact
+
+
 @lru_cache(maxsize=20_000)
-def _number(value: float, decimals: int, locale: str) -> str:
+def _number(value: Decimal, decimals: int, locale: str) -> str:
     pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
     text: str = format_decimal(value, format=pattern, locale=locale)
     return str(text).replace("-", "−")

@@ -8,6 +8,8 @@ import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from statistics import fmean
+from typing import Any
 from urllib.parse import quote
 
 from lawnscore import __version__
@@ -30,6 +32,9 @@ from lawnscore.report.pictures import (
 )
 
 SEEN_FOLDER = Path("lawns") / "pictures"
+
+_DAYS = ("days_to_95", "days_to_95_low", "days_to_95_high", "expected_days_to_95")
+_COURSE = ("cover", "low", "high")
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +96,7 @@ class LawnFiles:
             self.letterhead.business,
             self.letterhead.contact,
             hashlib.sha256(self.letterhead.logo_png).hexdigest(),
-            {name: getattr(lawn, name) for name in lawn.__dataclass_fields__},
+            _as_read(lawn),
             sorted(seen),
         ]
         text = json.dumps(parts, default=str, sort_keys=True)
@@ -166,3 +171,25 @@ def file_hash(path: Path) -> str:
         return content_hash(path.read_bytes())
     except OSError:
         return ""
+
+
+def _as_read(lawn: LawnRows) -> dict[str, Any]:
+    """Return the rows of a lawn, as finely as they can be read in its files.
+
+    What is fitted to one lawn leans on all of them: a visit to one moves the days and the courses
+    of every other by hundredths, which is no reason to write those anew. Days are told whole; a
+    course counts as another when it lies a point higher or lower as a whole, two pixels.
+    """
+    rows = {name: getattr(lawn, name) for name in lawn.__dataclass_fields__}
+    rows["recovery"] = [
+        {k: round(v) if k in _DAYS and v is not None else v for k, v in row.items()}
+        for row in lawn.recovery
+    ]
+    courses: dict[tuple[Any, Any], list[Row]] = {}
+    for row in lawn.courses:
+        courses.setdefault((row["zone"], row["renovation_date"]), []).append(row)
+    rows["courses"] = [
+        [*key, len(points), *(round(fmean(row[c] for row in points)) for c in _COURSE)]
+        for key, points in courses.items()
+    ]
+    return rows

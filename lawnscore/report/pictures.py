@@ -309,7 +309,7 @@ def _draw_views(folder: Path, key: str, views: PhotoViews) -> None:
 class DrawingScorer:
     """Scores a photo and keeps its pictures at once, so that no report has to score it again.
 
-    For the ``scorer`` of :func:`lawnscore.points.correct.score_round`; goes to other processes.
+    For the ``scorer`` of :func:`lawnscore.points.score.score_round`; goes to other processes.
     """
 
     round_path: Path

@@ -219,9 +219,14 @@ class _Run:
                 self._hashes[place.relative] = sha256
                 self._by_hash.setdefault(sha256, []).append(place)
         self.ledger.fetch(self._by_hash, self.method)
-        for place in photos:
-            if place.relative in self._hashes:
-                self.n_known += self._take_known(place)
+        known = self.ledger.score_texts(self._by_hash, self.method)
+        self._texts |= {
+            place.relative: known[sha256]
+            for sha256, places in self._by_hash.items()
+            if sha256 in known
+            for place in places
+        }
+        self.n_known = len(self._texts)
         # Photos of the same content are scored once. Should a file change while it waits, its
         # twin is still without a row and comes next.
         while todo := self._one_of_each([p for p in photos if not self._has_row(p)]):
@@ -293,12 +298,6 @@ class _Run:
             return None  # reading it will say in words what is the matter
         return sha256
 
-    def _take_known(self, place: PhotoPlace) -> bool:
-        found = self.ledger.score_text(self._hashes[place.relative], self.method)
-        if found is not None:
-            self._texts[place.relative] = found
-        return found is not None
-
     def _one_of_each(self, places: Iterable[PhotoPlace]) -> list[PhotoPlace]:
         first: dict[str, PhotoPlace] = {}
         for place in places:
@@ -334,7 +333,7 @@ class _Run:
             self.ledger.keep_hash(place.relative, stamp, str(sha256), hashed_ns=ns)
         for twin in self._by_hash.get(str(sha256), ()):
             if not self._has_row(twin):
-                self._take_known(twin)
+                self._texts[twin.relative] = kept
 
     def _note_fault(self, place: PhotoPlace, fault: str) -> None:
         path = self.opened.path / FOLDER / FAULTS

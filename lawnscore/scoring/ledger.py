@@ -13,6 +13,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.rows import Row, plain
@@ -30,6 +31,9 @@ SCHEMA_VERSION = 2
 _RACY_NS = 2_000_000_000
 """A file changed less than 2 s before it was hashed is hashed again: file systems keep times
 no finer than that (FAT: 2 s), so it may have changed once more unnoticed."""
+
+_CHUNK = 500
+"""Contents asked for at once; SQLite takes 999 values in any build."""
 
 Stamp = tuple[int, int, int, int]
 """By what a file is known to be unchanged: bytes, times of its content and of its entry (ns),
@@ -75,6 +79,7 @@ class Ledger:
         self.path = own_folder(Path(round_path)) / FILE_NAME
         self.n_bad = 0
         self._found = ""
+        self._files: dict[str, tuple[Any, ...]] | None = None
         try:
             self._db = _open(self.path)
         except _DamagedError as error:
@@ -115,15 +120,10 @@ class Ledger:
 
     def known_hash(self, photo: str, file: Path | Stamp) -> str | None:
         """Return the SHA-256 kept for a file when the file is surely unchanged since."""
-        with _as_one_line(self.path):
-            found = self._db.execute(
-                "SELECT size, mtime_ns, ctime_ns, inode, hashed_ns, sha256, checksum FROM files"
-                " WHERE photo = ?",
-                (photo,),
-            ).fetchone()
+        found = self._file_rows().get(photo)
         if found is None:
             return None
-        *stamp, hashed_ns, sha256, checksum = found
+        _, *stamp, hashed_ns, sha256, checksum = found
         if checksum != _checksum(photo, *stamp, hashed_ns, sha256):
             self.n_bad += 1
             return None
@@ -134,17 +134,24 @@ class Ledger:
     def keep_hash(self, photo: str, file: Path | Stamp, sha256: str, *, hashed_ns: int) -> None:
         """Keep the SHA-256 of a file that was read at ``hashed_ns`` (ns since 1970)."""
         values = (photo, *_stamp(file), hashed_ns, sha256)
+        row = (*values, _checksum(*values))
         with _as_one_line(self.path), self._db:
-            self._db.execute(
-                "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (*values, _checksum(*values)),
-            )
+            self._db.execute("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+        if self._files is not None:
+            self._files[photo] = row
 
     def files(self) -> dict[str, str]:
         """Return the SHA-256 of every file that is kept, by its path in the round."""
-        with _as_one_line(self.path):
-            rows = self._db.execute("SELECT * FROM files ORDER BY photo").fetchall()
+        rows = self._file_rows().values()
         return {row[0]: row[6] for row in rows if row[7] == _checksum(*row[:7])}
+
+    def _file_rows(self) -> dict[str, tuple[Any, ...]]:
+        """Return the row of every file by its path; read once, as every file is asked for."""
+        if self._files is None:
+            with _as_one_line(self.path):
+                rows = self._db.execute("SELECT * FROM files ORDER BY photo").fetchall()
+            self._files = {row[0]: row for row in rows}
+        return self._files
 
     def take_from(self, path: Path) -> int:
         """Take the sound scores of another ledger that are not known here; return how many.
@@ -190,6 +197,7 @@ class Ledger:
         self._delete(table, column, [value for (value,) in known if value not in kept])
 
     def _delete(self, table: str, column: str, values: Iterable[str]) -> int:
+        self._files = None
         with _as_one_line(self.path), self._db:
             found = self._db.executemany(
                 f"DELETE FROM {table} WHERE {column} = ?", [(value,) for value in values]
@@ -205,6 +213,23 @@ class Ledger:
         """Return the row kept as JSON text, and its checksum; ``None`` where there is none."""
         found = self._kept((sha256, *method.key))
         return None if found is None else (found[-3], found[-1])
+
+    def score_texts(self, hashes: Iterable[str], method: Method) -> dict[str, tuple[str, str]]:
+        """Return what :meth:`score_text` does for each of these contents that has a row."""
+        wanted = sorted(set(hashes))
+        out: dict[str, tuple[str, str]] = {}
+        for start in range(0, len(wanted), _CHUNK):
+            some = wanted[start : start + _CHUNK]
+            with _as_one_line(self.path):
+                rows = self._db.execute(
+                    f"SELECT * FROM scores WHERE sha256 IN ({', '.join('?' * len(some))})"
+                    " AND version = ? AND settings_id = ? AND card_id = ?",
+                    (*some, *method.key),
+                ).fetchall()
+            sound = [row for row in rows if row[-1] == _checksum(*row[:-1])]
+            self.n_bad += len(rows) - len(sound)
+            out |= {row[0]: (row[-3], row[-1]) for row in sound}
+        return out
 
     def _kept(self, key: tuple[str, ...]) -> tuple[str, ...] | None:
         """Return all columns of a sound row."""

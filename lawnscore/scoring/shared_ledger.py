@@ -124,7 +124,7 @@ class SharedLedger:
         import sqlalchemy as sa
         from sqlalchemy.dialects.postgresql import insert
 
-        holdings, scores = self._tables["holdings"], self._tables["scores"]
+        holdings = self._tables["holdings"]
         mine = holdings.c.round_id == self.round_id
         now = set(hashes)
         query = sa.select(holdings.c.sha256).where(mine)
@@ -132,11 +132,38 @@ class SharedLedger:
         for some in _chunks(sorted(now - before)):
             rows = [{"round_id": self.round_id, "sha256": sha256} for sha256 in some]
             self._do(partial(_execute, [insert(holdings).on_conflict_do_nothing()], rows))
-        for some in _chunks(sorted(before - now)):
+        self.release(before - now)
+
+    def release(self, hashes: Iterable[str]) -> int:
+        """Note that the round holds these contents no more; forget those that nobody holds.
+
+        Returns
+        -------
+        int
+            How many scores were forgotten; those that another round holds stay.
+        """
+        import sqlalchemy as sa
+
+        holdings, scores = self._tables["holdings"], self._tables["scores"]
+        mine = holdings.c.round_id == self.round_id
+        n = 0
+        for some in _chunks(sorted(set(hashes))):
             drop = sa.delete(holdings).where(mine, holdings.c.sha256.in_(some))
             held = sa.exists().where(holdings.c.sha256 == scores.c.sha256)
             forget = sa.delete(scores).where(scores.c.sha256.in_(some), ~held)
-            self._do(partial(_execute, [drop, forget], None))
+            n += self._do(partial(_n_of_last, [drop, forget]))
+        return n
+
+    def held(self, hashes: Iterable[str]) -> int:
+        """Return how many scores of these contents are there still."""
+        import sqlalchemy as sa
+
+        table = self._tables["scores"]
+        count = sa.select(sa.func.count()).select_from(table)
+        return sum(
+            self._do(partial(_all, count.where(table.c.sha256.in_(some))))[0][0]
+            for some in _chunks(sorted(set(hashes)))
+        )
 
     def _make(self, db: sa.Connection) -> None:
         """Make the tables, one run at a time: PostgreSQL itself would let two collide."""
@@ -192,6 +219,11 @@ def _all(query: sa.Select[Any], db: sa.Connection) -> Sequence[sa.Row[Any]]:
 def _execute(statements: Iterable[Any], rows: Any, db: sa.Connection) -> None:
     for statement in statements:
         db.execute(statement, rows)
+
+
+def _n_of_last(statements: Iterable[Any], db: sa.Connection) -> int:
+    """Execute statements and return how many rows the last of them removed."""
+    return [db.execute(statement).rowcount for statement in statements][-1]
 
 
 def _open(address: str) -> tuple[sa.Engine, dict[str, sa.Table]]:

@@ -1,6 +1,7 @@
 """Remove a customer from a round: everywhere, said item by item; photos only when asked for.
 
-What stays are counts without names, in `.lawnscore/aggregates.json`.
+A ledger that rounds share is one of the places, where it is named. What stays are counts without
+names, in `.lawnscore/aggregates.json`.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections import Counter
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -31,6 +33,7 @@ from lawnscore.report.pictures import PICTURES, picture_key
 from lawnscore.scoring.batch import FAULTS
 from lawnscore.scoring.datapackage import write_datapackage
 from lawnscore.scoring.ledger import FILE_NAME, Ledger
+from lawnscore.scoring.shared_ledger import ROUND_ID, SharedLedger
 from lawnscore.scoring.tables import REPORTS, read_table, table_path, write_table
 from lawnscore.scoring.unchanged import STATE
 
@@ -40,11 +43,25 @@ _PAGES_OF_ALL = ("index.html", "attention.html", "attention.pdf", "visits.ics", 
 
 @dataclass(frozen=True)
 class Forgotten:
-    """What was removed, as (what, how many), and how many photos were left where they are."""
+    """What was removed, and what of the lawn is left.
+
+    Attributes
+    ----------
+    removed
+        As (what, how many).
+    photos_left
+        Photos left where they are.
+    held_elsewhere
+        Scores that another round holds in the shared ledger, and so stay there.
+    ledger_unnamed
+        Whether a shared ledger has this round's scores and was not named.
+    """
 
     lawn: str
     removed: tuple[tuple[str, int], ...]
     photos_left: int
+    held_elsewhere: int = 0
+    ledger_unnamed: bool = False
 
 
 @dataclass(eq=False)
@@ -59,7 +76,9 @@ class _Work:
     removed: Counter[str] = field(default_factory=Counter)
 
 
-def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> Forgotten:
+def forget_lawn(
+    round_path: Path | str, lawn: str, *, photos: bool = False, ledger: str | None = None
+) -> Forgotten:
     """Remove a lawn from every file of a round.
 
     Taken out are its rows in hand-kept files and the copies kept of them, its rows in every table,
@@ -74,17 +93,23 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
         The lawn, as in lawns.csv.
     photos
         Delete its photos too. This cannot be undone.
+    ledger
+        Address of the PostgreSQL database that keeps scores of this round as well.
 
     Raises
     ------
     LawnscoreError
-        When the lawn is unknown, a hand-kept file cannot be read, or something cannot be removed;
+        When the lawn is unknown, a hand-kept file cannot be read, the database cannot be reached
+        (of each, nothing is removed), or something cannot be removed;
         what was removed until then stays removed, and the command can be given again.
     """
     root = Path(round_path)
+    unnamed = ledger is None and (root / FOLDER / ROUND_ID).exists()
     with locked(root):
         try:
             work = _of_lawn(root, lawn)
+            # First of all, so that one that cannot be reached leaves the round as it is.
+            n_held = 0 if ledger is None else _shared_scores(work, ledger)
             _keep_aggregates(work)
             for step in (
                 _pages, _pictures, _tables, _scores, _filing, _faults, _customers, _register,
@@ -97,7 +122,8 @@ def forget_lawn(round_path: Path | str, lawn: str, *, photos: bool = False) -> F
             raise cannot_write(error.filename or root, error) from None
     left = 0 if photos else len(work.photos)
     note(root, "forget", photos_removed=len(work.photos) - left)
-    return Forgotten(work.lawn, tuple(sorted(work.removed.items())), left)
+    removed = tuple(sorted(work.removed.items()))
+    return Forgotten(work.lawn, removed, left, n_held, unnamed)
 
 
 def _of_lawn(root: Path, lawn: str) -> _Work:
@@ -119,16 +145,28 @@ def _of_lawn(root: Path, lawn: str) -> _Work:
     for path in _hand_kept(root):
         without_lawn(path.read_bytes(), lawn, where=path)  # says first what cannot be read
     photos = [place for place in opened.photos if folded(place.lawn) == folded(lawn)]
-    hashes = _own_hashes(tables.get("photo_scores"), lawn)
+    hashes = _own_hashes(root, tables.get("photo_scores"), lawn)
     return _Work(root, found[0], photos, hashes, tables)
 
 
-def _own_hashes(scores: pd.DataFrame | None, lawn: str) -> set[str]:
-    """Return the contents of the lawn's photos that are no other lawn's too."""
-    if scores is None:
-        return set()
-    own = scores["lawn"].map(folded) == folded(lawn)
-    return set(scores["sha256"][own].dropna()) - set(scores["sha256"][~own].dropna())
+def _own_hashes(root: Path, scores: pd.DataFrame | None, lawn: str) -> set[str]:
+    """Return the contents of the lawn's photos that are no other lawn's too.
+
+    The ledger knows them as well, for a round whose tables were deleted.
+    """
+    own: set[str] = set()
+    others: set[str] = set()
+    if scores is not None:
+        mine = scores["lawn"].map(folded) == folded(lawn)
+        own |= set(scores["sha256"][mine].dropna())
+        others |= set(scores["sha256"][~mine].dropna())
+    if (root / FOLDER / FILE_NAME).exists():
+        with Ledger(root) as ledger:
+            for photo, sha256 in ledger.files().items():
+                parts = Path(photo).parts
+                mine_too = len(parts) > 1 and folded(parts[1]) == folded(lawn)
+                (own if mine_too else others).add(sha256)
+    return own - others
 
 
 def _hand_kept(root: Path) -> list[Path]:
@@ -233,6 +271,16 @@ def _pictures(work: _Work) -> None:
         for key in keys:
             for path in folder.glob(f"{key}*"):
                 _remove(work, path, "pictures")
+
+
+def _shared_scores(work: _Work, address: str) -> int:
+    """Take the lawn's scores out of a shared ledger; return how many another round holds."""
+    with closing(SharedLedger(address, work.root)) as shared:
+        n = shared.release(work.hashes)
+        held = shared.held(work.hashes)
+    if n:
+        work.removed["rows of the shared ledger"] += n
+    return held
 
 
 def _scores(work: _Work) -> None:

@@ -10,6 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from lawnscore.scoring.batch import score_round
+from tests.scoring.rounds import Counting, new_round, put_photo
+
 ROOT = Path(__file__).parents[2]
 RUN = "from lawnscore.commands.main import run\nrun()"
 NUMBERS = {"cv2", "numpy", "pandas", "scipy", "skimage", "PIL", "pyarrow", "sqlite3"}
@@ -51,3 +54,12 @@ def test_a_command_loads_no_more_than_it_needs(
 
 def test_the_check_sees_what_is_loaded(tmp_path: Path) -> None:
     assert {"numpy", "reportlab"} <= imported("card", tmp_path / "card.pdf")
+
+
+def test_an_unchanged_round_is_scored_without_what_only_its_tables_need(tmp_path: Path) -> None:
+    base = new_round(tmp_path / "round")
+    put_photo(base)
+    score_round(base, scorer=Counting())
+    run = subprocess.run([sys.executable, "-c", RUN, "score", base], cwd=ROOT, check=False)
+    assert run.returncode == 0
+    assert not imported("score", base) & {"scipy", "skimage"}

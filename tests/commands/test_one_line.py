@@ -69,7 +69,8 @@ def test_text_nested_too_deep_is_one_line(base: Path, bracket: str) -> None:
 
 
 def test_dates_beyond_reason_are_one_line(base: Path) -> None:
-    assert "9999-12-31" in lawnscore("next", base, "--today", "9999-12-31")
+    said = lawnscore("next", base, "--today", "9999-12-31")
+    assert "`9999-12-31` is not in the years" in said
     (base / "phone").mkdir()
     offset = ("--clock-offset", "+99999999999999d")
     assert "more than 40 years" in lawnscore("file", base, base.parent, *offset)
@@ -100,7 +101,9 @@ def test_reports_that_is_a_file_is_one_line(base: Path) -> None:
 
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EIO])
-@pytest.mark.parametrize("words", [("report", "BASE"), ("next", "BASE", "--ics", "OUT")])
+@pytest.mark.parametrize(
+    "words", [("score", "BASE"), ("report", "BASE"), ("next", "BASE", "--ics", "OUT")]
+)
 def test_a_disk_that_cannot_be_written_is_one_line(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
@@ -139,3 +142,17 @@ def test_an_error_of_the_disk_anywhere_is_one_line(
         run()
     assert ended.value.code == 2
     assert "Input/output error" in capsys.readouterr().err
+
+
+def test_a_command_begins_by_keeping_what_it_writes_to_its_owner(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """For whatever a library writes on its own; our own files have their mode besides."""
+    monkeypatch.setattr("sys.argv", ["lawnscore", "--version"])
+    before = os.umask(0)
+    try:
+        with pytest.raises(SystemExit):
+            run()
+        assert os.umask(0) == 0o077
+    finally:
+        os.umask(before)

@@ -11,8 +11,8 @@ from typer.testing import CliRunner
 
 from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.points.correct import score_round
 from lawnscore.points.program import current_photos
+from lawnscore.points.score import score_round
 from lawnscore.register.folder import open_round
 from tests.points.fakes import point_rows
 from tests.scoring.rounds import new_round, put_lawn_photo

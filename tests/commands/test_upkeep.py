@@ -12,7 +12,8 @@ from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.register import round_log
 from lawnscore.register.round_log import note
-from tests.scoring.rounds import VISIT, new_round, put_photo
+from lawnscore.scoring.batch import score_round
+from tests.scoring.rounds import VISIT, Counting, new_round, put_photo
 
 
 def run(*words: object, typed: str | None = None) -> Result:
@@ -71,6 +72,17 @@ def test_the_log_says_what_was_done_without_names(base: Path) -> None:
     run("report", base, "--pictures", "none")
     assert [entry["what"] for entry in entries(base)] == ["score", "report"]
     assert "oak" not in (base / ".lawnscore/log.jsonl").read_text()
+
+
+def test_the_log_says_how_a_run_ended(base: Path) -> None:
+    with pytest.raises(KeyboardInterrupt):
+        score_round(base, scorer=Counting(stop_at=1))
+    assert entries(base)[-1]["ended"] == "KeyboardInterrupt"
+
+
+def test_a_log_that_cannot_be_written_ends_no_run(base: Path) -> None:
+    (base / ".lawnscore" / "log.jsonl").mkdir(parents=True)
+    assert score_round(base, scorer=Counting()).n_scored == 1
 
 
 def test_a_full_log_gives_way(base: Path, monkeypatch: pytest.MonkeyPatch) -> None:

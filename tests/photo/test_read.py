@@ -6,6 +6,8 @@ import hashlib
 import io
 import os
 import struct
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -20,6 +22,7 @@ from PIL import ExifTags, Image, ImageCms
 from lawnscore.contract.errors import PhotoRefused
 from lawnscore.photo import exif as exif_module
 from lawnscore.photo import icc
+from lawnscore.photo.decoders import TIFF_PIXELS_MAX
 from lawnscore.photo.kinds import kind_of, words_for
 from lawnscore.photo.read import Photo, read_photo, reduction_for
 from tests.photo.bad_files import BAD, HEIGHT, WIDTH, encoded, png_bomb, upright
@@ -508,3 +511,21 @@ def test_a_tiff_that_would_fill_the_memory_is_refused(
     Image.new("RGB", pixels).save(path, compression="tiff_lzw")
     with pytest.raises(PhotoRefused, match="too large"):
         read_photo(path)
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="looks at /proc")
+def test_the_largest_tiff_that_is_read_takes_less_than_a_gigabyte(tmp_path: Path) -> None:
+    side = int(TIFF_PIXELS_MAX**0.5)
+    path = tmp_path / "large.tif"
+    Image.new("RGB", (side, side), (30, 90, 40)).save(path)  # uncompressed: 240 MB to hold
+    code = (
+        "import sys; from lawnscore.photo.read import read_photo\n"
+        "read_photo(sys.argv[1])\n"
+        "lines = open('/proc/self/status').read().splitlines()\n"
+        "print(next(line.split()[1] for line in lines if line.startswith('VmHWM:')))"
+    )
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    done = subprocess.run(
+        [sys.executable, "-c", code, path], capture_output=True, text=True, check=True, env=env
+    )
+    assert int(done.stdout) * 1024 < 1_000_000_000

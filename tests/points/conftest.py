@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from lawnscore.points.correct import score_round
 from lawnscore.points.draw import draw_photos
 from lawnscore.points.page import PageSummary, write_page
+from lawnscore.points.score import score_round
 from tests.scoring.rounds import new_round, put_lawn_photo
 
 VISITS = (

@@ -16,10 +16,11 @@ from lawnscore.history.visits import visit_scores
 from lawnscore.photo.condition import condition
 from lawnscore.points import correct
 from lawnscore.points.compare import SHARE_COLUMNS
-from lawnscore.points.correct import correct_photos, score_round
+from lawnscore.points.correct import correct_photos
 from lawnscore.points.draw import draw_photos, draw_points
 from lawnscore.points.program import Program, measured_pixels
 from lawnscore.points.record import FILE_NAME
+from lawnscore.points.score import score_round
 from lawnscore.register.folder import open_round
 from lawnscore.scoring.tables import read_table
 from tests.points.fakes import FakeProgram, photo_table, point_rows

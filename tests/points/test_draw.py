@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.points.correct import score_round
 from lawnscore.points.draw import draw_photos, draw_points, pivoted, spread_sample
+from lawnscore.points.score import score_round
 
 GROUND = SimpleNamespace(origin_mm=(-100.0, 50.0), mm_per_px=1.25)
 

@@ -81,6 +81,8 @@ def test_any_other_folder_name_is_refused_on_one_line(name: str) -> None:
     ("name", "words"),
     [
         ("2026-02-30-before", "calendar"),
+        ("9999-12-31-before", "not in the years 1900 to 2200"),
+        ("1899-12-31-before", "not in the years 1900 to 2200"),
         ("2026-05-01", "does not say date and stage"),
         ("2026-05-01-during", "`during` is not a stage"),
         ("01-05-2026-before", "does not say"),

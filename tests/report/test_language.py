@@ -53,6 +53,12 @@ def test_numbers_and_dates_follow_the_locale() -> None:
     # CLDR: German writes 1.234,5 and 3. Februar 2026 (unicode.org/cldr, from memory)
     assert EN.number(1234.5, 1) == "1,234.5"
     assert DE.number(1234.5, 1) == "1.234,5"
+    # ties go to the even digit of what is written: Decimal's ROUND_HALF_EVEN (IEEE 754-2008)
+    assert [EN.number(value, 2) for value in (2.675, 0.125, 0.135)] == ["2.68", "0.12", "0.14"]
+    # nothing is no less than nothing, in whichever order they are asked for
+    assert [EN.number(value, 1) for value in (-0.04, 0.0, 0.04, -0.06)] == [
+        "0.0", "0.0", "0.0", "−0.1",
+    ]  # fmt: skip
     assert EN.date("2026-02-03") == "3 February 2026"
     assert DE.date("2026-02-03") == "3. Februar 2026"
     assert US.date("2026-02-03") == "February 3, 2026"

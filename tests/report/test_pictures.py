@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+import os
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from lawnscore.report.pictures import (
     keep_pictures,
     picture_key,
 )
-from lawnscore.report.window import GRID_MM, common_window
+from lawnscore.report.window import GRID_MM, common_window, seen_cells
 from tests.report.invented import turf_picture
 
 
@@ -169,6 +170,19 @@ def test_the_largest_rectangle_is_found() -> None:
     assert (window.right, window.bottom) == (6 * GRID_MM, 4 * GRID_MM)
 
 
+def test_the_cells_that_are_seen_come_back_as_they_were_told() -> None:
+    ground = np.zeros((100, 140, 3), np.uint8)
+    ground[25:85, 10:] = 90  # 2 mm a pixel: from (20, 50) mm, cells of 20 mm
+    seen = seen_cells(ground, (-45.0, -33.0), 2.0)
+    cells = [[r, c] for r in range(1, 6) for c in range(-1, 11)]
+    window = common_window([{"seen": seen}])
+    assert window is not None
+    assert window == common_window([{"seen": cells}])  # as they were kept before
+    assert window == common_window([{"seen": seen}, {"seen": cells}])
+    bare = seen_cells(np.zeros((4, 4, 3), np.uint8), (0.0, 0.0), 1.0)
+    assert common_window([{"seen": bare}]) is None
+
+
 def test_a_path_out_of_the_round_is_not_read(tmp_path: Path) -> None:
     outside = tmp_path / "secret.jpg"
     outside.write_bytes(b"x")
@@ -187,3 +201,31 @@ def test_two_stages_of_one_day_are_told_apart_in_the_caption(rounds: RoundRows, 
     )
     assert "7 August 2025, before the work and just after the work" in caption
     assert "100 cm across" in caption
+
+
+def dies_on_b(job: tuple[str, str, str, str, ScoringSettings]) -> None:
+    """Stand in for what draws one photo, and take the process down at one of them."""
+    path, _, key, folder, _ = job
+    if Path(path).name == "b.jpg":
+        os._exit(3)
+    (Path(folder) / f"{key}.json").write_text("{}")
+
+
+def test_a_photo_that_ends_its_process_costs_its_own_picture_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "photos" / "elm-row" / "all" / "2025-01-01-check"
+    place.mkdir(parents=True)
+    rows = []
+    for name in ("a", "b", "c"):
+        (place / f"{name}.jpg").write_bytes(b"x")
+        rows.append(photo(name, photo=f"photos/elm-row/all/2025-01-01-check/{name}.jpg"))
+    monkeypatch.setattr(pictures, "_draw_one", dies_on_b)
+    book = PictureBook(tmp_path, ScoringSettings())
+    drawn = book.draw(rows, workers=2)
+    assert drawn.n == 3
+    (line,) = drawn.lost
+    assert "2025-01-01-check/b.jpg: no picture" in line
+    assert "2 times" in line
+    there = {row["sha256"] for row in rows if (book.folder / f"{picture_key(row)}.json").exists()}
+    assert there == {"a", "c"}

@@ -1,16 +1,18 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.settings import ReportSettings, Settings
+from lawnscore.contract.settings import ReportSettings, ScoringSettings, Settings
 from lawnscore.report import lawn_files, write, write_reports
 from lawnscore.report.language import words_for
 from lawnscore.report.lawn_page import lawn_page
-from lawnscore.report.load import arrange
-from lawnscore.report.pictures import picture_key
+from lawnscore.report.letterhead import Letterhead
+from lawnscore.report.load import RoundRows, arrange, read_round
+from lawnscore.report.pictures import PictureBook, picture_key
 from lawnscore.scoring.tables import write_table
 from tests.report.invented import LAST_DAY, RoundMaker, keep_turf_pictures, write_round
 
@@ -66,6 +68,48 @@ def test_only_the_lawn_that_changed_is_written_again(small: tuple[Path, RoundMak
     assert again == {"customers/B.html", "lawns/B.html", "reports/index.html"}
     changed = differing(before, contents(folder))
     assert changed == {"customers/B.html", "lawns/B.html", "index.html"}
+
+
+def test_a_visit_to_one_lawn_leaves_the_pages_of_the_others(tmp_path: Path) -> None:
+    """What is fitted to a lawn leans on all of them, by hundredths that no page shows."""
+    maker = RoundMaker()
+    for name in "ABCDEF":
+        maker.lawn(name, n_visits=8)
+    folder = write_round(tmp_path / "round", maker.frames())
+    write_reports(folder, today=LAST_DAY, pictures="none")
+    before = read_round(folder, today=LAST_DAY)
+    row = next(r for r in reversed(maker.rows["visit_scores"]) if r["lawn"] == "B")
+    for column in ("green_cover_pct", "green_cover_pct_low", "green_cover_pct_high"):
+        row[column] += 0.02
+    write_table(folder, "visit_scores", maker.frames()["visit_scores"])
+    after = read_round(folder, today=LAST_DAY)
+    moved = [
+        x.lawn for x, y in zip(before.lawns, after.lawns, strict=True) if x.courses != y.courses
+    ]
+    assert moved == list("ABCDEF")
+    again = names(write_reports(folder, today=LAST_DAY, pictures="none").written)
+    assert {"customers/B.html", "lawns/B.html"} <= again
+    of_all = {"reports/index.html", "reports/visits.ics"}
+    assert again <= {"customers/B.html", "lawns/B.html"} | of_all
+
+
+def test_a_day_or_a_point_that_can_be_read_brings_a_page_up_to_date(rounds: RoundRows) -> None:
+    files = lawn_files.LawnFiles(
+        Path("reports"), words_for(ReportSettings()), Letterhead(),
+        PictureBook(Path("round"), ScoringSettings()), False,
+    )  # fmt: skip
+    plain = next(lawn for lawn in rounds.lawns if lawn.recovery)
+    told = dict(plain.recovery[0]) | {"days_to_95": 98.63}
+    course = {"zone": "all", "renovation_date": "2025-04-01", "low": 40.0, "high": 50.0}
+
+    def digest(days: float, cover: float) -> str:
+        rows = (told | {"days_to_95": days}, *plain.recovery[1:])
+        lawn = replace(plain, recovery=rows, courses=(course | {"cover": cover},))
+        return files.digest(lawn, {})
+
+    assert digest(98.63, 43.506) == digest(98.68, 43.508)
+    assert digest(98.63, 43.506) != digest(98.43, 43.506)
+    assert digest(98.63, 43.506) != digest(98.63, 43.4)
 
 
 def test_the_picture_of_a_photo_that_was_removed_goes(small: tuple[Path, RoundMaker]) -> None:

@@ -8,11 +8,13 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from threading import Event, Thread
 
 import numpy as np
 import pytest
 
 from lawnscore.contract.errors import LawnscoreError
+from lawnscore.register import lock
 from lawnscore.scoring.ledger import FILE_NAME, FOLDER, SCHEMA_VERSION, Ledger, Method, locked
 
 METHOD = Method("0.1.0", "1234abcd", "auto")
@@ -153,6 +155,27 @@ def test_only_one_run_at_a_time(tmp_path: Path) -> None:
         other.wait()
     with locked(tmp_path):
         pass
+
+
+def test_a_second_run_waits_a_moment_for_the_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lock, "_PATIENCE_S", 30 * lock._PATIENCE_S)  # of a busy machine
+    held, done = Event(), []
+
+    def first() -> None:
+        with locked(tmp_path):
+            held.set()
+            time.sleep(0.3)
+            done.append("first")
+
+    other = Thread(target=first)
+    other.start()
+    assert held.wait(30)
+    with locked(tmp_path):
+        done.append("second")
+    other.join()
+    assert done == ["first", "second"]
 
 
 def test_a_damaged_lock_is_made_anew(tmp_path: Path) -> None:

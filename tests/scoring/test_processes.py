@@ -25,8 +25,10 @@ ROOT = Path(__file__).parents[2]
 
 
 def dies_on_p1(path: Path, card: object, *, settings: ScoringSettings) -> PhotoScore:
-    """Score by content, and take the whole process down at one photo."""
+    """Score by content, and take the whole process down at one photo; each time is noted."""
     if path.name == "p1.jpg":
+        with path.with_name("deaths.txt").open("a") as noted:
+            noted.write("x")
         os.kill(os.getpid(), signal.SIGKILL)
     return score_by_content(path, card, settings=settings)
 
@@ -69,6 +71,7 @@ def test_a_photo_that_kills_its_process_is_refused_and_the_others_scored(
     assert (Path(one.photo).name, one.reason) == ("p1.jpg", "failed")
     assert "Killed" in one.line()
     assert "2 times" in one.line()
+    assert (base / VISIT / "deaths.txt").read_text() == "xx"
     assert len(read_table(base, "photo_scores")) == 4
 
 

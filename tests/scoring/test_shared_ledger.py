@@ -13,10 +13,14 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
+from typer.testing import CliRunner
 
+from lawnscore.commands.main import build_app
 from lawnscore.contract.errors import LawnscoreError
 from lawnscore.scoring.batch import score_round
+from lawnscore.scoring.ledger import Ledger
 from lawnscore.scoring.shared_ledger import SharedLedger
+from lawnscore.upkeep.forget import forget_lawn
 from tests.scoring import postgres
 from tests.scoring.needed import needed
 from tests.scoring.rounds import VISIT, Counting, new_round, put_photo
@@ -182,6 +186,71 @@ def test_a_database_of_a_later_version_is_left_alone(base: Path, address: str) -
     rows(address, "UPDATE lawnscore_schema SET version = 99")
     with pytest.raises(LawnscoreError, match="another program version"):
         score_round(base, scorer=Counting(), today=TODAY, ledger=address)
+
+
+# ------------------------------------------------------------------ forgetting a customer
+
+
+def with_a_customer(base: Path) -> Path:
+    """Add two photos of another lawn, one of which is a photo of oak-lane too."""
+    (base / "lawns.csv").write_text("lawn,zone,area_m2\noak-lane,front,120\nelm-row-9,all,80\n")
+    for number, seed in enumerate((20, 21, 0)):
+        put_photo(base, f"e{number}.jpg", seed=seed, visit="photos/elm-row-9/all/2026-05-01-check")
+    return base
+
+
+@pytest.mark.parametrize("tables_there", [True, False])
+def test_a_customer_is_forgotten_in_the_database_too(
+    base: Path, address: str, tables_there: bool
+) -> None:
+    score_round(with_a_customer(base), scorer=Counting(), today=TODAY, ledger=address)
+    assert rows(address, "SELECT count(*) FROM lawnscore_scores") == [(7,)]
+    if not tables_there:
+        shutil.rmtree(base / "reports")
+    done = forget_lawn(base, "elm-row-9", photos=True, ledger=address)
+    assert dict(done.removed)["rows of the shared ledger"] == 2
+    assert (done.held_elsewhere, done.ledger_unnamed) == (0, False)
+    for table in ("scores", "holdings"):
+        assert rows(address, f"SELECT count(*) FROM lawnscore_{table}") == [(5,)]
+    with Ledger(base) as ledger:
+        assert ledger.audit() == (10, 0)  # a file and a score of each photo of oak-lane
+
+
+def test_what_another_round_holds_is_kept_for_it_and_said(base: Path, address: str) -> None:
+    other = another(with_a_customer(base))
+    for place in (base, other):
+        score_round(place, scorer=Counting(), today=TODAY, ledger=address)
+    first = forget_lawn(base, "elm-row-9", ledger=address)
+    assert "rows of the shared ledger" not in dict(first.removed)
+    assert (first.held_elsewhere, first.photos_left) == (2, 3)
+    assert rows(address, "SELECT count(*) FROM lawnscore_scores") == [(7,)]
+    last = forget_lawn(other, "elm-row-9", ledger=address)
+    assert (dict(last.removed)["rows of the shared ledger"], last.held_elsewhere) == (2, 0)
+
+
+def test_a_ledger_that_is_not_named_is_told_of(base: Path, address: str) -> None:
+    score_round(with_a_customer(base), scorer=Counting(), today=TODAY, ledger=address)
+    assert forget_lawn(base, "elm-row-9").ledger_unnamed
+    assert rows(address, "SELECT count(*) FROM lawnscore_scores") == [(7,)]
+
+
+def test_a_database_that_cannot_be_reached_leaves_the_customer_whole(base: Path) -> None:
+    score_round(with_a_customer(base), scorer=Counting(), today=TODAY)
+    before = {path: path.read_bytes() for path in base.rglob("*.csv")}
+    with pytest.raises(LawnscoreError, match="cannot be used"):
+        forget_lawn(base, "elm-row-9", ledger="postgresql://lawns@127.0.0.1:1/none")
+    assert {path: path.read_bytes() for path in base.rglob("*.csv")} == before
+
+
+def test_the_command_forgets_in_the_ledger_that_the_environment_names(
+    base: Path, address: str
+) -> None:
+    score_round(with_a_customer(base), scorer=Counting(), today=TODAY, ledger=address)
+    words = ["forget", str(base), "elm-row-9", "--yes", "--json"]
+    done = CliRunner().invoke(build_app(), words, env={"LAWNSCORE_LEDGER": address})
+    said = json.loads(done.stdout)
+    assert said["removed"]["rows of the shared ledger"] == 2
+    assert (said["held_elsewhere"], said["ledger_unnamed"], said["photos_left"]) == (0, False, 3)
 
 
 # ------------------------------------------------------------------ passwords

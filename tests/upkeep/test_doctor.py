@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from importlib import metadata
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from lawnscore.filing.journal import Journal
 from lawnscore.scoring import batch
 from lawnscore.scoring.batch import score_round
+from lawnscore.upkeep import doctor
 from lawnscore.upkeep.doctor import Finding, examine
 from tests.filing.test_filing import NOW
 from tests.scoring.rounds import VISIT, Counting, new_round, put_photo
@@ -77,3 +80,39 @@ def test_a_photo_that_changed_without_being_written_is_found(
     db.close()
     photo.write_bytes(photo.read_bytes()[:-1] + b"x")
     assert "a.jpg" in bad(base, photos=True)["originals"].found
+
+
+def test_a_disk_that_is_nearly_full_is_found(base: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(doctor.shutil, "disk_usage", lambda _: SimpleNamespace(free=400_000_000))
+    assert bad(base)["space"].found == "0.4 GB free"
+
+
+def test_a_round_that_cannot_be_written_is_found(
+    base: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_path: Path, _data: bytes) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "write_bytes", refuse)
+    assert "Permission denied" in bad(base)["rights"].found
+
+
+def test_packages_that_are_old_or_not_there_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    wanted = ["numpy>=1.26", "scipy>=1.11", "gone>=2", 'pyarrow>=99; extra == "tables"']
+    there = {"numpy": "1.20.0", "scipy": "1.14"}
+
+    def version(name: str) -> str:
+        if name not in there:
+            raise metadata.PackageNotFoundError(name)
+        return there[name]
+
+    monkeypatch.setattr(metadata, "requires", lambda _: wanted)
+    monkeypatch.setattr(metadata, "version", version)
+    found = [(one.found, one.mend) for one in examine() if one.what == "packages"]
+    assert found == [
+        ("numpy 1.20.0", "Install numpy>=1.26."),
+        ("gone is not installed", "Install gone>=2."),
+    ]
+    there |= {"numpy": "1.26.0", "gone": "2.1"}
+    (well,) = [one for one in examine() if one.what == "packages"]
+    assert (well.found, well.well) == ("all 3 are there", True)
