@@ -67,7 +67,9 @@ def commands(text: str) -> list[tuple[Path, list[str]]]:
     for module, script, rest in re.findall(
         r"python3? (?:-m (benchmarks[\w.]+)|([\w/]+\.py))((?: +[\w\-./]+)*)", text
     ):
-        path = Path(*module.split(".")).with_suffix(".py") if module else Path(script)
+        path = Path(*module.split(".")) if module else Path(script)
+        if module:  # a package is run by its __main__
+            path = path / "__main__.py" if (ROOT / path).is_dir() else path.with_suffix(".py")
         found.append((path, re.findall(r"(?<= )--[\w-]+", rest)))
     return found
 
