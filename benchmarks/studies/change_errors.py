@@ -108,12 +108,15 @@ def main() -> int:
     options = parser.parse_args()
     lawns, states = (1, 2) if options.quick else (options.lawns, 5)
     begin = time.time()
-    rows, check = (
+    # a quick run checks on the lawn that it was fitted on, and so claims nothing
+    seeds = (SEED, SEED) if options.quick else (SEED, CHECK_SEED)
+    found = [
         pd.concat([
             scored_lawns(w, range(seed, seed + lawns), folder=options.rows, jobs=options.jobs,
                          states=states) for w in WORLDS
-        ], ignore_index=True) for seed in (SEED, CHECK_SEED)
-    )  # fmt: skip
+        ], ignore_index=True) for seed in dict.fromkeys(seeds)
+    ]  # fmt: skip
+    rows, check = found[0], found[-1]
     print(f"Python {platform.python_version()}, NumPy {np.__version__}, OpenCV {cv2.__version__}")
     for name, table in (("fitted on", rows), ("checked on", check)):
         scored = table["status"] == "scored"
