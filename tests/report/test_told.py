@@ -12,7 +12,7 @@ from lawnscore.report.language import Words
 from lawnscore.report.load import LawnRows, Row, arrange
 from lawnscore.report.pictures import candidate_pairs
 from lawnscore.report.story import headline, one_photo, recovery_sentences
-from lawnscore.report.told import basis, told_change, told_changes, verdict_key
+from lawnscore.report.told import Basis, basis, told_change, told_changes, verdict_key
 from tests.report.invented import RoundMaker
 
 
@@ -149,3 +149,8 @@ def test_a_change_without_verdict_is_not_nothing_to_compare(words: Words) -> Non
     figure = story.zones[0].figures[0]
     assert (figure.change, figure.verdict) == ("+45", "untold")
     assert words.text("verdict.untold") == "too few photos to say"
+
+
+@pytest.mark.parametrize("kind", ["year", "visit", "none"])
+def test_without_work_the_pictures_are_earlier_and_now(kind: Basis, words: Words) -> None:
+    assert pair_labels(kind, words) == ("Earlier", "Now")
