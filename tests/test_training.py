@@ -99,3 +99,24 @@ def test_the_package_computes_what_was_trained(trained: Path) -> None:
         said, _ = model(linear, torch.ones(1, *keep.shape))
     np.testing.assert_allclose(out, said[0].permute(1, 2, 0).numpy(), atol=0.35)
     assert np.corrcoef(out.ravel(), said.numpy().transpose(0, 2, 3, 1).ravel())[0, 1] > 0.99
+
+
+def test_a_run_can_go_on_from_the_network_that_ships() -> None:
+    """Whatever its widths: read back, it says what the package computes with it."""
+    from benchmarks.training.network import read
+    from lawnscore.photo import class_net
+
+    shipped = Path(class_net.__file__).with_name("class_net.npz")
+    pytest.importorskip("onnx", reason="the ONNX package is not installed: no weights were read")
+    model, ours = read(shipped).eval(), class_net.load_net()
+    rng = np.random.default_rng(5)
+    colours = rng.uniform(0.02, 0.4, (50, 3)).astype(np.float32)
+    index = rng.integers(0, 50, (64, 96)).astype(np.uint16)
+    keep = np.ones((64 // CELL_PX, 96 // CELL_PX), bool)
+    out, _ = ours.cells(colours, by_cell(index), keep)
+    with torch.no_grad():
+        said, _ = model(torch.from_numpy(colours[index][None]), torch.ones(1, *keep.shape))
+    both = said[0].permute(1, 2, 0).numpy()
+    shares = np.r_[0:5]
+    np.testing.assert_allclose(out[..., shares], both[..., shares], atol=0.2)
+    np.testing.assert_allclose(out[..., -1], both[..., -1], atol=0.2)

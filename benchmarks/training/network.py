@@ -6,6 +6,7 @@ leave. Most of the network lies at its coarse levels, where a convolution costs 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -18,12 +19,18 @@ N_SHARES = 5
 N_OUT = 7
 HIDDEN = 32
 LEARNED = 3
-WIDE = (16, 24, 64, 96)
-FINE = 12
 CAST = 12
 DEEP = 2
 MIDDLE = 0.5
 """Taken off the channels in training: sums of numbers that are all positive kill thresholds."""
+
+
+@dataclass(frozen=True)
+class Widths:
+    """Channels of the four levels, and of the finest on the way back up."""
+
+    levels: tuple[int, int, int, int] = (24, 32, 72, 112)
+    fine: int = 16
 
 
 def norm_conv(n_in: int, n_out: int, size: int, stride: int = 1) -> nn.Sequential:
@@ -41,9 +48,10 @@ class CastBranch(nn.Module):
     by them.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, widths: Widths) -> None:
         super().__init__()
-        self.up, self.skip = norm_conv(WIDE[1], CAST, 1), norm_conv(WIDE[0], CAST, 1)
+        first, second, *_ = widths.levels
+        self.up, self.skip = norm_conv(second, CAST, 1), norm_conv(first, CAST, 1)
         self.c1, self.c2 = norm_conv(CAST, CAST, 3), norm_conv(CAST, CAST, 3)
         self.head = nn.Conv2d(CAST, 1, 1)
 
@@ -56,9 +64,10 @@ class CastBranch(nn.Module):
 class Rest(nn.Module):
     """What follows the first layer: a U of convolutions over cells of 5, 10, 20 and 40 mm."""
 
-    def __init__(self) -> None:
+    def __init__(self, widths: Widths) -> None:
         super().__init__()
-        a, b, c, d = WIDE
+        a, b, c, d = widths.levels
+        fine = widths.fine
         self.d2, self.d3, self.d4 = (
             norm_conv(a, b, 2, 2),
             norm_conv(b, c, 2, 2),
@@ -67,11 +76,11 @@ class Rest(nn.Module):
         self.e2 = nn.ModuleList([norm_conv(b, b, 3)])
         self.e3 = nn.ModuleList([norm_conv(c, c, 3) for _ in range(DEEP)])
         self.e4 = nn.ModuleList([norm_conv(d, d, 3) for _ in range(DEEP)])
-        self.u3, self.u2, self.u1 = norm_conv(d, c, 1), norm_conv(c, b, 1), norm_conv(b, FINE, 1)
-        self.skip = norm_conv(a, FINE, 1)
-        self.f3, self.f2, self.f1 = norm_conv(c, c, 3), norm_conv(b, b, 3), norm_conv(FINE, FINE, 3)
-        self.head = nn.Conv2d(FINE, N_OUT - 1, 1)
-        self.casts = CastBranch()
+        self.u3, self.u2, self.u1 = norm_conv(d, c, 1), norm_conv(c, b, 1), norm_conv(b, fine, 1)
+        self.skip = norm_conv(a, fine, 1)
+        self.f3, self.f2, self.f1 = norm_conv(c, c, 3), norm_conv(b, b, 3), norm_conv(fine, fine, 3)
+        self.head = nn.Conv2d(fine, N_OUT - 1, 1)
+        self.casts = CastBranch(widths)
 
     def forward(
         self, cells: torch.Tensor, context: torch.Tensor
@@ -98,15 +107,17 @@ class Rest(nn.Module):
 class Net(nn.Module):
     """Colour table, first layer and rest."""
 
-    def __init__(self) -> None:
+    def __init__(self, widths: Widths | None = None) -> None:
         super().__init__()
+        self.widths = widths or Widths()
+        first, _, third, _ = self.widths.levels
         self.mood0, self.mood1 = nn.Linear(5, HIDDEN), nn.Linear(HIDDEN, HIDDEN)
         self.mood2 = nn.Linear(HIDDEN, HIDDEN)
         self.pixel0, self.pixel1 = nn.Linear(5, HIDDEN), nn.Linear(HIDDEN, HIDDEN)
         self.pixel2 = nn.Linear(HIDDEN, LEARNED)
-        self.stem = norm_conv(LEARNED + 1, WIDE[0], CELL_PX, CELL_PX)
-        self.context = nn.Linear(WIDE[0] + HIDDEN, WIDE[2])
-        self.rest = Rest()
+        self.stem = norm_conv(LEARNED + 1, first, CELL_PX, CELL_PX)
+        self.context = nn.Linear(first + HIDDEN, third)
+        self.rest = Rest(self.widths)
 
     def features(self, linear: torch.Tensor) -> torch.Tensor:
         """Return (..., 5) of (..., 3) linear sRGB."""
@@ -189,10 +200,11 @@ def read(path: Path) -> Net:
     import onnx
     from onnx import numpy_helper
 
-    model = Net()
     stored = np.load(path.with_suffix(".npz"))
     loaded = onnx.load(str(path.with_suffix(".onnx"))).graph.initializer
     rest = {entry.name.removeprefix("rest."): numpy_helper.to_array(entry) for entry in loaded}
+    a, b, c, d = (len(stored["stem.bias"]), *(len(rest[f"d{k}.0.weight"]) for k in (2, 3, 4)))
+    model = Net(Widths((a, b, c, d), rest["head.weight"].shape[1]))
 
     def put(place: torch.Tensor, value: np.ndarray) -> None:
         place.data.copy_(torch.tensor(value))
@@ -201,7 +213,7 @@ def read(path: Path) -> Net:
         layer = getattr(model, name)
         put(layer.weight, stored[f"{name}.weight"].T)
         put(layer.bias, stored[f"{name}.bias"])
-    stem = (255.0 * stored["stem.weight"]).reshape(CELL_PX, CELL_PX, LEARNED + 1, WIDE[0])
+    stem = (255.0 * stored["stem.weight"]).reshape(CELL_PX, CELL_PX, LEARNED + 1, a)
     stem = stem.transpose(3, 2, 0, 1)
     put(model.stem[0].weight, stem)
     put(model.stem[1].bias, stored["stem.bias"] + MIDDLE * stem.sum((1, 2, 3)))
@@ -251,10 +263,11 @@ def export(model: Net, path: Path, *, casts: bool = True) -> None:
     out["stem.weight"] = stem.reshape(-1, stem.shape[-1]) / np.float32(255.0)
     out["stem.bias"] = t(bias - MIDDLE * weight.sum((1, 2, 3)))
     np.savez(path.with_suffix(".npz"), **out)
+    first, _, third, _ = model.widths.levels
     free = {2: "h", 3: "w"}
     torch.onnx.export(
         _Plain(model.rest, casts=casts).eval(),
-        (torch.zeros(1, WIDE[0], 96, 80), torch.zeros(1, WIDE[2], 1, 1)),
+        (torch.zeros(1, first, 96, 80), torch.zeros(1, third, 1, 1)),
         str(path.with_suffix(".onnx")), opset_version=13, dynamo=False,
         input_names=["cells", "context"], output_names=["out", "deep"],
         dynamic_axes={"cells": free, "out": free, "deep": free},

@@ -29,7 +29,7 @@ from training.worlds import MM_PER_PX, SURFACES, WORLDS, World, load
 CROP_PX = 256
 CELLS = CROP_PX // CELL_PX
 CELL_MM = CELL_PX * MM_PER_PX
-SHARE = {"rendered": 0.4, "sketched": 0.26, "field": 0.21, "wheat": 0.09, "texture": 0.04}
+SHARE = {"rendered": 0.36, "sketched": 0.3, "field": 0.22, "wheat": 0.08, "texture": 0.04}
 """How often a crop comes from a world."""
 SHARE_CASTS = {"rendered": 0.42, "sketched": 0.42, "field": 0.1, "wheat": 0.04, "texture": 0.02}
 """The same where casts alone are learned: photographs serve as ground without any."""
@@ -41,6 +41,10 @@ NOMINAL_STEP = {"field": 0.87, "wheat": 1.0}
 CARD_CORRECTED = ("rendered", "sketched")
 MIXED = 0.22
 """Crops whose leaf or litter is laid on another crop's ground."""
+RESTYLED = 0.3
+"""Crops whose surfaces each get colours of their own."""
+PLAIN_FROM = 0.7
+"""Part of a run after which more and more batches are left as they are."""
 BACK = 3
 """Every third group is kept back."""
 
@@ -166,12 +170,32 @@ def recoloured(linear: torch.Tensor, corrected: torch.Tensor) -> torch.Tensor:
     return (out + noise * (out.clamp(min=0) + 0.01).sqrt()).clamp(0, 1.4)
 
 
+def restyled(linear: torch.Tensor, label: torch.Tensor, often: float = RESTYLED) -> torch.Tensor:
+    """Give leaf, straw, soil and litter of some crops other colours, each its own.
+
+    Then colour alone says less, and shape and grain must say the rest. The masks are softened:
+    a hard edge would tell where they end.
+    """
+    b, device = len(linear), linear.device
+    which = (torch.rand(b, 1, 1, device=device) < often).float()
+    gain = torch.exp(0.22 * torch.randn(b, 4, 1, device=device)
+                     + 0.07 * torch.randn(b, 4, 3, device=device))  # fmt: skip
+    rich = 1 + 0.25 * torch.randn(b, 4, 1, device=device)
+    own = torch.cat([gain - 1, rich - 1], 2) * which
+    masks = [label == 0, label == 1, (label == 2) | (label == 3), label == 4]
+    soft = F.avg_pool2d(torch.stack([m.float() for m in masks], 1), 3, 1, 1)
+    change = torch.einsum("bkhw,bkc->bhwc", soft, own)
+    grey = (linear @ linear.new_tensor([0.2126, 0.7152, 0.0722]))[..., None]
+    out = grey + (linear - grey) * (1 + change[..., 3:]).clamp(0.3, 1.8)
+    return (out * (1 + change[..., :3])).clamp(0, 1.4)
+
+
 def softened(linear: torch.Tensor) -> torch.Tensor:
-    """Blur some crops: not every photo is as sharp."""
+    """Blur some crops and sharpen others: not every photo is as sharp."""
     picture = linear.permute(0, 3, 1, 2)
     soft = F.avg_pool2d(F.pad(picture, (1, 1, 1, 1), mode="reflect"), 3, 1)
-    part = (torch.rand(len(linear), 1, 1, 1, device=linear.device) * 1.8 - 0.8).clamp(0, 1)
-    return (picture + part * (soft - picture)).permute(0, 2, 3, 1)
+    part = (torch.rand(len(linear), 1, 1, 1, device=linear.device) * 2.0 - 0.9).clamp(-0.4, 1)
+    return (picture + part * (soft - picture)).clamp(0, 1.4).permute(0, 2, 3, 1)
 
 
 def mixed(batch: Batch, rng: np.random.Generator) -> Batch:
@@ -321,8 +345,10 @@ def train(a: argparse.Namespace) -> None:
         },
         {"params": list(branch), "by": a.faster_casts},
     ]
-    optimiser = torch.optim.AdamW(groups, lr=a.rate, weight_decay=1e-2)
+    optimiser = torch.optim.AdamW(groups, lr=a.rate, weight_decay=1e-2, fused=device == "cuda")
     average = {k: v.detach().clone() for k, v in model.state_dict().items()}
+    moving = [k for k, v in average.items() if v.dtype.is_floating_point]
+    followed, now = ([d[k] for k in moving] for d in (average, model.state_dict()))
     start, step, shown = time.time(), 0, 0.0
     while True:
         done = max(
@@ -338,7 +364,9 @@ def train(a: argparse.Namespace) -> None:
         if a.only_casts:
             model.rest.casts.train()
         batch, corrected = draw(learning, a.batch, rng, SHARE_CASTS if a.only_casts else SHARE)
-        if rng.random() >= a.plain:
+        late = max(0.0, (done - PLAIN_FROM) / (1 - PLAIN_FROM))
+        if rng.random() >= a.plain * late:
+            batch.linear = restyled(batch.linear, batch.label, a.restyled)
             batch.linear = recoloured(batch.linear, corrected)
             batch = mixed(batch, rng)
             batch.linear = softened(batch.linear)
@@ -355,11 +383,7 @@ def train(a: argparse.Namespace) -> None:
         optimiser.step()
         step += 1
         with torch.no_grad():
-            for name, value in model.state_dict().items():
-                if value.dtype.is_floating_point:
-                    average[name].lerp_(value, a.follow if step > 0.2 / a.follow else 0.05)
-                else:
-                    average[name] = value.clone()
+            torch._foreach_lerp_(followed, now, a.follow if step > 0.2 / a.follow else 0.05)
         if done - shown > 0.2:
             shown = done
             say(errors(model, worlds), f"{step:6d} {loss.item():.3f}") if a.chatty else print(
@@ -374,8 +398,8 @@ def train(a: argparse.Namespace) -> None:
     export(model, a.out, casts=not a.no_casts)
     record = {
         "seed": a.seed, "steps": step, "seconds": round(time.time() - start), "batch": a.batch,
-        "rate": a.rate, "without": a.without, "hold": a.hold, "start": str(a.start or ""),
-        "torch": torch.__version__, "commit": commit(),
+        "rate": a.rate, "plain": a.plain, "restyled": a.restyled, "without": a.without,
+        "hold": a.hold, "start": str(a.start or ""), "torch": torch.__version__, "commit": commit(),
         "worlds": {f.stem: {"pictures": len(w.rgb), "sha256": digest(f)}
                    for f, w in zip((f for f in files if f.exists()), worlds, strict=True)},
     }  # fmt: skip
@@ -410,7 +434,8 @@ def main() -> None:
     parser.add_argument(
         "--no-casts", action="store_true", help="leave their branch out of FILE.onnx"
     )
-    parser.add_argument("--plain", type=float, default=0.0, help="batches left as they are")
+    parser.add_argument("--plain", type=float, default=0.85, help="batches left as they are, last")
+    parser.add_argument("--restyled", type=float, default=RESTYLED, help="crops with new colours")
     parser.add_argument("--follow", type=float, default=0.002, help="of the mean of the weights")
     parser.add_argument("--faster-casts", type=float, default=1.0, help="rate of casts over others")
     parser.add_argument("--only-casts", action="store_true", help="leave all but casts as it is")
