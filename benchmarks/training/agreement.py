@@ -1,10 +1,10 @@
-"""What the green of two networks is worth alone and together, world by world.
+"""What the shares of two networks are worth alone and together, world by world.
 
     python benchmarks/training/agreement.py --worlds DIR
 
 The first network of `photo/class_net.py` was trained on all worlds, the second on rendered turf
 alone. `report` neither has seen; fields, wheat and sketches only the first. Printed are bias and
-RMSE of the shares, how far apart the two say green is, and how often intervals of green hold: the
+RMSE of the shares, how far apart the two are in green, and how often intervals hold: the
 constants of `agreed` in `photo/classes.py` are looked up here.
 """
 
@@ -39,7 +39,7 @@ def rows_of(path: Path, most: int) -> dict[str, np.ndarray]:
             known=lines["known"], apart=apart,
         )  # fmt: skip
         means = [x.mean((0, 1)) for x in (one.shares, two.shares, both)]
-        rows.append((true, *means, np.array([apart]), se))
+        rows.append((true, *means, apart, se))
     names = ("true", "first", "second", "both", "apart", "se")
     return {name: np.array([row[n] for row in rows]) for n, name in enumerate(names)}
 
@@ -52,7 +52,7 @@ def main() -> None:
     parser.add_argument("--most", type=int, default=80, help="pictures of a world")
     a = parser.parse_args()
     cv2.setNumThreads(1)
-    print("| ground | pictures | network | bias | RMSE | apart | green holds |\n|" + "---|" * 7)
+    print("| ground | pictures | network | bias | RMSE | apart | holds |\n|" + "---|" * 7)
     for name in WORLDS:
         found = rows_of(a.worlds / f"{name}.npz", a.most)
         for which in ("first", "second", "both"):
@@ -61,7 +61,7 @@ def main() -> None:
             if which == "both":
                 held = np.abs(error) <= 196 * found["se"][:, :3]
                 end = (
-                    f" {100 * np.median(found['apart']):.1f} |"
+                    f" {100 * np.median(found['apart'][:, 0]):.1f} |"
                     f" {', '.join(f'{100 * h:.0f} %' for h in held.mean(0))} |"
                 )
             figures = [

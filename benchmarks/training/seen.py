@@ -51,7 +51,9 @@ def read_net(path: Path) -> ClassNet:
     """Return the network of PATH.npz and PATH.onnx; OpenCV works on one core from here on."""
     cv2.setNumThreads(1)
     stored = {k: v.astype(np.float32) for k, v in np.load(path.with_suffix(".npz")).items()}
-    return ClassNet(stored, read_onnx(path.with_suffix(".onnx")))
+    rest = read_onnx(path.with_suffix(".onnx"))
+    named = rest.getUnconnectedOutLayersNames()
+    return ClassNet(stored, rest, tuple(name for name in ("out", "deep") if name in named))
 
 
 def see(net: ClassNet, rgb: np.ndarray) -> Seen:
@@ -67,8 +69,8 @@ def see(net: ClassNet, rgb: np.ndarray) -> Seen:
     return Seen(rgb, index, linear, keep, out, shares, deep)
 
 
-def see_with_both(rgb: np.ndarray) -> tuple[Seen, Seen, np.ndarray, float]:
-    """Return what each shipped network sees, their shares together, how far apart they are."""
+def see_with_both(rgb: np.ndarray) -> tuple[Seen, Seen, np.ndarray, np.ndarray]:
+    """Return what each shipped network sees, their shares together, how far apart they are (3,)."""
     one, two = (see(net, rgb) for net in (load_net(), load_turf_net()))
     both, apart = agreed(one.shares.astype(np.float32), two.shares.astype(np.float32), one.keep)
     return one, two, both, apart

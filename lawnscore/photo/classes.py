@@ -50,7 +50,9 @@ _APART_SE = 0.5
 known."""
 
 APART_FLOOR = 0.01
-"""Added to that distance before its logarithm is taken."""
+"""Added to such a distance before its logarithm is taken."""
+
+_NOT_APART = np.zeros(3)
 
 _SPLIT_RIGHT = 0.10
 """The split of straw and soil counts as right when straw is off by no more than this share."""
@@ -221,23 +223,27 @@ def levels_of(rgb: NDArray[np.uint8]) -> Levels:
     return Levels(step, value)
 
 
-def agreed(shares: Floats, other: Floats, keep: NDArray[np.bool_]) -> tuple[Floats, float]:
-    """Return the shares (Hc, Wc, 5) with the green of two networks, and how far apart they are.
+def agreed(
+    shares: Floats, other: Floats, keep: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.float64]]:
+    """Return shares (Hc, Wc, 5) with two networks' green, and how far apart they are (3,).
 
     The one was trained on many worlds, the other on rendered turf alone; their errors are mostly
     their own, so the middle is righter than either. Where they are far apart over the photo the
     ground is none that the second knows, and the first counts. Straw, soil, casts and litter
-    share what is not green as the first says: the second does not know straw off the lawn.
+    share what is not green as the first says: the second does not know straw off the lawn. How
+    far apart the two are on green, straw and soil of the photo says how sure each is.
     """
-    weight = keep.astype(np.float32)
-    difference = other[..., 0] - shares[..., 0]
-    apart = float((difference * weight).sum() / max(float(weight.sum()), 1.0))
-    leaning = _LEANING * math.exp(-0.5 * (apart / _AGREEING) ** 2)
-    green = shares[..., 0] + np.float32(leaning) * difference
+    weight = keep.astype(np.float32).ravel()
+    difference = (other - shares)[..., :3]
+    mean = weight @ difference.reshape(-1, 3) / max(float(weight.sum()), 1.0)
+    apart = np.abs(mean).astype(np.float64)
+    leaning = _LEANING * math.exp(-0.5 * (float(apart[0]) / _AGREEING) ** 2)
+    green = shares[..., 0] + np.float32(leaning) * difference[..., 0]
     rest = (1.0 - green) / np.maximum(1.0 - shares[..., 0], np.float32(1e-6))
     out: Floats = shares * rest[..., None]
     out[..., 0] = green
-    return out, abs(apart)
+    return out, apart
 
 
 def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -255,7 +261,7 @@ def share_errors(
     weights: Floats,
     *,
     known: Floats | None = None,
-    apart: float = 0.0,
+    apart: NDArray[np.float64] = _NOT_APART,
 ) -> NDArray[np.float64]:
     """Return the standard errors (5,) of the mean shares that no further ground averages away.
 
@@ -263,8 +269,9 @@ def share_errors(
     (`benchmarks/training/stated_error.py`), and on whole photos of ground like what it knows: lawns
     in soils and cameras that it does not, and fields that it does (`known_error.py`). The logarithm
     of each is a line in the logarithms of the binomial spread of the share, of the doubt within
-    cells, and of how strange the photo is. Up to :data:`_LIKE_KNOWN` the second counts, from
-    :data:`UNLIKE_KNOWN` the first, where it is the wider; between them their variances are mixed.
+    cells, and of how strange the photo is, or of how far apart two networks are on it. Up to
+    :data:`_LIKE_KNOWN` the second counts, from :data:`UNLIKE_KNOWN` the first, where it is the
+    wider; between them their variances are mixed.
 
     Parameters
     ----------
@@ -277,10 +284,10 @@ def share_errors(
     weights
         (3, 4) of green, straw, soil: constant, spread, doubt, strangeness.
     known
-        The same for ground like what is known, of green with `apart` in the place of strangeness;
-        without it the others count everywhere.
+        The same for ground like what is known, with `apart` in the place of strangeness; without
+        it the others count everywhere.
     apart
-        How far apart the two networks say that green is (:func:`agreed`).
+        (3,) how far apart the two networks are in green, straw and soil (:func:`agreed`).
     """
     here = shares[keep].astype(np.float64)
     if not len(here):
@@ -297,9 +304,9 @@ def share_errors(
         terms = error_terms(float(spread[k]), doubt, strangeness)
         out[k] = math.exp(terms @ weights[k])
         if k == 0:
-            out[k] = math.hypot(out[k], _APART_SE * apart)
-            terms[-1] = math.log(apart + APART_FLOOR)
+            out[k] = math.hypot(out[k], _APART_SE * float(apart[k]))
         if known is not None:
+            terms[-1] = math.log(float(apart[k]) + APART_FLOOR)
             like = math.exp(terms @ known[k])
             far = max(out[k], like)
             out[k] = math.sqrt((1.0 - strange) * like**2 + strange * far**2)

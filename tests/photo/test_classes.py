@@ -148,13 +148,13 @@ def test_green_is_between_two_networks_that_agree_and_the_first_ones_where_they_
     keep = np.ones((6, 6), bool)
     first, near = evenly(0.6, 0.2, 0.1, 0.0, 0.1), evenly(0.5, 0.1, 0.4, 0.0, 0.0)
     both, apart = agreed(first, near, keep)
-    assert apart == pytest.approx(0.1, abs=1e-6)
+    assert apart == pytest.approx([0.1, 0.1, 0.3], abs=1e-6)
     assert 0.5 < both[0, 0, 0] < 0.57
     assert np.allclose(both.sum(-1), 1.0, atol=1e-6)
     # What is not green is shared as the first says: two straw to one soil, whatever the second.
     assert both[0, 0, 1] / both[0, 0, 2] == pytest.approx(2.0, rel=1e-5)
     far, apart = agreed(first, evenly(0.0, 0.0, 1.0, 0.0, 0.0), keep)
-    assert apart == pytest.approx(0.6, abs=1e-6)
+    assert apart == pytest.approx([0.6, 0.2, 0.9], abs=1e-6)
     assert far[0, 0, 0] == pytest.approx(0.6, abs=0.01)
 
 
@@ -163,16 +163,24 @@ def test_cells_that_are_left_out_do_not_say_how_far_apart_networks_are() -> None
     keep[:, 3:] = False
     first, second = evenly(0.6, 0.2, 0.1, 0.0, 0.1), evenly(0.6, 0.2, 0.1, 0.0, 0.1)
     second[:, 3:] = (0.0, 0.0, 1.0, 0.0, 0.0)
-    assert agreed(first, second, keep)[1] == pytest.approx(0.0, abs=1e-6)
+    assert agreed(first, second, keep)[1] == pytest.approx([0.0, 0.0, 0.0], abs=1e-6)
 
 
-def test_networks_that_are_apart_widen_the_error_of_green(monkeypatch: pytest.MonkeyPatch) -> None:
-    _, near = half_leaf_half_soil()
-    whole = classes.agreed
-    monkeypatch.setattr(classes, "agreed", lambda *given: (whole(*given)[0], 0.4))
-    _, far = half_leaf_half_soil()
-    assert far.model_se[0] > 1.5 * near.model_se[0]
-    assert far.model_se[1] == near.model_se[1]
+@pytest.mark.parametrize("surface", [0, 1, 2])
+def test_networks_that_are_apart_widen_the_error_of_that_surface(
+    surface: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On ground like what is known; elsewhere worlds left out say how far off it may be."""
+    whole, closest = classes.agreed, np.zeros(3)
+    monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _deep: 0.2)
+
+    def errors(apart: np.ndarray) -> np.ndarray:
+        monkeypatch.setattr(classes, "agreed", lambda *given: (whole(*given)[0], apart))
+        return half_leaf_half_soil()[1].model_se[:3]
+
+    wider = errors(np.where(np.arange(3) == surface, 0.4, closest)) / errors(closest)
+    assert wider[surface] > 1.5
+    assert np.delete(wider, surface) == pytest.approx(1.0, abs=1e-9)
 
 
 def test_errors_of_shares_follow_the_stored_line_by_hand() -> None:
@@ -207,20 +215,31 @@ def test_ground_like_what_is_known_has_the_error_of_such_ground() -> None:
     assert straw(2.0, known + np.array([[2.0, 0, 0, 0]], np.float32)) > 0.3
 
 
-def test_green_is_less_sure_where_the_networks_are_apart() -> None:
+@pytest.mark.parametrize("surface", [0, 1, 2])
+def test_a_surface_is_less_sure_where_the_networks_are_apart_in_it(surface: int) -> None:
     shares = np.full((4, 4, 5), 0.2, np.float32)
     keep = np.ones((4, 4), bool)
     left_out = np.array([[np.log(0.01), 0, 0, 0]] * 3, np.float32)
     known = np.array([[0.0, 0, 0, 1.0]] * 3, np.float32)
+    small = (0.004, 0.006, 0.006)[surface]
 
-    def green(apart: float, strangeness: float) -> float:
-        return float(share_errors(shares, keep, strangeness, left_out, known=known, apart=apart)[0])
+    def error(apart: float, strangeness: float) -> float:
+        each = np.where(np.arange(3) == surface, apart, 0.9)
+        return float(
+            share_errors(shares, keep, strangeness, left_out, known=known, apart=each)[surface]
+        )
 
-    assert green(0.04, 0.2) == pytest.approx(np.hypot(0.05, 0.004), rel=1e-4)
-    assert green(0.19, 0.2) == pytest.approx(0.2, rel=1e-3)
-    assert float(share_errors(shares, keep, 2.0, left_out, apart=0.2)[0]) == pytest.approx(
-        np.sqrt(0.01**2 + 0.1**2 + 0.004**2), rel=1e-4
-    )
+    assert error(0.04, 0.2) == pytest.approx(np.hypot(0.05, small), rel=1e-4)
+    assert error(0.19, 0.2) == pytest.approx(0.2, rel=1e-3)
+
+
+def test_unlike_all_that_is_known_green_errs_by_half_of_what_parts_the_networks() -> None:
+    shares = np.full((4, 4, 5), 0.2, np.float32)
+    left_out = np.array([[np.log(0.01), 0, 0, 0]] * 3, np.float32)
+    apart = np.array([0.2, 0.9, 0.9])
+    found = share_errors(shares, np.ones((4, 4), bool), 2.0, left_out, apart=apart)
+    assert found[0] == pytest.approx(np.sqrt(0.01**2 + 0.1**2 + 0.004**2), rel=1e-4)
+    assert found[1] == pytest.approx(np.hypot(0.01, 0.006), rel=1e-4)
 
 
 def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> None:
