@@ -55,3 +55,9 @@ def test_no_active_ingredient_is_named_anywhere_in_the_room() -> None:
     for file in Path(lawnscore.care.__path__[0]).rglob("*.py"):
         text = file.read_text(encoding="utf-8").lower()
         assert not [name for name in names if name in text], file.name
+
+
+@pytest.mark.parametrize("job", ["feed", "iron", "spray", "mix"])
+def test_people_keep_off_as_long_as_the_label_says_and_until_it_is_dry(job: str) -> None:
+    text = " ".join(caution.text for caution in cautions_for([job]))
+    assert "off the grass for as long as the label says, and at least until it is dry" in text

@@ -137,10 +137,11 @@ def test_a_fall_comes_before_every_lawn_that_only_waits_for_a_visit() -> None:
 
 
 def test_a_round_of_rare_visits_has_its_own_rhythm() -> None:
-    rows = [visit(f"l{i}", 100 * k, 86) for i in range(6) for k in range(8)]
-    quiet = attention(visits(rows), today=day(700 + 110))
-    assert quiet.empty
-    late = attention(visits(rows), today=day(700 + 290))
+    # three visits a summer, 100 days apart: 70 days without one are nothing out of the way
+    seen = (95, 195, 295, 460, 560)
+    rows = [visit(f"l{i}", n, 86) for i in range(6) for n in seen]
+    assert attention(visits(rows), today=day(560 + 105)).empty
+    late = attention(visits(rows), today=day(560 + 315))
     assert set(late["flag"]) == {"not visited"}
 
 

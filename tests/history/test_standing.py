@@ -19,7 +19,8 @@ from benchmarks.studies.attention_rounds import START, make_round
 from lawnscore.history.attention import attention
 from lawnscore.history.drift import Visits
 from lawnscore.history.standing import FALSE_A_YEAR, Past, clear_from, standing
-from lawnscore.history.watch import WATCHES, look, watched_visits
+from lawnscore.history.steps import no_drift
+from lawnscore.history.watch import WATCHES, as_in_that_season, look, watched_visits
 
 LAWNS = 16
 
@@ -119,3 +120,25 @@ def test_other_grass_after_a_renovation_is_no_fading() -> None:
     told = attention(table)
     assert set(zip(told["lawn"], told["flag"], strict=True)) == {("l03", "colour fading")}
     assert "colour fading" not in set(attention(table, done)["flag"])
+
+
+@pytest.mark.parametrize(("year_before", "season"), [(6.0, True), (2.0, False)])
+def test_what_stood_so_a_year_before_is_the_lawns_season(year_before: float, season: bool) -> None:
+    day = np.array([0, 200, 365], np.int64)
+    values = np.array([year_before, 2.0, 6.0])
+    visits = Visits(np.zeros(3, np.int64), day, values, np.ones(3))
+    moved = no_drift(1)
+    moved.z[0], moved.step[0], moved.since[0], moved.last_day[0] = 5.0, 4.0, 365, 365
+    assert as_in_that_season(visits, moved, WATCHES[2]).tolist() == [season]
+
+
+def test_what_is_the_lawns_season_is_not_flagged(
+    simulated: tuple, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    past = simulated[-1][2]
+    day = FIRST_DAY + int(review_days()[-1])
+    assert past.judged_by(0.5).look(day).held.any()
+    everywhere = np.ones(LAWNS, bool)
+    monkeypatch.setattr("lawnscore.history.standing.as_in_that_season", lambda *_: everywhere)
+    afresh = Past(past.visits, past.watch, LAWNS, 0.5)
+    assert not afresh.look(day).held.any()

@@ -261,6 +261,33 @@ def test_the_round_sorts_by_name_and_by_number_with_unknown_last(context: Any, p
     assert len(known) < len(keys)
 
 
+def test_on_a_phone_the_round_shows_lawn_flag_and_next_step_first(
+    context: Any, pages: Path
+) -> None:
+    page = Visit(context.new_page(), pages / "index.html").page
+    page.set_viewport_size({"width": 390, "height": 844})
+    cells = page.evaluate(
+        """() => [...document.querySelectorAll('.round tbody tr')].map(row => {
+          const box = cell => cell.getBoundingClientRect();
+          const first = [row.cells[0], row.querySelector('.flags'), row.querySelector('.next')];
+          const rest = [...row.cells].filter(cell => !first.includes(cell));
+          return {
+            tops: first.filter(cell => box(cell).height).map(cell => box(cell).top),
+            ends: Math.max(...first.map(cell => box(cell).bottom)),
+            rest: Math.min(...rest.filter(cell => box(cell).height).map(cell => box(cell).top)),
+            wide: first.filter(cell => box(cell).height)
+              .every(cell => box(cell).width > 0.9 * box(row).width),
+          };
+        })"""
+    )
+    assert cells
+    for row in cells:
+        assert row["tops"] == sorted(row["tops"])
+        assert len(set(row["tops"])) == len(row["tops"])  # each on a line of its own
+        assert row["ends"] <= row["rest"]
+        assert row["wide"]
+
+
 def test_the_round_filters_by_word_and_by_flag(context: Any, pages: Path) -> None:
     visit = Visit(context.new_page(), pages / "index.html")
     page = visit.page

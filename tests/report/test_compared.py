@@ -149,3 +149,8 @@ def test_a_change_without_verdict_is_not_nothing_to_compare(words: Words) -> Non
     figure = story.zones[0].figures[0]
     assert (figure.change, figure.verdict) == ("+45", "untold")
     assert words.text("verdict.untold") == "too few photos to say"
+
+
+@pytest.mark.parametrize("kind", ["year", "visit", "none"])
+def test_without_work_the_pictures_are_earlier_and_now(kind: Basis, words: Words) -> None:
+    assert pair_labels(kind, words) == ("Earlier", "Now")
