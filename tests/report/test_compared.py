@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from lawnscore.contract.settings import Settings
-from lawnscore.report.compared import basis, compared_change, compared_changes, verdict_key
+from lawnscore.report.compared import Basis, basis, compared_change, compared_changes, verdict_key
 from lawnscore.report.customer import LABELS, customer_story, measured_on, pair_labels, zone_story
 from lawnscore.report.language import Words
 from lawnscore.report.load import LawnRows, Row, arrange
