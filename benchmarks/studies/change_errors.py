@@ -37,7 +37,7 @@ import numpy as np
 import pandas as pd
 
 from benchmarks.studies.change_fit import Constants, fit
-from benchmarks.studies.change_tables import by_change, one_photo, power, unchanged
+from benchmarks.studies.change_tables import by_change, called, one_photo, power, unchanged
 from benchmarks.studies.change_worlds import WORLDS, scored_lawns
 from lawnscore.contract.measures import MEASURES
 from lawnscore.history.change_error import PARTS
@@ -75,6 +75,9 @@ def report(
         "Changes by points of true change, two spots a visit, in other lights and with other "
         "phones and cards among them:",
         _markdown(by_change(check, constants)),
+        "Of the same changes, how many get a verdict (Holm's correction over all measures), by how "
+        "many steps the measure truly changed:",
+        _markdown(called(check, constants)),
         "The error of a real change, one photo each, in another light and with another phone:",
         _markdown(one_photo(check)),
         "Real changes called, four paired photos a visit, simulated with the parts above:",

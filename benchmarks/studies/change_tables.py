@@ -18,6 +18,9 @@ from lawnscore.history.visits import visit_scores
 
 SHOWN = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct", "colour_index", "condition",
          "casts_per_m2", "evenness")  # fmt: skip
+STEPS = {"green_cover_pct": 5.0, "straw_cover_pct": 5.0, "bare_soil_pct": 5.0,
+         "colour_index": 0.03, "condition": 5.0}  # fmt: skip
+"""Changes that a practitioner would want to know of."""
 CLASSES = ((0, 5), (5, 20), (20, 100))
 """Points of true change of the ground."""
 SHARES = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
@@ -118,6 +121,32 @@ def by_change(check: pd.DataFrame, constants: Constants) -> pd.DataFrame:
             row[f"{low} to {high} points: holds, % (half width; RMSE)"] = (
                 f"{100 * part['inside'].mean():.0f} ({part['half'].median():.3g}; "
                 f"{np.sqrt((part['error'] ** 2).mean()):.3g})" if len(part) else ""
+            )  # fmt: skip
+        out.append(row)
+    return pd.DataFrame(out)
+
+
+def called(check: pd.DataFrame, constants: Constants) -> pd.DataFrame:
+    """Return how often changes of the check lawns get a verdict, and how often the wrong way.
+
+    By how far a measure truly changed, in its own unit's steps; wrong is a verdict whose sign is
+    not that of the true change. Among the pairs are other lights, phones and cards.
+    """
+    table = compared(check, constants)
+    table = table[table["low"].notna()]
+    table["clear"] = table["verdict"].astype(object).isin(["better", "worse"])
+    table["wrong"] = table["clear"] & (np.sign(table["change"]) != np.sign(table["true"]))
+    out = []
+    for m, step in STEPS.items():
+        own = table[table["measure"] == m]
+        size = own["true"].abs() / step
+        row: dict[str, object] = {"measure": m, "step": step}
+        for low, high in ((0.0, 0.4), (0.4, 1.0), (1.0, 2.4), (2.4, 5.0), (5.0, np.inf)):
+            part = own[(size >= low) & (size < high)]
+            name = f"{low:g} to {high:g} steps" if np.isfinite(high) else f"over {low:g}"
+            row[f"{name}: called, % (wrong way, of)"] = (
+                f"{100 * part['clear'].mean():.0f} ({part['wrong'].sum()}, {len(part)})"
+                if len(part) else ""
             )  # fmt: skip
         out.append(row)
     return pd.DataFrame(out)

@@ -13,7 +13,7 @@ from lawnscore.contract.settings import HistorySettings
 from lawnscore.contract.tables import ATTENTION
 from lawnscore.history.disease import disease_weather
 from lawnscore.history.evidence import evidence
-from lawnscore.history.findings import Finding, lawn_findings
+from lawnscore.history.findings import Facts, Finding, lawn_findings
 from lawnscore.history.season import growing_days, read_weather
 from lawnscore.history.series import iso_date
 from lawnscore.history.unseen import overdue, poor_photos
@@ -112,7 +112,7 @@ def _ranked(found: list[Finding], lawns: pd.DataFrame | None) -> pd.DataFrame:
             "evidence": evidence(f),
             "next_step": FLAGS[f.flag].advice,
             "urgency": f.urgency,
-            "facts": json.dumps({"case": f.case} | f.facts, default=float),
+            "facts": json.dumps({"case": f.case} | _rounded(f.facts), default=float),
             "waits": FLAGS[f.flag].waits,
         }
         for f in found
@@ -141,3 +141,8 @@ def _area_factor(table: pd.DataFrame, lawns: pd.DataFrame | None) -> Array:
     )
     factor = joined["area_m2"].to_numpy(dtype=float, na_value=np.nan) / usual
     return np.clip(np.where(np.isfinite(factor), factor, 1.0), *AREA_RANGE)
+
+
+def _rounded(facts: Facts) -> Facts:
+    """Return facts with six figures each: what comes after hangs on the order of the rows."""
+    return {k: float(f"{v:.6g}") if isinstance(v, float) else v for k, v in facts.items()}

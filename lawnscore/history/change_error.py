@@ -29,12 +29,14 @@ less sure of is read more differently from day to day: ``u`` and ``v`` are
 Of shares whose stated error is 1.5 times the typical one, less and less is counted on to cancel,
 and nothing from 2.5 times: such ground may be taken for another surface, and then a change of it
 is not seen at all (both are our choice).
-``points`` is half the sum of the changes of the five shares. Photos of one visit that were taken
-hours apart were taken in several lights, which err apart; so do several phones. Phones are told
-apart by what the camera wrote (EXIF), cards by their names; a phone that is not said counts as
-another. Nothing is shared across a change of program, settings or reference, nor
-where points read by eye corrected the shares. A change is never said to be less sure than two
-levels that share nothing.
+``points`` is half the sum of the changes of the five shares. Whether a measure has changed at all
+is asked of a lawn on which it has not: there its own change brings no error, and ``points`` is that
+of what else covers the ground; of the leaf's colour, ``leaf`` is nothing.
+Photos of one visit that were taken hours apart were taken in several lights, which err apart; so do
+several phones. Phones are told apart by what the camera wrote (EXIF), cards by their names; a phone
+that is not said counts as another. Nothing is shared across a change of program, settings or
+reference, nor where points read by eye corrected the shares. A change is never said to be less
+sure than two levels that share nothing.
 
 The figures stand in ``change_errors.json``, written by ``benchmarks/studies/change_errors.py``.
 """
@@ -75,6 +77,8 @@ PARTS = ("day", "phone", "print_nominal", "print_known", "grass", "point", "leaf
 """What is stored of each measure."""
 
 LEAF_COLOUR = ("leaf_L", "leaf_a", "leaf_b")
+OF_LEAF = (*LEAF_COLOUR, "colour_index")
+"""Measures whose own change is the change of the leaf's colour."""
 METHOD = ("version", "settings_id", "colour_reference")
 """Columns of a visit across which nothing is shared."""
 MADE_BY = {
@@ -133,6 +137,8 @@ class ChangeError:
     ----------
     points
         Half the sum of the changes of the shares of the ground, 0 to 100; NaN where unknown.
+    others
+        The same by share, among the other four: what has changed if that one has not.
     same_method, same_card, same_phone
         Whether both were scored by the same program, settings and reference, with a card of the
         same name and a phone of the same make and model. A phone that is not said is another.
@@ -154,6 +160,7 @@ class ChangeError:
     """
 
     points: Array
+    others: dict[str, Array]
     same_method: Flags
     same_card: Flags
     same_phone: Flags
@@ -166,10 +173,11 @@ class ChangeError:
     corrected: Flags
     ends: Callable[[str], tuple[tuple[Array, ...], tuple[Array, ...]]]
 
-    def variance(self, measure: str) -> Array:
+    def variance(self, measure: str, *, unchanged: bool = False) -> Array:
         """Return the variance (q,) that errors common to a visit's photos have in the difference.
 
-        That of two levels that share nothing where nothing is known to be shared.
+        That of two levels that share nothing where nothing is known to be shared. With
+        ``unchanged`` it is the variance where this measure has not changed: what a test needs.
         """
         first, second = self.ends(measure)
         apart = first[3] ** 2 + second[3] ** 2
@@ -177,7 +185,9 @@ class ChangeError:
         if parts is None:
             return np.asarray(apart)
         of_print = np.where(self.nominal, parts.print_nominal, parts.print_known)
-        variance = (parts.point * moved_points(self.points)) ** 2 + (parts.leaf * self.leaf) ** 2
+        points = self.others.get(measure, self.points) if unchanged else self.points
+        leaf = 0.0 if unchanged and measure in OF_LEAF else self.leaf
+        variance = (parts.point * moved_points(points)) ** 2 + (parts.leaf * leaf) ** 2
         faded = np.where(self.same_card, parts.faded * self.seasons, 0.0)
         variance = variance + faded**2
         for end, lights, phones in zip((first, second), self.lights, self.phones, strict=True):
@@ -209,10 +219,10 @@ class ChangeError:
             mixed = mixed + parts.size(end[3]) ** 2 * own
         return mixed
 
-    def interval(self, measure: str) -> tuple[Array, Array, Array]:
+    def interval(self, measure: str, *, unchanged: bool = False) -> tuple[Array, Array, Array]:
         """Return the change and its 95 % interval, the visits' photos being of different spots."""
         first, second = self.ends(measure)
-        return difference_interval(first, second, self.variance(measure))
+        return difference_interval(first, second, self.variance(measure, unchanged=unchanged))
 
 
 def change_error(
@@ -224,6 +234,7 @@ def change_error(
     total = np.where(said, moved, 0.0).sum(axis=0)
     # with all shares each point is counted twice: where it went and where it came from
     points = np.where(said.all(axis=0), total / 2, np.where(said.any(axis=0), total, np.nan))
+    shares = [[series.values(n)[rows] for n in SURFACE_SHARES] for rows in (first, second)]
     known = np.zeros(len(series.table), bool)
     if "colour_reference" in series.table:
         known = series.table["colour_reference"].isin(("measured", "learned")).to_numpy(bool)
@@ -234,6 +245,7 @@ def change_error(
     leaf = [series.values(name)[second] - series.values(name)[first] for name in LEAF_COLOUR]
     return ChangeError(
         points=points,
+        others=_moved_among_others(np.array(shares), points),
         same_method=~_differ(series, first, second, METHOD),
         same_card=~_differ(series, first, second, ("card",)),
         same_phone=(phone[first] == phone[second]) & ((phone[first] >= 0) | (first == second)),
@@ -248,6 +260,22 @@ def change_error(
         corrected=checked[first] | checked[second],
         ends=lambda name: (_ends(series, name, first), _ends(series, name, second)),
     )
+
+
+def _moved_among_others(shares: Array, points: Array) -> dict[str, Array]:
+    """Return points of change among the other shares, by share; of shares (2, 5, q).
+
+    The others as parts of what is not that share, on the lesser of the two areas of it. Shares that
+    are unknown count for nothing; NaN where none is known (``points`` is NaN).
+    """
+    out = {}
+    for k, name in enumerate(SURFACE_SHARES):
+        rest = np.nan_to_num(np.delete(shares, k, axis=1))
+        area = rest.sum(axis=1)
+        part = rest / np.where(area > 0, area, 1.0)[:, None]
+        moved = np.abs(part[1] - part[0]).sum(axis=0) / 2 * area.min(axis=0)
+        out[name] = np.where(np.isnan(points), np.nan, moved)
+    return out
 
 
 def _numbers_of(series: Occasions, column: str, first: Index, second: Index) -> tuple[Array, Array]:

@@ -224,28 +224,36 @@ def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[s
     error = change_error(series, pairs.first, pairs.second, renewed=pairs.renewed)
     for column, name in enumerate(MEASURES):
         change, low, high = error.interval(name)
+        ends = error.interval(name, unchanged=True)[1:]
+        null = np.where(change >= 0, change - ends[0], ends[1] - change)
         freedom = df
         if spots is not None:
             paired = spots.differences(
-                name, pairs.first, pairs.second, error.variance(name), error.mixed(name)
-            )
+                name, pairs.first, pairs.second, error.variance(name), error.mixed(name),
+                error.variance(name, unchanged=True),
+            )  # fmt: skip
             out["n_paired"][:, column] = paired.n
             use = np.isfinite(paired.low)
             change = np.where(use, paired.change, change)
             low, high = np.where(use, paired.low, low), np.where(use, paired.high, high)
+            null = np.where(use, paired.null, null)
             freedom = np.where(use, paired.df, df)
+        p, out["least"][:, column] = _test(change, null, freedom)
+        sure = p < ALPHA  # which way it went is known, however far
+        low = np.where(sure & (change > 0), np.maximum(low, 0.0), low)
+        high = np.where(sure & (change < 0), np.minimum(high, 0.0), high)
         out["change"][:, column], out["low"][:, column], out["high"][:, column] = change, low, high
-        out["p"][:, column], out["least"][:, column] = _test(change, low, high, freedom)
+        out["p"][:, column] = p
     return out
 
 
-def _test(change: Array, low: Array, high: Array, df: Array) -> tuple[Array, Array]:
+def _test(change: Array, half: Array, df: Array) -> tuple[Array, Array]:
+    """Return p of no change, and the least change that shows; ``half`` is the width there."""
     t975 = t_quantile(df)
-    half = np.where(change >= 0, change - low, high - change)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.where(half > 0, np.abs(change) / (half / t975), np.where(change == 0, 0.0, np.inf))
     p = np.where(np.isfinite(half), 2 * special.stdtr(df, -t), np.nan)
-    least = (t975 + t_quantile(df, POWER)) * (high - low) / (2 * t975)
+    least = (t975 + t_quantile(df, POWER)) * half / t975
     return p, least
 
 

@@ -30,6 +30,8 @@ class Differences:
     low: Array
     high: Array
     df: Array
+    null: Array
+    """Half the width of the interval where the measure has not changed, by the same quantile."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,13 +63,15 @@ class PairedSpots:
         second: Index,
         variance: Array,
         mixed: Array | float = 0.0,
+        unchanged: Array | None = None,
     ) -> Differences:
         """Return the mean differences ``second - first`` of one measure, with 95 % intervals.
 
         The spread of the differences is moderated by that of the other pairs; what the errors that
         the photos of one occasion share leave in the difference is added once (``variance``, (q,):
         :mod:`lawnscore.history.change_error`), and what of it the scatter of single differences
-        holds too is taken off that (``mixed``), down to a quarter.
+        holds too is taken off that (``mixed``), down to a quarter. ``unchanged`` is that variance
+        where the measure has not changed; without it, it is the same.
         """
         pair, before, after = self._matches(first, second)
         value = self.values[measure]
@@ -83,13 +87,15 @@ class PairedSpots:
             own = np.maximum(own - mixed * n / (n - 1), LEAST_OWN * own)
             apart = sum(np.bincount(pair, self.se[measure][i], q) / n for i in (before, after))
             shared = np.minimum(variance, apart)
+            unmoved = shared if unchanged is None else np.minimum(unchanged, apart)
         spread = fit_spread(own, n - 1)
         unit, df = spread.moderate(own, np.maximum(n - 1, 0))
         sampling = unit / np.maximum(n, 1)
         freedom = satterthwaite(sampling, df, shared)
         half = t_quantile(freedom) * np.sqrt(sampling + shared)
         half = np.where(n >= MIN_PAIRED_SPOTS, half, np.nan)
-        return Differences(n, mean, mean - half, mean + half, freedom)
+        null = t_quantile(freedom) * np.sqrt(sampling + unmoved)
+        return Differences(n, mean, mean - half, mean + half, freedom, null)
 
     def _matches(self, first: Index, second: Index) -> tuple[Index, Index, Index]:
         begin, end = self.first_cell[first], self.first_cell[first + 1]

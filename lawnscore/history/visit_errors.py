@@ -16,12 +16,24 @@ import pandas as pd
 
 from lawnscore.contract.measures import SURFACE_SHARES
 from lawnscore.contract.tables import STAGE_ORDER
-from lawnscore.history.change_error import METHOD, Parts, error_parts, shared_se
+from lawnscore.history.change_error import (
+    METHOD,
+    MOST_SEASONS,
+    OF_LEAF,
+    SEASON_DAYS,
+    Parts,
+    error_parts,
+    shared_se,
+)
 from lawnscore.history.series import Occasions, day_numbers, moments
 from lawnscore.history.steps import Shared
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
+
+OTHER_LEAF = 5.0
+"""By how much leaf of other grass differs in colour (CIE 1976 difference, 1 sigma): what it is read
+otherwise by is in no change of the lawn's own grass. Our choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,13 +83,25 @@ def visit_errors(series: Occasions, measure: str, renovated: pd.DataFrame) -> Vi
     if "checked_points" in series.table and measure in (*SURFACE_SHARES, "condition"):
         checked = series.table["checked_points"].notna().to_numpy(bool)
         new = np.where(checked, np.maximum(new, stated), new)
+    card = _words(series, ("card",))
+    leaf = parts.leaf * OTHER_LEAF if measure in OF_LEAF else 0.0
     shared = (
-        Shared(_grass(series, renovated), parts.grass * size),
+        Shared(_grass(series, renovated), np.hypot(parts.grass, leaf) * size),
         Shared(phone, np.where(unsaid, 0.0, parts.phone * size)),
-        Shared(_words(series, ("card",)), _of_print(series, parts) * size),
+        Shared(card, _of_print(series, parts) * size),
+        Shared(card, parts.faded * _seasons_of_use(series, card)),
         Shared(_words(series, METHOD), stated),
     )
     return VisitErrors(new, shared, parts.point)
+
+
+def _seasons_of_use(series: Occasions, card: Index) -> Array:
+    """Return how long each row's card has been in use in the round, in seasons, up to the most."""
+    out = np.zeros(len(card))
+    for code in np.unique(card):
+        own = card == code
+        out[own] = (series.day[own] - series.day[own].min()) / SEASON_DAYS
+    return np.minimum(out, MOST_SEASONS)
 
 
 def _of_print(series: Occasions, parts: Parts) -> Array:

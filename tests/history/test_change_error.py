@@ -144,6 +144,41 @@ def test_a_scarified_lawn_is_another_lawn() -> None:
         assert variance(pair(80.0 - lost)) == pytest.approx(wanted)
 
 
+def test_the_own_change_of_a_share_brings_no_error_where_it_has_not_changed() -> None:
+    found = error(pair(40.0))
+    assert found.variance(GREEN, unchanged=True)[0] == pytest.approx(2 * MADE.day**2)
+    assert found.variance("colour_index", unchanged=True) == found.variance("colour_index")
+
+
+def test_what_else_covers_the_ground_may_have_changed_all_the_same() -> None:
+    """Straw 20 to 0, soil 0 to 10, green 80 to 90: of what is not green, 10 points are another."""
+    parts = MADE
+    rows = []
+    for n, (green, straw, soil) in ((0, (80.0, 20.0, 0.0)), (30, (90.0, 0.0, 10.0))):
+        shares = {"straw_cover_pct": straw, "bare_soil_pct": soil, "litter_pct": 0.0}
+        rows.append(visit("a", n, green, cast_cover_pct=0.0, **shares, version="1", camera="p",
+                          **{f"{GREEN}_shared_se": STATED}))  # fmt: skip
+    found = error(occasions(visits(rows)))
+    wanted = 2 * parts.day**2 + parts.point**2 * 10**2 / (1 + 10 / 20)
+    assert found.variance(GREEN, unchanged=True)[0] == pytest.approx(wanted)
+    wanted = 2 * parts.day**2 + parts.point**2 * 20**2 / (1 + 20 / 20)
+    assert found.variance(GREEN)[0] == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(("measure", "narrower"), [("colour_index", True), (GREEN, False)])
+def test_leaf_of_the_same_colour_is_read_alike(
+    measure: str, narrower: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    parts = replace(MADE, leaf=0.5)
+    monkeypatch.setattr(module, "error_parts", lambda: dict.fromkeys(MEASURES, parts))
+    rows = [visit("a", n, 80.0, leaf_L=level, leaf_a=-10.0, leaf_b=20.0, version="1",
+                  **{f"{name}_shared_se": STATED for name in (GREEN, "colour_index")})
+            for n, level in ((0, 40.0), (30, 46.0))]  # fmt: skip
+    found = error(occasions(visits(rows)))
+    told, null = (float(found.variance(measure, unchanged=u)[0]) for u in (False, True))
+    assert told - null == pytest.approx((0.5 * 6) ** 2 if narrower else 0.0)
+
+
 def test_points_that_went_from_green_to_straw_count_once() -> None:
     shares = {"straw_cover_pct": 15.0, "bare_soil_pct": 5.0, "litter_pct": 0.0}
     rows = [visit("a", 0, 80, cast_cover_pct=0.0, **shares)]

@@ -134,7 +134,8 @@ def test_verdict_needs_an_interval_without_zero() -> None:
     clear = table["verdict"] != "no clear change"
     assert clear.any()
     assert not ((table["low"] < 0) & (table["high"] > 0))[clear].any()
-    assert (table["smallest_detectable"] > (table["high"] - table["low"]) / 2).all()
+    unsure = ~clear & (table["low"] < 0) & (table["high"] > 0)
+    assert (table["change"].abs() < table["smallest_detectable"])[unsure].all()
 
 
 def test_the_same_spots_are_paired() -> None:
@@ -191,6 +192,21 @@ def test_an_error_that_stays_on_the_lawn_does_not_hide_a_change(spots: list[str 
     assert apart["verdict"] == "no clear change"
     assert apart["method_changed"]
     assert apart["differs"] == "version"
+
+
+@pytest.mark.parametrize("spots", [["s1", "s2", "s3", "s4"], [None] * 4])
+def test_a_fall_is_a_fall_though_how_far_is_not_known(
+    spots: list[str | None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each point of change errs by itself here: that makes the size unsure, not the fall."""
+    made = Parts(1.0, 1.0, 2.0, 1.2, 0.8, 0.9, 5.0, 0.0)
+    monkeypatch.setattr(change_error, "error_parts", lambda: dict.fromkeys(MEASURES, made))
+    photos = twelve_points_down(spots)
+    found = only(changes(visit_scores(photos), photo_scores=photos), "visit").loc[0]
+    assert found["verdict"] == "worse"
+    assert found["low"] < -20
+    assert found["high"] == 0.0  # never above: which way it went is known
+    assert found["smallest_detectable"] < 8
 
 
 @pytest.mark.usefixtures("made_parts")

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lawnscore.history.change_error import change_error, error_parts
+from lawnscore.history.change_error import OF_LEAF, change_error, error_parts
 from lawnscore.history.series import occasions
-from lawnscore.history.visit_errors import visit_errors
+from lawnscore.history.visit_errors import OTHER_LEAF, visit_errors
 from tests.history.rounds import day, visit, visits
 
 RENOVATED = pd.DataFrame({"lawn": ["l0"], "zone": ["all"], "renovation_date": [day(40)]})
@@ -54,8 +54,24 @@ def test_two_visits_differ_by_what_a_change_errs_by(
     unsaid = "camera" in second and second["camera"] is None
     # of two visits one phone of which is not said, that one alone is taken as new
     slack = (1.2 * error_parts()[measure].phone) ** 2 * 2 if unsaid else 0.0
-    assert min(variance, apart) == pytest.approx(change, abs=slack + 1e-9, rel=1e-6)
+    # a change has the colour of its leaf measured; of a lawn's past other grass has any
+    parts = error_parts()[measure]
+    leaf = parts.leaf * OTHER_LEAF * parts.size(1.2 * parts.typical)
+    unmeasured = 2 * leaf**2 if renovated and measure in OF_LEAF else 0.0
+    expected = min(change + unmeasured, apart)
+    assert min(variance, apart) == pytest.approx(expected, abs=slack + 1e-9, rel=1e-6)
     assert variance > 0
+
+
+def test_a_card_fades_with_the_seasons_it_is_used() -> None:
+    """A slow fall of the colour index may be the card's: it is no step of the lawn."""
+    rows = [visit("l0", n, 80.0, **MADE) for n in (0, 90, 180, 900)]
+    errors = visit_errors(occasions(visits(rows)), "colour_index", NONE)
+    faded = next(p for p in errors.shared if (np.diff(p.sd) > 0).any())
+    sd = error_parts()["colour_index"].faded
+    assert sd > 0
+    assert faded.sd == pytest.approx([0.0, sd / 2, sd, 2 * sd])
+    assert len(set(faded.code)) == 1
 
 
 def test_grass_of_two_sides_of_a_renovation_is_told_apart_by_stage() -> None:
