@@ -179,11 +179,14 @@ def _when(row: Row, words: Words) -> Markup:
     middle = words.date(day_after(start, row["days_to_95"]))
     if row["days_to_95_low"] is None:
         return words.html("customer.recovery_when_unknown")
-    low = words.date(day_after(start, row["days_to_95_low"]))
+    dates = {"date": middle, "low": words.date(day_after(start, row["days_to_95_low"]))}
+    key = "customer.recovery_when"
+    if row["days_to_95_low"] <= row["days_since"]:  # a day gone by is no forecast
+        key += "_now"
     if row["days_to_95_high"] is None:
-        return words.html("customer.recovery_when_open", date=middle, low=low)
-    high = words.date(day_after(start, row["days_to_95_high"]))
-    return words.html("customer.recovery_when", date=middle, low=low, high=high)
+        return words.html(f"{key}_open", **dates)
+    dates["high"] = words.date(day_after(start, row["days_to_95_high"]))
+    return words.html(key, **dates)
 
 
 def _order(lawn: LawnRows, change: Row) -> tuple[int, int, float]:

@@ -130,6 +130,7 @@ def test_every_state_of_recovery_has_its_sentences(state: str, words: Words) -> 
         "cover_before": 80.0,
         "cover_after": 40.0,
         "cover_now": 70.0,
+        "days_since": 20,
         "days_to_95": 40.0,
         "days_to_95_low": 30.0,
         "days_to_95_high": 60.0,
@@ -142,6 +143,18 @@ def test_every_state_of_recovery_has_its_sentences(state: str, words: Words) -> 
     open_end = recovery_sentences(row | {"days_to_95_high": None}, words)
     if state == "slow":
         assert "cannot be ruled out" in open_end[-1]
+
+
+@pytest.mark.parametrize("high", [60.0, None])
+def test_a_day_gone_by_is_not_told_as_one_to_come(high: float | None, words: Words) -> None:
+    """The last visit was 35 days after the work, and the turf not back: day 30 is no forecast."""
+    row = {"state": "slow", "renovation_date": "2025-09-12", "task": "scarify",
+           "cover_before": 80.0, "cover_after": 40.0, "cover_now": 70.0, "days_since": 35,
+           "days_to_95": 40.0, "days_to_95_low": 30.0, "days_to_95_high": high}  # fmt: skip
+    text = " ".join(s.striptags() for s in recovery_sentences(row, words))
+    assert "It may be there already" in text
+    assert "12 October" not in text
+    assert ("cannot be ruled out" in text) is (high is None)
 
 
 def test_what_happens_next_speaks_of_flags_in_the_customers_words(
