@@ -219,33 +219,32 @@ class ChangeError:
             mixed = mixed + parts.size(end[3]) ** 2 * own
         return mixed
 
-    def interval(self, measure: str, *, unchanged: bool = False) -> tuple[Array, Array, Array]:
-        """Return the change and its 95 % interval, the visits' photos being of different spots."""
+    def interval(self, measure: str, variance: Array | None = None) -> tuple[Array, Array, Array]:
+        """Return the change and its 95 % interval, the visits' photos being of different spots.
+
+        ``variance`` is what :meth:`variance` gave, where it is at hand.
+        """
         first, second = self.ends(measure)
-        return difference_interval(first, second, self.variance(measure, unchanged=unchanged))
+        shared = self.variance(measure) if variance is None else variance
+        return difference_interval(first, second, shared)
 
 
 def change_error(
     series: Occasions, first: Index, second: Index, *, renewed: Flags | None = None
 ) -> ChangeError:
     """Return what pairs of occasions share; ``first`` and ``second`` are rows of the series."""
-    moved = np.abs([series.values(n)[second] - series.values(n)[first] for n in SURFACE_SHARES])
+    shares = np.array([[series.values(n)[end] for n in SURFACE_SHARES] for end in (first, second)])
+    moved = np.abs(shares[1] - shares[0])
     said = np.isfinite(moved)
     total = np.where(said, moved, 0.0).sum(axis=0)
     # with all shares each point is counted twice: where it went and where it came from
     points = np.where(said.all(axis=0), total / 2, np.where(said.any(axis=0), total, np.nan))
-    shares = [[series.values(n)[rows] for n in SURFACE_SHARES] for rows in (first, second)]
-    known = np.zeros(len(series.table), bool)
-    if "colour_reference" in series.table:
-        known = series.table["colour_reference"].isin(("measured", "learned")).to_numpy(bool)
-    checked = np.zeros(len(series.table), bool)
-    if "checked_points" in series.table:
-        checked = series.table["checked_points"].notna().to_numpy(bool)
+    known, checked = colours_known(series), checked_by_eye(series)
     phone = _codes(series, "camera")
     leaf = [series.values(name)[second] - series.values(name)[first] for name in LEAF_COLOUR]
     return ChangeError(
         points=points,
-        others=_moved_among_others(np.array(shares), points),
+        others=_moved_among_others(shares, points),
         same_method=~_differ(series, first, second, METHOD),
         same_card=~_differ(series, first, second, ("card",)),
         same_phone=(phone[first] == phone[second]) & ((phone[first] >= 0) | (first == second)),
@@ -287,6 +286,20 @@ def _numbers_of(series: Occasions, column: str, first: Index, second: Index) -> 
 def _ends(series: Occasions, measure: str, rows: Index) -> tuple[Array, ...]:
     names = (measure, f"{measure}_low", f"{measure}_high")
     return (*(series.values(name)[rows] for name in names), shared_se(series, measure)[rows])
+
+
+def colours_known(series: Occasions) -> Flags:
+    """Return where the colours of the card are known better than nominal, (n,)."""
+    if "colour_reference" not in series.table:
+        return np.zeros(len(series.table), bool)
+    return series.table["colour_reference"].isin(("measured", "learned")).to_numpy(bool)
+
+
+def checked_by_eye(series: Occasions) -> Flags:
+    """Return where points read by eye corrected the shares, (n,)."""
+    if "checked_points" not in series.table:
+        return np.zeros(len(series.table), bool)
+    return series.table["checked_points"].notna().to_numpy(bool)
 
 
 def shared_se(series: Occasions, measure: str) -> Array:

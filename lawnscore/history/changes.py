@@ -223,15 +223,15 @@ def _block(series: Occasions, pairs: Pairs, spots: PairedSpots | None) -> dict[s
     out["n_paired"] = np.zeros(shape)
     error = change_error(series, pairs.first, pairs.second, renewed=pairs.renewed)
     for column, name in enumerate(MEASURES):
-        change, low, high = error.interval(name)
-        ends = error.interval(name, unchanged=True)[1:]
+        variance, unchanged = error.variance(name), error.variance(name, unchanged=True)
+        change, low, high = error.interval(name, variance)
+        ends = error.interval(name, unchanged)[1:]
         null = np.where(change >= 0, change - ends[0], ends[1] - change)
         freedom = df
         if spots is not None:
             paired = spots.differences(
-                name, pairs.first, pairs.second, error.variance(name), error.mixed(name),
-                error.variance(name, unchanged=True),
-            )  # fmt: skip
+                name, pairs.first, pairs.second, variance, error.mixed(name), unchanged
+            )
             out["n_paired"][:, column] = paired.n
             use = np.isfinite(paired.low)
             change = np.where(use, paired.change, change)

@@ -21,7 +21,8 @@ from lawnscore.history.change_error import (
     MOST_SEASONS,
     OF_LEAF,
     SEASON_DAYS,
-    Parts,
+    checked_by_eye,
+    colours_known,
     error_parts,
     shared_se,
 )
@@ -80,15 +81,14 @@ def visit_errors(series: Occasions, measure: str, renovated: pd.DataFrame) -> Vi
     size = parts.size(stated)
     phone, unsaid = _words(series, ("camera",)), _unsaid(series, "camera")
     new = size * np.hypot(parts.day, np.where(unsaid, parts.phone, 0.0))
-    if "checked_points" in series.table and measure in (*SURFACE_SHARES, "condition"):
-        checked = series.table["checked_points"].notna().to_numpy(bool)
-        new = np.where(checked, np.maximum(new, stated), new)
-    card = _words(series, ("card",))
+    if measure in (*SURFACE_SHARES, "condition"):
+        new = np.where(checked_by_eye(series), np.maximum(new, stated), new)
+    card, known = _words(series, ("card",)), colours_known(series)
     leaf = parts.leaf * OTHER_LEAF if measure in OF_LEAF else 0.0
     shared = (
         Shared(_grass(series, renovated), np.hypot(parts.grass, leaf) * size),
         Shared(phone, np.where(unsaid, 0.0, parts.phone * size)),
-        Shared(card, _of_print(series, parts) * size),
+        Shared(card, np.where(known, parts.print_known, parts.print_nominal) * size),
         Shared(card, parts.faded * _seasons_of_use(series, card)),
         Shared(_words(series, METHOD), stated),
     )
@@ -102,13 +102,6 @@ def _seasons_of_use(series: Occasions, card: Index) -> Array:
         own = card == code
         out[own] = (series.day[own] - series.day[own].min()) / SEASON_DAYS
     return np.minimum(out, MOST_SEASONS)
-
-
-def _of_print(series: Occasions, parts: Parts) -> Array:
-    known = np.zeros(len(series.day), bool)
-    if "colour_reference" in series.table:
-        known = series.table["colour_reference"].isin(("measured", "learned")).to_numpy(bool)
-    return np.where(known, parts.print_known, parts.print_nominal)
 
 
 def _unsaid(series: Occasions, column: str) -> npt.NDArray[np.bool_]:
