@@ -63,6 +63,16 @@ def test_two_visits_differ_by_what_a_change_errs_by(
     assert variance > 0
 
 
+def test_a_phone_that_is_not_said_is_new_at_its_visit() -> None:
+    measure = "casts_per_m2"  # a measure that another phone moves much
+    parts = error_parts()[measure]
+    errors = visit_errors(occasions(two(camera=None)), measure, NONE)
+    size = parts.size(1.2 * parts.typical)
+    assert errors.new[0] == pytest.approx(size * parts.day)
+    assert errors.new[1] == pytest.approx(size * np.hypot(parts.day, parts.phone))
+    assert parts.phone > parts.day
+
+
 def test_a_card_fades_with_the_seasons_it_is_used() -> None:
     """A slow fall of the colour index may be the card's: it is no step of the lawn."""
     rows = [visit("l0", n, 80.0, **MADE) for n in (0, 90, 180, 900)]
