@@ -25,6 +25,12 @@ MIDDLE = 0.5
 """Taken off the channels in training: sums of numbers that are all positive kill thresholds."""
 
 
+def luminance(linear: torch.Tensor) -> torch.Tensor:
+    """Return the luminance (...) of linear sRGB (..., 3) (IEC 61966-2-1)."""
+    red, green, blue = linear.unbind(-1)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
 @dataclass(frozen=True)
 class Widths:
     """Channels of the four levels, and of the finest on the way back up."""
@@ -137,7 +143,7 @@ class Net(nn.Module):
         """Return (B, n, 4) channels of (B, n, 3) colours."""
         x = F.relu(self.pixel0(self.features(linear)) + mood[:, None])
         x = torch.sigmoid(self.pixel2(F.relu(self.pixel1(x))))
-        y = (linear @ linear.new_tensor([0.2126, 0.7152, 0.0722])).clamp(0, 1)
+        y = luminance(linear).clamp(0, 1)
         return torch.cat([(y + 1e-9).pow(1 / 3).unsqueeze(-1), x], -1)
 
     def forward(
