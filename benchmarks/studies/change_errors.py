@@ -44,7 +44,7 @@ from lawnscore.history.change_error import PARTS
 from lawnscore.photo.method import method_version
 
 TARGET = Path("lawnscore/history/change_errors.json")
-SEED, CHECK_SEED = 60_000, 90_000
+SEED, CHECK_SEED = 60_000, 120_000
 """First lawn that is fitted on, and first that is checked on."""
 
 

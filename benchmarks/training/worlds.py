@@ -226,6 +226,7 @@ def main() -> None:
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
     parser.add_argument("--scenes", type=int, default=2400)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--name", help="of the file, as rendered-2 for further scenes")
     parser.add_argument("--seconds", type=float, default=0.0, help="stop making more after this")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     a = parser.parse_args()
@@ -239,7 +240,7 @@ def main() -> None:
         ):
             save(make(a.data), a.out / f"{name}.npz")
         return
-    save(_world(_many(MADE[a.which], seeds, a.processes, a.seconds)), a.out / f"{a.which}.npz")
+    save(_world(_many(MADE[a.which], seeds, a.processes, a.seconds)), a.out / f"{a.name or a.which}.npz")
 
 
 if __name__ == "__main__":
