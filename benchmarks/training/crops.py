@@ -173,15 +173,23 @@ def joined(parts: list[Batch]) -> Batch:
 
 
 def draw(
-    worlds: list[OnDevice], n: int, rng: np.random.Generator, often: dict[str, float]
-) -> Batch:
-    """Return a batch of crops of all worlds."""
+    worlds: list[OnDevice],
+    n: int,
+    rng: np.random.Generator,
+    often: dict[str, float],
+    times: int = 1,
+) -> list[Batch]:
+    """Return batches of `n` crops of all worlds; drawn together, several cost little more."""
     share = np.array([often[w.name] for w in worlds])
-    counts = rng.multinomial(n, share / share.sum())
-    return joined(
+    counts = rng.multinomial(n * times, share / share.sum())
+    batch = joined(
         [
             crops(world, rng.choice(world.train, count), rng, plain=False)
             for world, count in zip(worlds, counts, strict=True)
             if count
         ]
     )
+    order = torch.from_numpy(rng.permutation(n * times)).to(batch.label.device)
+    return [
+        Batch(*(getattr(batch, f.name)[part] for f in fields(Batch))) for part in order.split(n)
+    ]

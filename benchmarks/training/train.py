@@ -29,6 +29,7 @@ from benchmarks.training.crops import (
     CELLS,
     SHARE,
     SHARE_CASTS,
+    Batch,
     OnDevice,
     crops,
     draw,
@@ -42,6 +43,8 @@ from benchmarks.training.worlds import WORLDS, load
 PLAIN_FROM = 0.7
 """Part of a run after which more and more batches are left as they are."""
 EVALUATED_PX = {"field": 576, "wheat": 352}
+AT_ONCE = 4
+"""Batches that are drawn together."""
 FOLLOW_EVERY = 5
 """Steps between two looks of the mean of the weights at them."""
 GROW_EVERY = 2000
@@ -142,9 +145,10 @@ def train(a: argparse.Namespace) -> None:
     followed, now = ([d[k] for k in moving] for d in (average, model.state_dict()))
     often = SHARE_CASTS if a.only_casts else SHARE
     learning, taken = [w for w in worlds if len(w.train)], set[Path]()
-    stride = Step(model, optimiser, draw(learning, a.batch, rng, often), forget=a.forget,
+    stride = Step(model, optimiser, draw(learning, a.batch, rng, often)[0], forget=a.forget,
                   casts=a.casts, restyled=a.restyled, faster=a.faster)  # fmt: skip
     aside = torch.cuda.Stream() if fast else None  # crops are cut while the step before runs
+    ready: list[Batch] = []
     start, step, shown = time.time(), 0, 0.0
     while True:
         done = max(
@@ -153,7 +157,8 @@ def train(a: argparse.Namespace) -> None:
         if done >= 1:
             break
         with torch.cuda.stream(aside):
-            batch = draw(learning, a.batch, rng, often)
+            ready = ready or draw(learning, a.batch, rng, often, AT_ONCE)
+            batch = ready.pop()
         if aside is not None:
             torch.cuda.current_stream().wait_stream(aside)
         stride.batch.take(batch)

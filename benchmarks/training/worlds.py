@@ -240,7 +240,10 @@ def main() -> None:
         ):
             save(make(a.data), a.out / f"{name}.npz")
         return
-    save(_world(_many(MADE[a.which], seeds, a.processes, a.seconds)), a.out / f"{a.name or a.which}.npz")
+    save(
+        _world(_many(MADE[a.which], seeds, a.processes, a.seconds)),
+        a.out / f"{a.name or a.which}.npz",
+    )
 
 
 if __name__ == "__main__":
