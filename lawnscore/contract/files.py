@@ -8,6 +8,7 @@ with :data:`PART_START`; :func:`sweep_parts` removes it.
 from __future__ import annotations
 
 import contextlib
+import filecmp
 import io
 import os
 import secrets
@@ -121,23 +122,44 @@ def write_whole(path: Path, data: bytes) -> None:
     LawnscoreError
         When it cannot be written; the old one is kept then.
     """
-    part = part_beside(path)
     try:
         if _is_same(path, data):
             return
-        make_folder(path.parent)
-        try:
-            with open(part, "xb", opener=_opener) as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            part.chmod(file_mode(path.parent))
-            part.replace(path)
-        finally:
-            with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
+        _replace(path, [data])
     except OSError as error:
         raise cannot_write(path, error) from None
+
+
+def write_streamed(path: Path, pieces: Iterable[bytes]) -> None:
+    """Do as :func:`write_whole` with a file that comes in pieces and never lies in memory whole.
+
+    Raises
+    ------
+    LawnscoreError
+        When it cannot be written; the old one is kept then, as it is when a piece fails.
+    """
+    try:
+        _replace(path, pieces, unless_same=True)
+    except OSError as error:
+        raise cannot_write(path, error) from None
+
+
+def _replace(path: Path, pieces: Iterable[bytes], *, unless_same: bool = False) -> None:
+    part = part_beside(path)
+    make_folder(path.parent)
+    try:
+        with open(part, "xb", opener=_opener) as file:
+            for piece in pieces:
+                file.write(piece)
+            file.flush()
+            os.fsync(file.fileno())
+        if unless_same and path.is_file() and filecmp.cmp(part, path, shallow=False):
+            return
+        part.chmod(file_mode(path.parent))
+        part.replace(path)
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def append_own(path: Path, text: str) -> None:

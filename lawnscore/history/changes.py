@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -107,14 +108,37 @@ def changes(
     ``(t_0.975 + t_0.8) se``.
     """
     series = occasions(visit_scores)
+    return _assemble(series, list(_blocks(series, photo_scores, work)))
+
+
+def change_blocks(
+    visit_scores: pd.DataFrame,
+    *,
+    photo_scores: pd.DataFrame | None = None,
+    work: pd.DataFrame | None = None,
+) -> Iterator[pd.DataFrame]:
+    """Yield the rows of :func:`changes` some at a time, in their order.
+
+    A round of a million visits has thirty million of them: what is written row by row need never
+    lie in memory whole. Yields at least one table, so that an empty one has its columns.
+    """
+    series = occasions(visit_scores)
+    any_yet = False
+    for block in _blocks(series, photo_scores, work):
+        yield _assemble(series, [block])
+        any_yet = True
+    if not any_yet:
+        yield CHANGES.frame([])
+
+
+def _blocks(
+    series: Occasions, photo_scores: pd.DataFrame | None, work: pd.DataFrame | None
+) -> Iterator[dict[str, Any]]:
     pairs = find_pairs(series, work)
     spots = None if photo_scores is None else paired_spots(photo_scores, series)
-    ends = range(0, len(pairs.first), _BLOCK_PAIRS)
-    blocks = [
-        _compact(series, part, _block(series, part, spots))
-        for part in (_take(pairs, slice(start, start + _BLOCK_PAIRS)) for start in ends)
-    ]
-    return _assemble(series, blocks)
+    for start in range(0, len(pairs.first), _BLOCK_PAIRS):
+        part = _take(pairs, slice(start, start + _BLOCK_PAIRS))
+        yield _compact(series, part, _block(series, part, spots))
 
 
 def find_pairs(series: Occasions, work: pd.DataFrame | None) -> Pairs:

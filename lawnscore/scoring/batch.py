@@ -380,7 +380,8 @@ def _write(
     photos = tidied(PHOTO_SCORES, PHOTO_SCORES.frame(rows))
     if corrector is not None:
         photos = tidied(PHOTO_SCORES, _corrected(corrector, opened, photos, run.away))
-    frames = _history(photos, register, opened, today or calendar_date.today().isoformat())
+    day = today or calendar_date.today().isoformat()
+    frames, flagged = _history(photos, register, opened, day)
     paths = {
         name: write_table(opened.path, name, frame, parquet=parquet)
         for name, frame in frames.items()
@@ -401,7 +402,7 @@ def _write(
         misplaced=tuple(opened.misplaced),
         others=tuple(opened.others),
         problems=(*problems, *(problem.line() for problem in register.problems)),
-        attention=_attention_lines(frames[ATTENTION.name]),
+        attention=_attention_lines(flagged),
         tables=paths,
         checked_points=_most(photos["checked_points"]),
         checked_casts=_most(photos["checked_casts"]),
@@ -429,10 +430,13 @@ def _outputs(summary: ScoreSummary, *, parquet: bool) -> list[Path]:
 
 def _history(
     photos: pd.DataFrame, register: Register, opened: Round, today: str
-) -> dict[str, pd.DataFrame]:
-    """Return every output table by name, made from the photos and the register."""
+) -> tuple[dict[str, pd.DataFrame | Iterator[pd.DataFrame]], pd.DataFrame]:
+    """Return every output table by name, and what is flagged, of the photos and the register.
+
+    The changes come some rows at a time, as they are written: a long history has millions.
+    """
     from lawnscore.history.attention import attention
-    from lawnscore.history.changes import changes
+    from lawnscore.history.changes import change_blocks
     from lawnscore.history.prints import prints_told_apart
     from lawnscore.history.recovery import recovery
     from lawnscore.history.visits import visit_scores
@@ -440,21 +444,22 @@ def _history(
     settings = opened.settings.history
     work, weather = register.work, register.weather
     visits = visit_scores(prints_told_apart(photos, settings.print_days))
+    flagged = attention(
+        visits,
+        work,
+        weather,
+        photo_scores=photos,
+        lawns=register.lawns,
+        today=today,
+        settings=settings,
+    )
     return {
         PHOTO_SCORES.name: photos,
         VISIT_SCORES.name: visits,
-        CHANGES.name: changes(visits, photo_scores=photos, work=work),
+        CHANGES.name: change_blocks(visits, photo_scores=photos, work=work),
         RECOVERY.name: recovery(visits, work, weather, today=today, settings=settings),
-        ATTENTION.name: attention(
-            visits,
-            work,
-            weather,
-            photo_scores=photos,
-            lawns=register.lawns,
-            today=today,
-            settings=settings,
-        ),
-    }
+        ATTENTION.name: flagged,
+    }, flagged
 
 
 def _most(counts: pd.Series) -> int:

@@ -67,7 +67,8 @@ def write_datapackage(round_path: Path | str) -> Path:
 
 
 def _resource(table: Table, path: Path) -> dict[str, object]:
-    data = path.read_bytes()
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
     return {
         "profile": "tabular-data-resource",
         "name": table.name,
@@ -77,8 +78,8 @@ def _resource(table: Table, path: Path) -> dict[str, object]:
         "mediatype": "text/csv",
         "encoding": "utf-8",
         "dialect": {"delimiter": ",", "lineTerminator": "\n", "header": True},
-        "bytes": len(data),
-        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+        "bytes": path.stat().st_size,
+        "hash": f"sha256:{digest}",
         "schema": table_schema(table),
     }
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pandas as pd
 
 from lawnscore.contract.errors import LawnscoreError
-from lawnscore.contract.files import write_whole
+from lawnscore.contract.files import write_streamed, write_whole
 from lawnscore.contract.spreadsheet import plain_column, safe_column
 from lawnscore.contract.tables import OUTPUT_TABLES, Table
 
@@ -26,6 +27,8 @@ _DECIMALS: tuple[tuple[str, int], ...] = (
     (r"largest_bare_patch_cm2.*", 2),
     (r".*_se", 4),
 )
+_ROWS_AT_ONCE = 100_000
+"""Rows made into text together: as text they take ten times the room."""
 _DECIMALS_ELSE = 3
 """Digits kept after the point: well below any standard error, and the same on every machine."""
 
@@ -48,7 +51,11 @@ def decimals(column: str) -> int:
 
 
 def write_table(
-    round_path: Path | str, name: str, frame: pd.DataFrame, *, parquet: bool = False
+    round_path: Path | str,
+    name: str,
+    frame: pd.DataFrame | Iterable[pd.DataFrame],
+    *,
+    parquet: bool = False,
 ) -> Path:
     """Write one output table as CSV, and as Parquet when asked.
 
@@ -59,7 +66,8 @@ def write_table(
     name
         One of :data:`OUTPUT_TABLES`.
     frame
-        Rows; brought into the columns, order and types of the contract.
+        Rows; brought into the columns, order and types of the contract. Of a table that is long
+        they may come as several frames: then it never lies in memory whole.
     parquet
         Write the same rows as Parquet beside it.
 
@@ -79,11 +87,14 @@ def write_table(
         When the file cannot be written; the old one is kept then.
     """
     table = OUTPUT_TABLES[name]
-    tidy = tidied(table, frame)
     path = table_path(round_path, name)
-    write_whole(path, _as_csv(table, tidy).encode("utf-8"))
-    if parquet:
-        write_whole(table_path(round_path, name, suffix=".parquet"), _as_parquet(tidy, path))
+    columns = _Parquet(table, path) if parquet else None
+    if isinstance(frame, pd.DataFrame):
+        write_whole(path, b"".join(_csv_pieces(table, iter([frame]), columns)))
+    else:
+        write_streamed(path, _csv_pieces(table, iter(frame), columns))
+    if columns is not None:
+        write_whole(table_path(round_path, name, suffix=".parquet"), columns.data())
     return path
 
 
@@ -130,22 +141,52 @@ def tidied(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     return tidy
 
 
-def _as_csv(table: Table, tidy: pd.DataFrame) -> str:
+def _csv_pieces(
+    table: Table, frames: Iterator[pd.DataFrame], columns: _Parquet | None
+) -> Iterator[bytes]:
+    """Yield a table as CSV; what is told as text is handed on to the Parquet beside it."""
+    header = True
+    for frame in frames:
+        for first in range(0, max(len(frame), 1), _ROWS_AT_ONCE):
+            tidy = tidied(table, frame.iloc[first : first + _ROWS_AT_ONCE])
+            if columns is not None:
+                columns.add(tidy)
+            yield _as_csv(table, tidy, header=header).encode("utf-8")
+            header = False
+
+
+def _as_csv(table: Table, tidy: pd.DataFrame, *, header: bool) -> str:
     flags = [column.name for column in table.columns if column.type == "boolean"]
     words = {name: tidy[name].map({True: "true", False: "false"}) for name in flags}
     texts = [column.name for column in table.columns if column.type == "string"]
     words |= {name: safe_column(tidy[name]) for name in texts}
-    return tidy.assign(**words).to_csv(index=False, lineterminator="\n")
+    return tidy.assign(**words).to_csv(index=False, header=header, lineterminator="\n")
 
 
-def _as_parquet(tidy: pd.DataFrame, path: Path) -> bytes:
-    buffer = io.BytesIO()
-    try:
-        tidy.to_parquet(buffer, engine="pyarrow", index=False)
-    except ImportError:
-        raise LawnscoreError(
-            "Parquet needs the package pyarrow",
-            'Install it with `pip install "lawnscore[tables]"`.',
-            path,
-        ) from None
-    return buffer.getvalue()
+class _Parquet:
+    """A table as Parquet, taken frame by frame."""
+
+    def __init__(self, table: Table, path: Path) -> None:
+        try:
+            import pyarrow as pa
+            from pyarrow import parquet as pq
+        except ImportError:
+            raise LawnscoreError(
+                "Parquet needs the package pyarrow",
+                'Install it with `pip install "lawnscore[tables]"`.',
+                path,
+            ) from None
+        self._table = pa.Table
+        self._buffer = io.BytesIO()
+        self._schema = pa.Schema.from_pandas(tidied(table, table.frame([])), preserve_index=False)
+        self._writer = pq.ParquetWriter(self._buffer, self._schema)
+
+    def add(self, tidy: pd.DataFrame) -> None:
+        """Take some more rows, tidied."""
+        rows = self._table.from_pandas(tidy, schema=self._schema, preserve_index=False)
+        self._writer.write_table(rows)
+
+    def data(self) -> bytes:
+        """Return the file; no rows can follow."""
+        self._writer.close()
+        return self._buffer.getvalue()

@@ -12,7 +12,7 @@ from lawnscore.contract.measures import MEASURES
 from lawnscore.contract.tables import CHANGES, VISIT_SCORES
 from lawnscore.history import change_error
 from lawnscore.history.change_error import Parts
-from lawnscore.history.changes import changes, holm
+from lawnscore.history.changes import change_blocks, changes, holm
 from lawnscore.history.intervals import wilson
 from lawnscore.history.visits import visit_scores
 from tests.history.rounds import day, photo, visit, visits, work
@@ -236,3 +236,21 @@ def test_without_interval_there_is_no_verdict() -> None:
     assert row["change"] == -20
     assert pd.isna(row["verdict"])
     assert np.isnan(row["low"])
+
+
+def test_rows_that_come_in_blocks_are_those_of_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    table = visits([visit(lawn, 30 * k, 80 - k) for lawn in "ab" for k in range(14)])
+    done = work(("a", 100, "scarify"))
+    whole = changes(table, work=done)
+    monkeypatch.setattr("lawnscore.history.changes._BLOCK_PAIRS", 7)
+    blocks = list(change_blocks(table, work=done))
+    assert len(blocks) > 2
+    assert max(map(len, blocks)) < len(whole) / 2
+    together = pd.concat([CHANGES.frame(block) for block in blocks], ignore_index=True)
+    pd.testing.assert_frame_equal(together, CHANGES.frame(whole))
+
+
+def test_no_visits_give_one_empty_block() -> None:
+    (block,) = change_blocks(VISIT_SCORES.frame([]))
+    assert list(block.columns) == list(CHANGES.column_names)
+    assert block.empty

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -105,6 +106,35 @@ def test_parquet_holds_the_same(tmp_path: Path, name: str) -> None:
     pd.testing.assert_frame_equal(
         OUTPUT_TABLES[name].frame(parquet), read_table(tmp_path, name), check_dtype=True
     )
+
+
+def test_a_table_in_pieces_is_the_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = pd.DataFrame(
+        [{**CHANGE, "lawn": f"l{k}", "low": None if k % 2 else k} for k in range(9)]
+    )
+    whole = write_table(tmp_path / "whole", "changes", rows, parquet=True)
+    monkeypatch.setattr(tables, "_ROWS_AT_ONCE", 2)
+    pieces = iter([rows.iloc[:5], rows.iloc[5:]])
+    path = write_table(tmp_path / "pieces", "changes", pieces, parquet=True)
+    assert path.read_bytes() == whole.read_bytes()
+    columns = [pd.read_parquet(p.with_suffix(".parquet")) for p in (path, whole)]
+    pd.testing.assert_frame_equal(*columns)
+
+
+def test_a_table_that_fails_midway_keeps_the_old(tmp_path: Path) -> None:
+    rows = pd.DataFrame([CHANGE])
+    path = write_table(tmp_path, "changes", iter([rows]))
+    before, inode = path.read_bytes(), path.stat().st_ino
+
+    def broken() -> Iterator[pd.DataFrame]:
+        yield rows.assign(lawn="other")
+        raise MemoryError
+
+    with pytest.raises(MemoryError):
+        write_table(tmp_path, "changes", broken())
+    write_table(tmp_path, "changes", iter([rows]))
+    assert (path.read_bytes(), path.stat().st_ino) == (before, inode)
+    assert [file.name for file in path.parent.iterdir()] == ["changes.csv"]
 
 
 @given(
