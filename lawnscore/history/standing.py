@@ -36,17 +36,22 @@ LEAST_LOOKS = 4
 """Visits a year that are counted at least, also where the lawn is seen less often; our choice."""
 
 
-def clear_from(visits: Visits, n_places: int, false_a_year: float = FALSE_A_YEAR) -> Array:
-    """Return from which standardised step on a place is off, by its visits of the last year, (p,).
+def clear_from(looks: Index, false_a_year: float = FALSE_A_YEAR) -> Array:
+    """Return from which standardised step on a place is off, by its visits of a year, (p,).
 
     A normal deviate that chance passes no more often than ``false_a_year`` at so many looks at so
     many measures.
     """
+    looks = np.maximum(looks, LEAST_LOOKS)
+    return np.asarray(-special.ndtri(false_a_year / (len(WATCHES) * looks)))
+
+
+def looks_of_last_year(visits: Visits, n_places: int) -> Index:
+    """Return how many visits each place had in the year up to its last, (p,)."""
     last = np.zeros(n_places, np.int64)
     np.maximum.at(last, visits.place, visits.day)
     year = visits.day > last[visits.place] - 365
-    looks = np.maximum(np.bincount(visits.place[year], minlength=n_places), LEAST_LOOKS)
-    return np.asarray(-special.ndtri(false_a_year / (len(WATCHES) * looks)))
+    return np.bincount(visits.place[year], minlength=n_places)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,11 +73,11 @@ class Look:
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
-    """What a day shows, whatever the limit: steps, which are large and new, and looks, (p,)."""
+    """What a day shows, whatever the limit: steps, which are large and new, visits a year, (p,)."""
 
     moved: Drift
     large: Flags
-    visits: Visits
+    looks: Index
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +105,7 @@ class Past:
         if day not in self.seen:
             self.seen[day] = self._see(day)
         now, sign = self.seen[day], self.watch.sign
-        limit = clear_from(now.visits, self.n_places, self.false_a_year)
+        limit = clear_from(now.looks, self.false_a_year)
         with np.errstate(invalid="ignore"):
             held = now.large & (sign * now.moved.z > limit - HOLD)
             return Look(now.moved, held & (sign * now.moved.z > limit), held)
@@ -112,7 +117,7 @@ class Past:
         change = watch.sign * (watch.back(moved.last_value) - watch.back(before))
         with np.errstate(invalid="ignore"):
             large = (change >= watch.least) & ~as_in_that_season(visits, moved, watch)
-        return _Seen(moved, large, visits)
+        return _Seen(moved, large, looks_of_last_year(visits, self.n_places))
 
     def days_of(self, place: int, day: int) -> Index:
         """Return the days of a place's visits up to a day, last first."""

@@ -167,20 +167,29 @@ def _last_rows(place: Index, n_places: int) -> tuple[Index, Flags]:
 
 
 def _covariance(rest: Rest, index: Index, inside: Flags) -> Array:
-    """Return the covariance of each place's visits, (p, k, k); 1 on the diagonal of no visit."""
-    own, day = rest.own[index], rest.day[index].astype(float)
-    apart = day[:, :, None] - day[:, None, :]
+    """Return the covariance of each place's visits, (p, k, k); 1 on the diagonal of no visit.
+
+    Only the lower triangle is meant: there visits follow one another, and what fades is a product
+    like the rest, ``exp(-i) exp(j)``.
+    """
+    own, day = rest.own[index], rest.day[index]
     usual = float(np.median(own[inside])) + rest.stray**2
-    out = np.full(apart.shape, _UNKNOWN * usual)
-    out += rest.stray**2 * np.exp(-np.abs(apart) / FADING_DAYS)
-    out += rest.season[:, None, None] ** 2 * np.cos(2 * np.pi * apart / 365.25)
-    response = rest.response[index]
-    out += response[:, :, None] * response[:, None, :]
+    first = np.where(inside, day, np.iinfo(day.dtype).max).min(axis=1, keepdims=True)
+    day = np.where(inside, day - first, 0)
+    fading, turn = day / FADING_DAYS, 2 * np.pi * day / 365.25
+    level, response = np.full(day.shape, np.sqrt(_UNKNOWN * usual)), rest.response[index]
+    season = rest.season[:, None]
+    wave = season * np.cos(turn), season * np.sin(turn)
+    rows = [level, rest.stray * np.exp(-fading), *wave, response]
+    columns = [level, rest.stray * np.exp(fading), *wave, response]
+    out = np.matmul(
+        np.stack(rows, axis=2) * inside[:, :, None], np.stack(columns, axis=1) * inside[:, None, :]
+    )
     for part in rest.shared:
-        code, sd = part.code[index], part.sd[index]
-        same = code[:, :, None] == code[:, None, :]
-        out += np.where(same, sd[:, :, None] * sd[:, None, :], 0.0)
-    out = np.where(inside[:, :, None] & inside[:, None, :], out, 0.0)
+        code, sd = part.code[index], np.where(inside, part.sd[index], 0.0)
+        if sd.any():
+            same = code[:, :, None] == code[:, None, :]
+            out += same * sd[:, :, None] * sd[:, None, :]
     diagonal = np.arange(out.shape[1])
     out[:, diagonal, diagonal] += np.where(inside, own, 1.0)
     return np.asarray(out)

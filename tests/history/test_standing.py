@@ -18,7 +18,13 @@ from benchmarks.studies.attention import (
 from benchmarks.studies.attention_rounds import START, make_round
 from lawnscore.history.attention import attention
 from lawnscore.history.drift import Visits
-from lawnscore.history.standing import FALSE_A_YEAR, Past, clear_from, standing
+from lawnscore.history.standing import (
+    FALSE_A_YEAR,
+    Past,
+    clear_from,
+    looks_of_last_year,
+    standing,
+)
 from lawnscore.history.steps import no_drift
 from lawnscore.history.watch import WATCHES, as_in_that_season, look, watched_visits
 
@@ -40,15 +46,18 @@ def seen(n: int) -> Visits:
 
 @pytest.mark.parametrize("n", [4, 12, 26])
 def test_the_limit_follows_from_the_rate_and_the_looks(n: int) -> None:
-    limit = clear_from(seen(n), 1)[0]
+    limit = clear_from(looks_of_last_year(seen(n), 1))[0]
     # Bonferroni: so many looks at four measures share the rate
     assert stats.norm.sf(limit) * n * 4 == pytest.approx(FALSE_A_YEAR)
 
 
 def test_a_lawn_seen_less_often_need_not_be_as_clear_off() -> None:
-    rare, often = clear_from(seen(4), 1)[0], clear_from(seen(26), 1)[0]
+    rare, often = (
+        clear_from(looks_of_last_year(seen(4), 1))[0],
+        clear_from(looks_of_last_year(seen(26), 1))[0],
+    )
     assert often - rare > 0.4
-    assert clear_from(seen(1), 1)[0] == pytest.approx(rare)
+    assert clear_from(looks_of_last_year(seen(1), 1))[0] == pytest.approx(rare)
 
 
 def test_since_stays_as_visits_are_added_on_simulated_rounds(simulated: tuple) -> None:
