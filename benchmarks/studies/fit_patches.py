@@ -20,8 +20,9 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import cv2
 import numpy as np
 
-from benchmarks.training.seen import see_with_both
+from benchmarks.training.seen import see
 from benchmarks.training.worlds import load, rendered_scene, report_scene
+from lawnscore.photo.class_net import load_net
 
 SHARES = (0.10, 0.13, 0.15, 0.17, 0.19, 0.22, 0.25, 0.28)
 CELL_MM = 5.0
@@ -70,8 +71,8 @@ def main(arguments: list[str] | None = None) -> int:
             pieces += [(world.rgb[i], world.label[i]) for i in ids]
     true, seen = [], []
     for rgb, label in pieces:
-        one, _, shares, _ = see_with_both(rgb)
-        side = len(one.rgb)
+        one = see(load_net(), rgb)
+        shares, side = one.shares.astype(np.float32), len(one.rgb)
         true.append(patch_pct(true_shares(label[:side, :side]), TRUE_LEAF_SHARE))
         seen.append([patch_pct(shares, below) for below in SHARES])
     error = np.array(seen) - np.array(true)[:, None]

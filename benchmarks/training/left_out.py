@@ -18,7 +18,7 @@ import numpy as np
 from benchmarks.training.worlds import WORLDS
 
 CLASSES = ("green", "straw", "soil")
-COMPARED = {"field": "fields", "wheat": "young wheat", "sketched": "sketches"}
+COMPARED = {"field": "fields", "wheat": "young wheat"}
 
 
 def errors_of(file: Path, world: str) -> np.ndarray:
@@ -48,7 +48,8 @@ def main() -> None:
         never, others = nets / f"no-{world}.errors.npz", nets / "all.errors.npz"
         print(row(f"{name}, never seen", errors_of(never, world)))
         print(row(f"{name}, other groups seen", errors_of(others, world)))
-    print(row("renders, other lawns seen", errors_of(nets / "all.errors.npz", "rendered")))
+    for world, name in (("sketched", "sketches"), ("rendered", "renders")):
+        print(row(f"{name}, others seen", errors_of(nets / "all.errors.npz", world)))
 
 
 if __name__ == "__main__":

@@ -13,11 +13,9 @@ from lawnscore.photo.class_net import (
     CELL_PX,
     STRIDE_PX,
     ClassNet,
-    load_net,
-    load_turf_net,
     read_onnx,
 )
-from lawnscore.photo.classes import agreed, levels_of
+from lawnscore.photo.classes import levels_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,9 +49,7 @@ def read_net(path: Path) -> ClassNet:
     """Return the network of PATH.npz and PATH.onnx; OpenCV works on one core from here on."""
     cv2.setNumThreads(1)
     stored = {k: v.astype(np.float32) for k, v in np.load(path.with_suffix(".npz")).items()}
-    rest = read_onnx(path.with_suffix(".onnx"))
-    named = rest.getUnconnectedOutLayersNames()
-    return ClassNet(stored, rest, tuple(name for name in ("out", "deep") if name in named))
+    return ClassNet(stored, read_onnx(path.with_suffix(".onnx")))
 
 
 def see(net: ClassNet, rgb: np.ndarray) -> Seen:
@@ -67,10 +63,3 @@ def see(net: ClassNet, rgb: np.ndarray) -> Seen:
     shares = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True)).astype(float)
     shares /= shares.sum(-1, keepdims=True)
     return Seen(rgb, index, linear, keep, out, shares, deep)
-
-
-def see_with_both(rgb: np.ndarray) -> tuple[Seen, Seen, np.ndarray, np.ndarray]:
-    """Return what each shipped network sees, their shares together, how far apart they are (3,)."""
-    one, two = (see(net, rgb) for net in (load_net(), load_turf_net()))
-    both, apart = agreed(one.shares.astype(np.float32), two.shares.astype(np.float32), one.keep)
-    return one, two, both, apart

@@ -57,7 +57,6 @@ class ClassNet:
 
     weights: dict[str, Floats]
     rest: cv2.dnn.Net
-    outputs: tuple[str, ...] = ("out", "deep")
 
     def mood(self, linear: Floats, counts: Floats) -> Floats:
         """Return what the colours (n, 3), each met ``counts`` (n,) times, say together, (k,)."""
@@ -112,8 +111,7 @@ class ClassNet:
         ndarray
             (Hc, Wc, 7): five logits of the shares, cast middle, shade.
         ndarray
-            (d,) mean of what the coarsest level sees where half a cell of 40 mm is measured;
-            empty of a network that does not say it.
+            (d,) mean of what the coarsest level sees where half a cell of 40 mm is measured.
         """
         w = self.weights
         kept = np.flatnonzero(keep)
@@ -128,22 +126,20 @@ class ClassNet:
         context = np.concatenate([mean, mood]) @ w["context.weight"] + w["context.bias"]
         self.rest.setInput(planes[None], "cells")
         self.rest.setInput(context.reshape(1, -1, 1, 1), "context")
-        out, *deepest = self.rest.forward(self.outputs)
-        if not deepest:
-            return np.moveaxis(out[0], 0, -1), np.zeros(0, np.float32)
-        deep = deepest[0]
+        out, deep = self.rest.forward(("out", "deep"))
         inner = _mostly(keep)
         seen = deep[0][:, inner].mean(axis=1) if inner.any() else deep[0].mean(axis=(1, 2))
         return np.moveaxis(out[0], 0, -1), np.asarray(seen, np.float32)
 
     def strangeness(self, deep: Floats) -> float:
-        """Return how far deep features (d,) lie from all that was trained on, in spreads.
+        """Return how far deep features (d,) lie from the nearest known world, in spreads.
 
-        The Mahalanobis distance over the root of d (Lee et al. 2018, NeurIPS): about 1 for what
-        is known.
+        The Mahalanobis distance over the root of d (Lee et al. 2018, NeurIPS), the least over the
+        worlds that the network was trained on: 0.3 to 0.9 for what is known.
         """
-        off = (deep - self.weights["strange.mean"]) @ self.weights["strange.factor"]
-        return float(np.sqrt(np.mean(off * off)))
+        off = deep - self.weights["strange.mean"]
+        spreads = np.einsum("wd,wde->we", off, self.weights["strange.factor"])
+        return float(np.sqrt(np.mean(spreads * spreads, axis=1)).min())
 
     def _stem(
         self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]
@@ -198,26 +194,12 @@ def _colours_seen(index: NDArray[np.uint16], n: int) -> NDArray[np.intp]:
 @cache
 def load_net() -> ClassNet:
     """Return the network of the class stage that ships with the package."""
-    return _load("class_net", ("out", "deep"))
-
-
-@cache
-def load_turf_net() -> ClassNet:
-    """Return the network that was trained on rendered turf alone.
-
-    Of use are its green, beside that of the first, and its casts: no photograph with known casts
-    was at hand, and of the two it finds them better (docs/ACCURACY.md).
-    """
-    return _load("turf_net", ("out",))
-
-
-def _load(name: str, outputs: tuple[str, ...]) -> ClassNet:
     folder = files("lawnscore.photo")
-    with folder.joinpath(f"{name}.npz").open("rb") as file:
+    with folder.joinpath("class_net.npz").open("rb") as file:
         stored = np.load(file)
         weights = {key: stored[key].astype(np.float32) for key in stored.files}
-    with as_file(folder.joinpath(f"{name}.onnx")) as path:
-        return ClassNet(weights, read_onnx(path), outputs)
+    with as_file(folder.joinpath("class_net.onnx")) as path:
+        return ClassNet(weights, read_onnx(path))
 
 
 def read_onnx(path: Path) -> cv2.dnn.Net:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, by_cell, load_net, load_turf_net, sigmoid
+from lawnscore.photo.class_net import CELL_PX, STRIDE_PX, by_cell, load_net, sigmoid
 from lawnscore.photo.leaf import leaf_colour
 
 if TYPE_CHECKING:
@@ -41,30 +41,17 @@ _OTHER_SE_SLOPE = np.array([0.07, 0.08])
 
 _N = len(SURFACES)
 
-_LEANING, _AGREEING = 0.6, 0.2
-"""Part of the way from the first network's green to the second's that is gone where both say the
-same of the photo, and how far apart they may be (1 sigma); `benchmarks/training/agreement.py`."""
-
-_APART_SE = 0.5
-"""Error of green for each point by which the two are apart over the photo, on ground unlike what is
-known."""
-
-APART_FLOOR = 0.01
-"""Added to such a distance before its logarithm is taken."""
-
-_NOT_APART = np.zeros(3)
-
 _SPLIT_RIGHT = 0.10
 """The split of straw and soil counts as right when straw is off by no more than this share."""
 
 _DF = 5
 """Degrees of freedom of the t distribution that the errors of photos were seen to follow."""
 
-_LIKE_KNOWN = 0.45
+_LIKE_KNOWN = 0.9
 """Strangeness up to which a photo is like what is known: rendered turf in cameras, soils and leaf
 that no network was trained on lies below in 95 of 100."""
 
-UNLIKE_KNOWN = 0.6
+UNLIKE_KNOWN = 1.25
 """Distance of a photo's features from all that the stage was trained on, in spreads, from which it
 is called unlike; of pictures of worlds that it knows, 1 in 100 are."""
 
@@ -129,15 +116,14 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     index = levels.cells(rgb)
     linear = colour_fit.grid(levels.value / 255.0)
     out, deep = net.cells(linear, index, keep)
-    other, _ = load_turf_net().cells(linear, index, keep)
-    shares, apart = agreed(_softmax(out[..., :_N]), _softmax(other[..., :_N]), keep)
-    cast_score = sigmoid(other[..., _N])
+    shares = _softmax(out[..., :_N])
+    cast_score = sigmoid(out[..., _N])
     shade = sigmoid(out[..., -1])
     weight = keep.astype(np.float32)
     strangeness = net.strangeness(deep)
     model_se = share_errors(
         shares, keep, strangeness, net.weights["error.weight"],
-        known=net.weights["error.known"], apart=apart,
+        known=net.weights["error.known"],
     )  # fmt: skip
     lit = keep & (shade < _LIT_BELOW)
     leaf = leaf_colour(index, linear, shares[..., 0], lit, net.weights)
@@ -223,29 +209,6 @@ def levels_of(rgb: NDArray[np.uint8]) -> Levels:
     return Levels(step, value)
 
 
-def agreed(
-    shares: Floats, other: Floats, keep: NDArray[np.bool_]
-) -> tuple[Floats, NDArray[np.float64]]:
-    """Return shares (Hc, Wc, 5) with two networks' green, and how far apart they are (3,).
-
-    The one was trained on many worlds, the other on rendered turf alone; their errors are mostly
-    their own, so the middle is righter than either. Where they are far apart over the photo the
-    ground is none that the second knows, and the first counts. Straw, soil, casts and litter
-    share what is not green as the first says: the second does not know straw off the lawn. How
-    far apart the two are on green, straw and soil of the photo says how sure each is.
-    """
-    weight = keep.astype(np.float32).ravel()
-    difference = (other - shares)[..., :3]
-    mean = weight @ difference.reshape(-1, 3) / max(float(weight.sum()), 1.0)
-    apart = np.abs(mean).astype(np.float64)
-    leaning = _LEANING * math.exp(-0.5 * (float(apart[0]) / _AGREEING) ** 2)
-    green = shares[..., 0] + np.float32(leaning) * difference[..., 0]
-    rest = (1.0 - green) / np.maximum(1.0 - shares[..., 0], np.float32(1e-6))
-    out: Floats = shares * rest[..., None]
-    out[..., 0] = green
-    return out, apart
-
-
 def _whole_cells(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the cells without any pixel that is left out, (H / 4, W / 4)."""
     four = np.ascontiguousarray(mask).view(np.uint32)  # the four pixels of a cell's row at once
@@ -261,7 +224,6 @@ def share_errors(
     weights: Floats,
     *,
     known: Floats | None = None,
-    apart: NDArray[np.float64] = _NOT_APART,
 ) -> NDArray[np.float64]:
     """Return the standard errors (5,) of the mean shares that no further ground averages away.
 
@@ -269,7 +231,7 @@ def share_errors(
     (`benchmarks/training/stated_error.py`), and on whole photos of ground like what it knows: lawns
     in soils and cameras that it does not, and fields that it does (`known_error.py`). The logarithm
     of each is a line in the logarithms of the binomial spread of the share, of the doubt within
-    cells, and of how strange the photo is, or of how far apart two networks are on it. Up to
+    cells, and of how strange the photo is. Up to
     :data:`_LIKE_KNOWN` the second counts, from :data:`UNLIKE_KNOWN` the first, where it is the
     wider; between them their variances are mixed.
 
@@ -284,10 +246,7 @@ def share_errors(
     weights
         (3, 4) of green, straw, soil: constant, spread, doubt, strangeness.
     known
-        The same for ground like what is known, with `apart` in the place of strangeness; without
-        it the others count everywhere.
-    apart
-        (3,) how far apart the two networks are in green, straw and soil (:func:`agreed`).
+        The same for ground like what is known; without it the others count everywhere.
     """
     here = shares[keep].astype(np.float64)
     if not len(here):
@@ -303,10 +262,7 @@ def share_errors(
     for k, doubt in enumerate((unsure, torn, torn)):
         terms = error_terms(float(spread[k]), doubt, strangeness)
         out[k] = math.exp(terms @ weights[k])
-        if k == 0:
-            out[k] = math.hypot(out[k], _APART_SE * float(apart[k]))
         if known is not None:
-            terms[-1] = math.log(float(apart[k]) + APART_FLOOR)
             like = math.exp(terms @ known[k])
             far = max(out[k], like)
             out[k] = math.sqrt((1.0 - strange) * like**2 + strange * far**2)

@@ -10,12 +10,10 @@ import pytest
 from scipy.special import expit, softmax
 
 from lawnscore.card.colourspace import decode_srgb
-from lawnscore.photo import classes
-from lawnscore.photo.class_net import CELL_PX, ClassNet, by_cell, load_net, load_turf_net
+from lawnscore.photo.class_net import CELL_PX, ClassNet, by_cell, load_net
 from lawnscore.photo.classes import (
     SURFACES,
     ClassMap,
-    agreed,
     classify,
     levels_of,
     share_errors,
@@ -124,63 +122,16 @@ def half_leaf_half_soil() -> tuple[Any, ClassMap]:
     return ground, classify(ground, PlainLight())  # type: ignore[arg-type]
 
 
-def test_each_output_of_the_networks_is_taken_for_what_it_is() -> None:
-    """Five shares and shade of the first; green of both, casts of the second."""
+def test_each_output_of_the_network_is_taken_for_what_it_is() -> None:
+    """Five shares, casts, shade."""
     ground, seen = half_leaf_half_soil()
     levels = levels_of(ground.rgb)
     index, linear = levels.cells(ground.rgb), PlainLight.grid(levels.value / 255.0)
-    keep = np.ones(index.shape[:2], bool)
-    out = load_net().cells(linear, index, keep)[0]
-    other = load_turf_net().cells(linear, index, keep)[0]
+    out = load_net().cells(linear, index, np.ones(index.shape[:2], bool))[0]
     assert SURFACES == ("green", "straw", "soil", "cast", "litter")
-    first, second = softmax(out[..., :5], axis=-1), softmax(other[..., :5], axis=-1)
-    both, _ = agreed(first, second, keep)
-    assert np.allclose(seen.shares, both, atol=1e-5)
-    assert np.allclose(seen.cast_score, expit(other[..., 5]), atol=1e-5)
+    assert np.allclose(seen.shares, softmax(out[..., :5], axis=-1), atol=1e-5)
+    assert np.allclose(seen.cast_score, expit(out[..., 5]), atol=1e-5)
     assert np.allclose(seen.shade, expit(out[..., -1]), atol=1e-5)
-
-
-def evenly(*shares: float) -> np.ndarray:
-    return np.full((6, 6, 5), shares, np.float32)
-
-
-def test_green_is_between_two_networks_that_agree_and_the_first_ones_where_they_do_not() -> None:
-    keep = np.ones((6, 6), bool)
-    first, near = evenly(0.6, 0.2, 0.1, 0.0, 0.1), evenly(0.5, 0.1, 0.4, 0.0, 0.0)
-    both, apart = agreed(first, near, keep)
-    assert apart == pytest.approx([0.1, 0.1, 0.3], abs=1e-6)
-    assert 0.5 < both[0, 0, 0] < 0.57
-    assert np.allclose(both.sum(-1), 1.0, atol=1e-6)
-    # What is not green is shared as the first says: two straw to one soil, whatever the second.
-    assert both[0, 0, 1] / both[0, 0, 2] == pytest.approx(2.0, rel=1e-5)
-    far, apart = agreed(first, evenly(0.0, 0.0, 1.0, 0.0, 0.0), keep)
-    assert apart == pytest.approx([0.6, 0.2, 0.9], abs=1e-6)
-    assert far[0, 0, 0] == pytest.approx(0.6, abs=0.01)
-
-
-def test_cells_that_are_left_out_do_not_say_how_far_apart_networks_are() -> None:
-    keep = np.ones((6, 6), bool)
-    keep[:, 3:] = False
-    first, second = evenly(0.6, 0.2, 0.1, 0.0, 0.1), evenly(0.6, 0.2, 0.1, 0.0, 0.1)
-    second[:, 3:] = (0.0, 0.0, 1.0, 0.0, 0.0)
-    assert agreed(first, second, keep)[1] == pytest.approx([0.0, 0.0, 0.0], abs=1e-6)
-
-
-@pytest.mark.parametrize("surface", [0, 1, 2])
-def test_networks_that_are_apart_widen_the_error_of_that_surface(
-    surface: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """On ground like what is known; elsewhere worlds left out say how far off it may be."""
-    whole, closest = classes.agreed, np.zeros(3)
-    monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _deep: 0.2)
-
-    def errors(apart: np.ndarray) -> np.ndarray:
-        monkeypatch.setattr(classes, "agreed", lambda *given: (whole(*given)[0], apart))
-        return half_leaf_half_soil()[1].model_se[:3]
-
-    wider = errors(np.where(np.arange(3) == surface, 0.4, closest)) / errors(closest)
-    assert wider[surface] > 1.5
-    assert np.delete(wider, surface) == pytest.approx(1.0, abs=1e-9)
 
 
 def test_errors_of_shares_follow_the_stored_line_by_hand() -> None:
@@ -207,39 +158,25 @@ def test_ground_like_what_is_known_has_the_error_of_such_ground() -> None:
     def straw(strangeness: float, lines: np.ndarray = known) -> float:
         return float(share_errors(shares, keep, strangeness, left_out, known=lines)[1])
 
-    assert straw(0.2) == straw(0.45) == pytest.approx(np.hypot(0.05, 0.006), rel=1e-4)
+    assert straw(0.2) == straw(0.9) == pytest.approx(np.hypot(0.05, 0.006), rel=1e-4)
     halfway = np.sqrt((0.05**2 + 0.2**2) / 2)
-    assert straw(0.525) == pytest.approx(np.hypot(halfway, 0.006), rel=1e-4)
-    assert straw(0.6) == straw(2.0) == pytest.approx(np.hypot(0.2, 0.006), rel=1e-4)
+    assert straw(1.075) == pytest.approx(np.hypot(halfway, 0.006), rel=1e-4)
+    assert straw(1.25) == straw(2.0) == pytest.approx(np.hypot(0.2, 0.006), rel=1e-4)
     # The wider of the two counts where the ground is strange.
     assert straw(2.0, known + np.array([[2.0, 0, 0, 0]], np.float32)) > 0.3
 
 
-@pytest.mark.parametrize("surface", [0, 1, 2])
-def test_a_surface_is_less_sure_where_the_networks_are_apart_in_it(surface: int) -> None:
-    shares = np.full((4, 4, 5), 0.2, np.float32)
-    keep = np.ones((4, 4), bool)
-    left_out = np.array([[np.log(0.01), 0, 0, 0]] * 3, np.float32)
-    known = np.array([[0.0, 0, 0, 1.0]] * 3, np.float32)
-    small = (0.004, 0.006, 0.006)[surface]
-
-    def error(apart: float, strangeness: float) -> float:
-        each = np.where(np.arange(3) == surface, apart, 0.9)
-        return float(
-            share_errors(shares, keep, strangeness, left_out, known=known, apart=each)[surface]
-        )
-
-    assert error(0.04, 0.2) == pytest.approx(np.hypot(0.05, small), rel=1e-4)
-    assert error(0.19, 0.2) == pytest.approx(0.2, rel=1e-3)
-
-
-def test_unlike_all_that_is_known_green_errs_by_half_of_what_parts_the_networks() -> None:
+def test_ground_like_what_is_known_is_less_sure_the_stranger_it_is() -> None:
     shares = np.full((4, 4, 5), 0.2, np.float32)
     left_out = np.array([[np.log(0.01), 0, 0, 0]] * 3, np.float32)
-    apart = np.array([0.2, 0.9, 0.9])
-    found = share_errors(shares, np.ones((4, 4), bool), 2.0, left_out, apart=apart)
-    assert found[0] == pytest.approx(np.sqrt(0.01**2 + 0.1**2 + 0.004**2), rel=1e-4)
-    assert found[1] == pytest.approx(np.hypot(0.01, 0.006), rel=1e-4)
+    known = np.array([[np.log(0.1), 0, 0, 1.0]] * 3, np.float32)
+
+    def straw(strangeness: float) -> float:
+        keep = np.ones((4, 4), bool)
+        return float(share_errors(shares, keep, strangeness, left_out, known=known)[1])
+
+    assert straw(0.25) == pytest.approx(np.hypot(0.025, 0.006), rel=1e-4)
+    assert straw(0.4) == pytest.approx(np.hypot(0.04, 0.006), rel=1e-4)
 
 
 def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> None:
