@@ -49,11 +49,11 @@ _DF = 5
 
 _LIKE_KNOWN = 0.9
 """Strangeness up to which a photo is like what is known: rendered turf in cameras, soils and leaf
-that no network was trained on lies below in 95 of 100."""
+that no network was trained on lies below in 95 of 100 photos, and so do fields kept back."""
 
 UNLIKE_KNOWN = 1.25
-"""Distance of a photo's features from all that the stage was trained on, in spreads, from which it
-is called unlike; of pictures of worlds that it knows, 1 in 100 are."""
+"""Distance of a photo's features from the nearest world that the stage was trained on, in spreads,
+from which it is called unlike; of pictures of worlds that it knows, 1 in 100 are."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,14 +248,16 @@ def share_errors(
     known
         The same for ground like what is known; without it the others count everywhere.
     """
-    here = shares[keep].astype(np.float64)
-    if not len(here):
+    measured = keep.astype(np.float32).ravel()
+    n = float(measured.sum())
+    if not n:
         return np.full(len(SURFACES), np.nan)
-    mean = here.mean(axis=0)
-    spread = np.sqrt(mean * (1.0 - mean))
-    green, straw, soil = here[:, 0], here[:, 1], here[:, 2]
-    unsure = float((green * (1.0 - green)).mean())
-    torn = float((straw * soil / (straw + soil + 1e-6)).mean())
+    each = shares.reshape(-1, len(SURFACES))
+    mean = (measured @ each).astype(np.float64) / n
+    spread = np.sqrt(np.clip(mean * (1.0 - mean), 0.0, None))
+    green, straw, soil = each.T[:3]
+    unsure = float(measured @ (green * (1.0 - green))) / n
+    torn = float(measured @ (straw * soil / (straw + soil + np.float32(1e-6)))) / n
     out = np.empty(len(SURFACES))
     strange = (strangeness - _LIKE_KNOWN) / (UNLIKE_KNOWN - _LIKE_KNOWN)
     strange = 1.0 if known is None else min(max(strange, 0.0), 1.0)

@@ -180,13 +180,27 @@ def test_ground_like_what_is_known_is_less_sure_the_stranger_it_is() -> None:
 
 
 def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> None:
-    _, known = half_leaf_half_soil()
-    strange = 3.0 * known.strangeness
-    monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _deep: strange)
-    _, seen = half_leaf_half_soil()
-    assert seen.strangeness == strange
+    def as_strange_as(strangeness: float) -> ClassMap:
+        monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _deep: strangeness)
+        return half_leaf_half_soil()[1]
+
+    known, seen = as_strange_as(0.5), as_strange_as(2.0)
+    assert seen.strangeness == 2.0
     assert (seen.model_se[:3] > 1.1 * known.model_se[:3]).any()
     assert seen.straw_soil_confidence < known.straw_soil_confidence
+
+
+def test_the_nearest_known_world_says_how_strange_a_photo_is() -> None:
+    """Two worlds at 0 and at 10, of spreads 1 and 2, by hand."""
+    weights = {
+        "strange.mean": np.array([[0.0, 0.0], [10.0, 0.0]], np.float32),
+        "strange.factor": np.array([np.eye(2), np.eye(2) / 2], np.float32),
+    }
+    net = ClassNet(weights, load_net().rest)
+    at = {x: net.strangeness(np.array([x, 0.0], np.float32)) for x in (0.0, 2.0, 8.0)}
+    assert at[0.0] == 0.0
+    assert at[2.0] == pytest.approx(2.0 / np.sqrt(2.0))
+    assert at[8.0] == pytest.approx(1.0 / np.sqrt(2.0))
 
 
 def test_the_leaf_colour_is_the_stored_line_by_hand() -> None:
