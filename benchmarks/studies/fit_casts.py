@@ -5,7 +5,8 @@
 
 Renders photos of the family `train` with 0 to 120 casts per m2, finds the peaks of the cast score
 and pairs them with the true casts. Fitted is the evidence of a peak, the logarithm of how much
-likelier its height is on a cast than elsewhere, as a line in the logit of the height. Printed with
+likelier its height is on a cast than elsewhere, as a line in the logit of the height and in the
+logarithm of the litter about it. Printed with
 it: casts counted with the constants of the program, photo by photo.
 """
 
@@ -38,10 +39,11 @@ DENSITIES = (0, 10, 30, 60, 100, 0, 20, 45, 80, 120, 5, 15)
 
 
 def cases(n: int) -> Iterator[Case]:
-    """Lawns of the family `train`, casts from none to 120 per m2."""
+    """Lawns of the family `train`, casts from none to 120 per m2, leaves on every third."""
     rng = np.random.default_rng(SEED)
     for i in range(n):
-        drawn = random_case(rng, kind="casts", family="train", size_px=(2000, 1500))
+        kind = "leaves" if i % 3 == 2 else "casts"
+        drawn = random_case(rng, kind=kind, family="train", size_px=(2000, 1500))
         view = random_view(rng, drawn.camera.focal_35mm)
         lawn = replace(
             drawn.lawn,
@@ -74,16 +76,21 @@ def peaks_of(case: Case, folder: Path) -> tuple[NDArray, NDArray, Casts, Casts] 
     return found.height, is_cast, found, true
 
 
-def fit(height: NDArray, is_cast: NDArray) -> tuple[float, float]:
-    """Intercept and slope of the log likelihood ratio in the logit of the height."""
-    x = np.column_stack([np.ones(height.size), stage.logit(height)])
+def fit(height: NDArray, is_cast: NDArray, litter: NDArray | None = None) -> tuple[float, ...]:
+    """Intercept and slopes of the log likelihood ratio: logit of height, logarithm of litter."""
+    columns = [np.ones(height.size), stage.logit(height)]
+    if litter is not None:
+        usual, least = stage.LITTER_NEAR
+        columns.append(np.log((litter + least) / (usual + least)))
+    x = np.column_stack(columns)
     y = is_cast.astype(float)
-    beta = np.zeros(2)
+    beta = np.zeros(x.shape[1])
     for _ in range(50):
         p = 1.0 / (1.0 + np.exp(-x @ beta))
         weight = p * (1.0 - p) + 1e-9
         beta += np.linalg.solve(x.T @ (weight[:, None] * x), x.T @ (y - p))
-    return float(beta[0] - np.log(y.mean() / (1.0 - y.mean()))), float(beta[1])
+    beta[0] -= np.log(y.mean() / (1.0 - y.mean()))
+    return tuple(float(b) for b in beta)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -94,7 +101,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--quick", action="store_true", help="four photos")
     options = parser.parse_args(arguments)
     cv2.setNumThreads(1)
-    heights, labels = [], []
+    heights, labels, litters = [], [], []
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(options.results or scratch)
         folder.mkdir(parents=True, exist_ok=True)
@@ -106,12 +113,14 @@ def main(arguments: list[str] | None = None) -> int:
             height, is_cast, found, true = seen
             heights.append(height)
             labels.append(is_cast)
+            litters.append(found.litter)
             pair = match_casts(found, true)
             total = pair["true"] + pair["found"]
             f1 = 2 * pair["hits"] / total if total else float("nan")
             print(f"{case.name:>5}  {pair['true']:4d}  {pair['expected']:7.1f}  {f1:.2f}")
-    intercept, slope = fit(np.concatenate(heights), np.concatenate(labels))
-    print(f"EVIDENCE = ({intercept:.2f}, {slope:.2f})  in use: {stage.EVIDENCE}, seed {SEED}")
+    fitted = fit(*(np.concatenate(some) for some in (heights, labels, litters)))
+    in_use = (*stage.EVIDENCE, stage.LITTER_EVIDENCE)
+    print(f"EVIDENCE, LITTER_EVIDENCE = {np.round(fitted, 2)}  in use: {in_use}, seed {SEED}")
     return 0
 
 

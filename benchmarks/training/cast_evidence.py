@@ -129,9 +129,10 @@ def main() -> None:
         held = [i for i in range(len(world.rgb)) if world.group[i] // 8 % 3 == 2][: a.most]
         found[name] = [scene_of(net, world.rgb[i], world.label[i], world.casts[i]) for i in held]
     scenes = [s for some in found.values() for s in some]
-    evidence = fit(
+    intercept, slope = fit(
         *(np.concatenate([getattr(s, f) for s in scenes]) for f in ("height", "is_cast"))
     )
+    evidence = (intercept, slope)
     print("EVIDENCE", tuple(round(v, 2) for v in evidence))
     for name, some in found.items():
         report(name, some, evidence)

@@ -38,13 +38,13 @@ from benchmarks.training.stated_error import CLASSES, fitted, terms, with_known
 from benchmarks.training.worlds import load
 from lawnscore.photo.class_net import ClassNet, load_net
 
-ALLOWANCE = 1.3
-"""Our own choice: about by how much errors on cameras and soils that no network was trained on
-exceed those on the ones that it was."""
+ALLOWANCE = 1.1
+"""Our own choice. The network that ships errs three quarters as much as the one that is measured
+here (4.6 against 6.2 points of green on `report`), which is an allowance of its own."""
 BACK = 3
-WEIGHT = {"sketched": 0.25}
-"""Weight in the fit; sketches are drawn stranger than lawns are, and a piece of 0.2 m2 errs by more
-than a photo."""
+WEIGHT = {"sketched": 0.0}
+"""Weight in the fit. Sketches are seen in pieces of 0.2 m2, which err twice as much as a photo does
+(renders: 6 to 8 points against 3.4): they are shown."""
 Row = tuple[str, np.ndarray, np.ndarray, np.ndarray, float]
 
 
@@ -146,7 +146,7 @@ def main() -> None:
     for k, surface in enumerate(CLASSES):
         x = terms(said[:, k], doubt[:, k], strange)
         error = said[:, k] - true[:, k]
-        c = fitted(x, error, weight)
+        c = fitted(x[weight > 0], error[weight > 0], weight[weight > 0])
         c[0] += np.log(ALLOWANCE)
         lines.append(c)
         se = np.exp(x @ c)

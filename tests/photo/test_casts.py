@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -86,6 +88,27 @@ def test_chances_are_read_off_the_photo_as_a_whole() -> None:
     assert among_casts.min() > 2 * alone.max()
     assert (np.diff(chances(np.linspace(0.06, 0.9, 30))) > 0).all()
     assert chances(np.zeros(0)).size == 0
+
+
+def test_a_peak_amid_litter_is_less_surely_a_cast() -> None:
+    """By hand: evidence less 0.9 times the logarithm of how much more litter there is."""
+    height = np.full(2, 0.5)
+    clean, littered = chances(height, np.array([0.01, 0.58]))
+    odds = clean / (1 - clean), littered / (1 - littered)
+    assert np.log(odds[1] / odds[0]) == pytest.approx(-0.9 * np.log(0.6 / 0.03), rel=1e-6)
+    assert chances(height, np.full(2, 0.01)) == pytest.approx(chances(height))
+
+
+def test_a_cast_shaped_leaf_is_told_by_the_litter_about_it() -> None:
+    mounds = [(150, 200, 24), (450, 200, 24), (750, 200, 24)]
+    clean = class_map(TURF, cast=0.5 * discs(SHAPE, mounds))
+    seen = clean.shares.copy()
+    row, col = 40, 90  # the middle one
+    seen[row - 4 : row + 5, col - 4 : col + 5] = (0.1, 0.05, 0.05, 0.1, 0.7)
+    found = find_casts(replace(clean, shares=seen), FlatGround())
+    by_x = found.probability[np.argsort(found.x_mm)]
+    assert len(by_x) == 3
+    assert by_x[1] < 0.5 * min(by_x[0], by_x[2])
 
 
 @pytest.mark.parametrize("true", [0, 10, 40, 120])
