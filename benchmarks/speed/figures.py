@@ -86,6 +86,22 @@ def photo(quick: bool) -> list[Figure]:
     return _photo("quick" if quick else "usual", 3 if quick else 15)
 
 
+def plain(quick: bool) -> list[Figure]:
+    """The program against the same measures written plainly with scikit-image."""
+    from benchmarks.speed import plain as study
+    from benchmarks.speed.score import one_core, render_apart
+
+    with one_core(), tempfile.TemporaryDirectory() as scratch:
+        path = Path(scratch) / "photo.jpg"
+        render_apart(path, size="quick" if quick else "usual")
+        found = study.compare(path, 1 if quick else 3)
+    return [
+        Figure("plainly with scikit-image, of the program", found.times, "times",
+               None if quick else study.TARGET, least=True),
+        Figure("shares of the two differ by", found.apart, "points", study.WITHIN_POINTS),
+    ]  # fmt: skip
+
+
 def large(quick: bool) -> list[Figure]:
     return [] if quick else _photo("large", 7)
 
@@ -192,6 +208,6 @@ def demo(quick: bool) -> list[Figure]:
 
 PARTS: dict[str, Callable[[bool], list[Figure]]] = {
     part.__name__: part
-    for part in (start, photo, large, batch, unchanged, history, million, reports, demo)
+    for part in (start, photo, plain, large, batch, unchanged, history, million, reports, demo)
 }
 """What measures each part of the table; called with whether a small run is wanted."""

@@ -84,24 +84,15 @@ def doubled(x: Array) -> Array:
 
 def layers() -> dict[str, tuple[Array, Array]]:
     """Return weight and bias of each convolution of the network that ships, by name."""
-    from importlib.resources import as_file, files
-
-    import onnx
-    from onnx import numpy_helper
-
-    with as_file(files("lawnscore.photo").joinpath("class_net.onnx")) as path:
-        stored = {
-            entry.name: numpy_helper.to_array(entry).astype(float)
-            for entry in onnx.load(str(path)).graph.initializer
-        }
-    names = [name.removesuffix(".weight") for name in stored if name.endswith(".weight")]
-    return {
-        name.removeprefix("rest.").removesuffix(".0"): (
-            stored[f"{name}.weight"],
-            stored[f"{name}.bias"],
-        )
-        for name in names
-    }
+    net, found = load_net().rest, {}
+    for name in net.getLayerNames():
+        if name.endswith("/Conv"):
+            parts = name.removeprefix("onnx_node!/rest/").removesuffix("/Conv").split("/")
+            if len(parts) > 1 and parts[-1].startswith(f"{parts[-2]}."):
+                parts.pop()
+            weight, bias = (np.asarray(net.getParam(name, k), dtype=np.float64) for k in (0, 1))
+            found[".".join(parts)] = (weight, bias.ravel())
+    return found
 
 
 def seen_by_the_network(linear: Array, keep: NDArray[np.bool_]) -> tuple[Array, Array]:
@@ -154,8 +145,9 @@ def flat(photo: NDArray[np.uint8], views: PhotoViews) -> tuple[Array, NDArray[np
     """Return the corrected ground (H, W, 3) in linear sRGB and what of its cells is measured."""
     linear = views.colour_fit.correct(photo).astype(np.float64)
     ground, pose = views.ground, views.card_fit.pose
-    full = views.card_fit.mm_per_px
-    linear = filters.gaussian(linear, 0.35 * GROUND_MM_PER_PX / full, channel_axis=-1)
+    shrunk = GROUND_MM_PER_PX / views.card_fit.mm_per_px
+    blur = max(0.0, (shrunk - 1.0) / 2.0)  # as `skimage.transform.resize` smooths by default
+    linear = filters.gaussian(linear, blur, channel_axis=-1)
     step, (x, y) = GROUND_MM_PER_PX, ground.origin_mm
     place = np.array([[step, 0.0, x], [0.0, step, y], [0.0, 0.0, 1.0]])
     rows, columns = (side // STRIDE_PX * STRIDE_PX for side in ground.mask.shape)
