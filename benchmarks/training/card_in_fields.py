@@ -1,11 +1,13 @@
 """Lay the rendered card into photographs with masks, and score them through the whole line.
 
     python -m benchmarks.training.card_in_fields --data DATA
-    python -m benchmarks.training.card_in_fields --data DATA --net NETS/no-field.npz
+    python -m benchmarks.training.card_in_fields --data DATA --net NETS/no-field
+    python -m benchmarks.training.card_in_fields --data DATA --net NETS/all --back 3
 
 What the mask says of the measured ground is the truth. With ``--net`` another network takes the
 place of the one that ships: one that never saw fields says how the line does on ground that nobody
-trained on. The networks that ship have seen the photographs.
+trained on; with ``--back`` only groups are looked at that `train.py --hold` kept back. The network
+that ships has seen all the photographs.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from benchmarks.training.seen import read_net
+from benchmarks.training.seen import look_with
 from lawnscore.photo.score import PhotoScore
 
 SURFACES = ("green", "straw", "soil")
@@ -109,15 +111,13 @@ def main() -> None:
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
     parser.add_argument("--set", choices=("field", "ews"), default="field")
     parser.add_argument("--photos", type=int, default=30)
+    parser.add_argument("--back", type=int, default=0, help="of every so many groups, the last")
     parser.add_argument("--net", type=Path, help="network in place of the one that ships")
     a = parser.parse_args()
     if a.net is not None:
-        from lawnscore.photo import classes
-
-        net = read_net(a.net)
-        classes.load_net = lambda: net
+        look_with(a.net)
     rows, reasons = [], []
-    for score, true in laid_in(a.data, a.set, a.photos):
+    for score, true in laid_in(a.data, a.set, a.photos, a.back):
         if score.views is None:
             reasons.append(f"{score.row['reason']} ({score.row['detail']})")
             continue

@@ -20,7 +20,6 @@ import pickle
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 
@@ -33,10 +32,10 @@ from benchmarks.accuracy.cases import cover_cases, odd_cases
 from benchmarks.accuracy.draws import Case
 from benchmarks.accuracy.rendered import SEEDS
 from benchmarks.training.card_in_fields import laid_in
-from benchmarks.training.seen import see
-from benchmarks.training.stated_error import CLASSES, fitted, terms, with_known
+from benchmarks.training.seen import look_with, see
+from benchmarks.training.stated_error import CLASSES, fitted, terms
 from benchmarks.training.worlds import load
-from lawnscore.photo.class_net import ClassNet, load_net
+from lawnscore.photo.class_net import ClassNet
 
 ALLOWANCE = 1.1
 """Our own choice. The network that ships errs three quarters as much as the one that is measured
@@ -54,16 +53,6 @@ def row_of(name: str, shares: np.ndarray, true: np.ndarray, strange: float) -> R
     torn = float((straw * soil / (straw + soil + 1e-6)).mean())
     doubt = np.array([float((green * (1 - green)).mean()), torn, torn])
     return name, shares.mean(axis=0), true[:3], doubt, strange
-
-
-def look_with(net: Path) -> ClassNet:
-    """Let `score_photo` look with another network than the one that ships."""
-    from lawnscore.photo import classes
-
-    other = with_known(net.parent, net.stem)
-    other = replace(other, weights={**load_net().weights, **other.weights})
-    classes.load_net = lambda: other  # type: ignore[assignment]
-    return other
 
 
 def rendered_row(case: Case) -> Row | None:

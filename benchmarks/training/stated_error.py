@@ -17,16 +17,14 @@ pictures (split conformal; Vovk, Gammerman & Shafer 2005).
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import t as student
 
-from benchmarks.training.seen import read_net, see
+from benchmarks.training.seen import known_worlds, see, with_known
 from benchmarks.training.worlds import load
-from lawnscore.photo.class_net import ClassNet
 
 SETS = {
     "field, never seen": ("field", "no-field", 1.0),
@@ -35,42 +33,8 @@ SETS = {
     "renders, other cameras and soils": ("report", "final", 1.0),
 }
 """World, network and weight in the fit."""
-SHRINK = 0.05
-"""Part of the mean variance that is added to every direction of a world's features."""
 DF = 5
 CLASSES = ("green", "straw", "soil")
-KNOWN_WORLDS = 4
-"""Textures are too few to say what is known."""
-
-
-def known_worlds(nets: Path, name: str) -> dict[str, np.ndarray]:
-    """Return what the program keeps of the worlds that a network was trained on.
-
-    Mean (w, d) of the deep features of each, and a factor (w, d, d) that makes their spread a unit
-    ball.
-    """
-    f = dict(np.load(nets / f"{name}.errors.npz"))
-    numbers = {"no-rendered": 0, "no-sketched": 1, "no-field": 2, "no-wheat": 3}
-    means, factors = [], []
-    for world in range(KNOWN_WORLDS):
-        known = f["deep"][f["world"] == world].astype(float)
-        if world == numbers.get(name, -1) or not len(known):
-            continue
-        cov = np.cov(known.T)
-        cov += SHRINK * np.trace(cov) / len(cov) * np.eye(len(cov))
-        means.append(known.mean(axis=0))
-        factors.append(np.linalg.cholesky(np.linalg.inv(cov)))
-    return {
-        "strange.mean": np.array(means, np.float32),
-        "strange.factor": np.array(factors, np.float16),
-    }
-
-
-def with_known(nets: Path, name: str) -> ClassNet:
-    """Return a network that says how strange a picture is."""
-    net = read_net(nets / name)
-    known = {k: v.astype(np.float32) for k, v in known_worlds(nets, name).items()}
-    return replace(net, weights={**net.weights, **known})
 
 
 def pictures(worlds: Path, nets: Path, world: str, name: str, most: int) -> dict[str, np.ndarray]:
