@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,8 +14,8 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
 from lawnscore.history.change_error import MADE_BY, change_error
 from lawnscore.history.changes import verdicts
-from lawnscore.history.intervals import half_width_se, t_quantile
-from lawnscore.history.sampling import POWER
+from lawnscore.history.intervals import t_quantile
+from lawnscore.history.sampling import ALPHA, POWER
 from lawnscore.history.series import Occasions, day_numbers, iso_date, occasions
 
 Array = npt.NDArray[np.float64]
@@ -86,7 +87,8 @@ def trial(
         With one pair the interval is that of the photos alone (as in
         :mod:`lawnscore.history.changes`): it holds for these two places, not for others. With
         more pairs it is Student's over the pairs, never narrower than the photos allow.
-        ``verdict`` is corrected over the measures by Holm's method.
+        ``verdict`` is corrected over the measures by Holm's method; it is held against a
+        treatment that did nothing, under which the treated place would have changed as the other.
 
     Raises
     ------
@@ -177,16 +179,20 @@ def _measure_row(
     pairs: list[tuple[Place, Place]],
     ends: dict[Place, tuple[int, int]],
 ) -> dict[str, object]:
-    changes = [[_change(series, name, ends[place]) for place in pair] for pair in pairs]
-    table = np.asarray(changes, float)  # (pairs, treated or control, change down up)
+    found = [[_change(series, name, ends[place]) for place in pair] for pair in pairs]
+    table = np.array([[(c.change, c.down, c.up) for c in pair] for pair in found])
     each = table[:, 0, 0] - table[:, 1, 0]
     down = np.hypot(table[:, 0, 1], table[:, 1, 2])
     up = np.hypot(table[:, 0, 2], table[:, 1, 1])
+    alike = np.array([_alike(treated, untreated) for treated, untreated in found])
     difference = float(each.mean())
     low, high, df = _interval(each, down, up)
+    test_low, test_high, _ = _interval(each, alike, alike)
     t975 = float(t_quantile(df))
-    se = float(half_width_se(low, high)) * 1.959964 / t975
-    half = (difference - low) if difference >= 0 else (high - difference)
+    half = (difference - test_low) if difference >= 0 else (test_high - difference)
+    p = _two_sided(difference, half / t975, df)
+    if p < ALPHA:  # which way it went is known, however far
+        low, high = (max(low, 0.0), high) if difference > 0 else (low, min(high, 0.0))
     return {
         "measure": name,
         "pairs": len(pairs),
@@ -195,20 +201,61 @@ def _measure_row(
         "difference": difference,
         "low": low,
         "high": high,
-        "p": _two_sided(difference, half / t975, df),
-        "smallest_detectable": (t975 + float(t_quantile(df, POWER))) * se,
+        "p": p,
+        "smallest_detectable": (t975 + float(t_quantile(df, POWER))) * half / t975,
     }
 
 
-def _change(series: Occasions, name: str, ends: tuple[int, int]) -> tuple[float, float, float]:
-    """Return the change and how far its interval reaches down and up."""
+@dataclass(frozen=True)
+class _Change:
+    """The change of one place: how far its interval reaches, variance of its error.
+
+    Parameters
+    ----------
+    change, down, up
+        Change, and how far its 95 % interval reaches below and above.
+    unchanged
+        The same reach, either way, had this measure not changed there.
+    moved
+        Variance that the change itself adds.
+    """
+
+    change: float
+    down: float
+    up: float
+    unchanged: float
+    moved: float
+
+
+def _change(series: Occasions, name: str, ends: tuple[int, int]) -> _Change:
     a, b = np.array([ends[0]]), np.array([ends[1]])
     # what was tried may have changed the grass, so less of the errors is counted on to cancel
     error = change_error(series, a, b, renewed=np.ones(1, bool))
-    change, low, high = error.interval(name)
-    return float(change[0]), float((change - low)[0]), float((high - change)[0])
+    whole, still = error.variance(name), error.variance(name, unchanged=True)
+    change, low, high = error.interval(name, whole)
+    _, least, most = error.interval(name, still)
+    return _Change(
+        float(change[0]),
+        float((change - low)[0]),
+        float((high - change)[0]),
+        float((most - least)[0]) / 2,
+        max(float((whole - still)[0]), 0.0),
+    )
 
 
+def _alike(treated: _Change, untreated: _Change) -> float:
+    """Return how far the difference reaches, had the treatment done nothing.
+
+    Then the treated place would have changed as the other did, so what a change of that size adds
+    to the error is counted for both, and not what the treated one's own adds: a difference is not
+    to be the doubt whether there is one.
+    """
+    moved = NORMAL_975 * math.sqrt(untreated.moved)
+    return math.hypot(math.hypot(treated.unchanged, moved), math.hypot(untreated.unchanged, moved))
+
+
+NORMAL_975 = 1.959964
+"""Of the standard normal distribution."""
 _ONE_PAIR_DF = 10.0
 """Degrees of freedom counted for one pair's photos, as the tables do not keep them; our choice."""
 
