@@ -21,51 +21,52 @@ ROUNDING = 0.15
 """How far such a figure may differ between machines before the table must be looked at."""
 
 MOST_OFF = {
-    "green_cover_pct": 6.0,
-    "straw_cover_pct": 18.0,
-    "bare_soil_pct": 23.0,
-    "litter_pct": 2.0,
-    "cast_cover_pct": 2.5,
+    "green_cover_pct": 5.0,
+    "straw_cover_pct": 7.0,
+    "bare_soil_pct": 12.0,
+    "litter_pct": 1.0,
+    "cast_cover_pct": 1.5,
     "casts_per_m2": 7.0,
     "bare_patch_pct": 7.0,
-    "bare_patches_per_m2": 7.0,
-    "largest_bare_patch_cm2": 900.0,
-    "colour_index": 0.05,
-    "leaf_L": 3.5,
-    "leaf_a": 3.5,
+    "bare_patches_per_m2": 5.5,
+    "largest_bare_patch_cm2": 600.0,
+    "colour_index": 0.075,
+    "leaf_L": 2.5,
+    "leaf_a": 2.5,
     "leaf_b": 3.7,
     "evenness": 3.0,
-    "condition": 10.0,
+    "condition": 7.5,
     "mm_per_px": 0.002,
     "tilt_deg": 0.2,
 }
 """Farthest that any sample may lie off its truth, in the measure's own unit."""
 
 TOO_SURE = {
-    ("casts.jpg", "cast_cover_pct"): -3.0,
-    ("patches.jpg", "bare_patch_pct"): -5.4,
-    ("patches.jpg", "largest_bare_patch_cm2"): -6.0,
+    ("patches.jpg", "bare_patch_pct"): -4.9,
+    ("patches.jpg", "largest_bare_patch_cm2"): -4.1,
 }
-"""Stated errors off, where that is beyond three. The class stage gives most of a cast to litter and
-leaf; the one patch of 39 cm2 shows too much leaf to count."""
+"""Stated errors off, where that is beyond three: the one patch of 39 cm2 shows too much leaf to
+count."""
 
 SPREADS_MISSED = {
-    "green_cover_pct": 0.61,
-    "straw_cover_pct": 0.44,
-    "bare_patch_pct": 1.73,
-    "largest_bare_patch_cm2": 1.91,
-    "colour_index": 0.44,
-    "leaf_L": 0.41,
-    "leaf_a": 0.48,
-    "leaf_b": 0.47,
-    "condition": 0.52,
+    "green_cover_pct": 0.41,
+    "straw_cover_pct": 0.25,
+    "litter_pct": 0.24,
+    "cast_cover_pct": 0.61,
+    "bare_patch_pct": 1.57,
+    "colour_index": 0.62,
+    "leaf_L": 0.28,
+    "leaf_a": 0.45,
+    "leaf_b": 0.59,
+    "condition": 0.60,
     "mm_per_px": 0.13,
     "tilt_deg": 0.08,
 }
 """Root mean square of (value - truth) / error outside the bar. Shares and leaf colour, and with
-them condition, state errors from several kinds of ground and an allowance for others, and from
-prints that are not known; these ten photos come from one renderer and one print. Scale and tilt
-allow for cards that do not lie flat; these do. Patches miss by the photo named above."""
+them condition, state errors from several kinds of ground, photographs of fields among them, which
+err by three times as much as renders do, and from prints that are not known; these ten photos come
+from one renderer and one print. Scale and tilt allow for cards that do not lie flat; these do.
+Patches miss by the photo named above."""
 
 
 def scored() -> list[str]:
