@@ -52,5 +52,6 @@ def test_a_part_that_fails_is_said_and_the_others_go_on(
 
 def test_every_part_of_the_issue_has_its_name() -> None:
     assert list(PARTS) == [
-        "start", "photo", "large", "batch", "unchanged", "history", "million", "reports", "demo",
+        "start", "photo", "plain", "large", "batch", "unchanged", "history", "million", "reports",
+        "demo",
     ]  # fmt: skip
