@@ -58,10 +58,14 @@ def test_study_runs_small_and_writes_its_tables(
     data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     page = tmp_path / "real.md"
+    marks = "<!-- real photographs -->\nold\n<!-- end of real photographs -->"
+    page.write_text(f"before\n{marks}\nafter\n", "utf-8")
     options = ["--quick", "--data", str(data), "--markdown", str(page)]
     assert study.main([*options, "--overlays", str(tmp_path / "seen")]) == 0
     assert "lawnscore, no card, no scale" in capsys.readouterr().out
-    assert page.read_text("utf-8").startswith("## Real photographs")
+    text = page.read_text("utf-8")
+    assert text.startswith("before\n<!-- real photographs -->\n\n#### Green leaf")
+    assert text.endswith("<!-- end of real photographs -->\nafter\n")
     assert len(list((tmp_path / "seen").glob("*.png"))) == 2
 
 

@@ -45,6 +45,7 @@ from benchmarks.accuracy.real_tables import (
     segmentation,
 )
 from benchmarks.accuracy.tables import Table, mark, markdown, plain
+from benchmarks.pages import put_between
 from lawnscore.card.colourspace import decode_srgb, encode_srgb
 from lawnscore.photo.colour import ColourFit
 from lawnscore.photo.colour_model import Model, ModelChoice
@@ -363,7 +364,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
     parser.add_argument("--quick", action="store_true", help="few photos: a check that it runs")
-    parser.add_argument("--markdown", type=Path, help="write the tables to this file as well")
+    parser.add_argument("--markdown", type=Path, help="put the tables between its marks")
     parser.add_argument("--overlays", type=Path, help="draw what was seen into this folder")
     options = parser.parse_args(argv)
     if options.data is None or not options.data.is_dir():
@@ -374,9 +375,8 @@ def main(argv: list[str] | None = None) -> int:
     for table in found:
         print("\n" + plain(table), flush=True)
     if options.markdown:
-        head = "## Real photographs\n\nMade by `python -m benchmarks.accuracy.real_photos`.\n\n"
-        text = head + "\n".join(markdown(table) for table in found)
-        options.markdown.write_text(text, encoding="utf-8")
+        text = "\n".join(markdown(table) for table in found)
+        put_between(options.markdown, "real photographs", text.replace("### ", "#### "))
     return 0
 
 

@@ -31,6 +31,7 @@ from benchmarks.accuracy import cases, objects, refusing, sources, tables
 from benchmarks.accuracy.draws import Case
 from benchmarks.accuracy.run import Limits, Result, Store, program_id, run
 from benchmarks.accuracy.tables import Table
+from benchmarks.pages import put_between
 
 SEEDS = {"choosing": 20_240_501, "reporting": 20_251_125}
 """Of each set; every study adds a number of its own."""
@@ -251,12 +252,8 @@ def _environment(
 
 def _write_markdown(path: Path, made: dict[str, list[Table]], head: str) -> None:
     """Put the tables between the markers of a file that says in words how they were made."""
-    begin, end = "<!-- tables -->", "<!-- end of tables -->"
-    text = path.read_text(encoding="utf-8") if path.is_file() else f"{begin}\n{end}\n"
-    before, rest = text.split(begin, 1)
-    after = rest.split(end, 1)[1]
     body = "\n".join(tables.markdown(table) for part in made.values() for table in part)
-    path.write_text(f"{before}{begin}\n\n{body}\n{head}\n\n{end}{after}", encoding="utf-8")
+    put_between(path, "tables", f"{body}\n{head}")
 
 
 if __name__ == "__main__":

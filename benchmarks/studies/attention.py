@@ -39,6 +39,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import kendalltau, theilslopes
 
+from benchmarks.pages import put_between
 from benchmarks.studies.attention_rounds import DAYS, LOSS_DAYS, START, WARM_UP, Lawn, make_round
 from lawnscore.history.attention import attention
 from lawnscore.history.standing import FALSE_A_YEAR, Past, standing
@@ -321,15 +322,6 @@ def markdown(table: pd.DataFrame) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-BEGIN, END = "<!-- attention -->", "<!-- end of attention -->"
-
-
-def write_section(page: Path, text: str) -> None:
-    """Put the tables between their marks."""
-    head, rest = page.read_text(encoding="utf-8").split(BEGIN)
-    page.write_text(head + BEGIN + "\n\n" + text + "\n\n" + END + rest.split(END)[1], "utf-8")
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rounds", type=int, default=10)
@@ -369,7 +361,7 @@ def main() -> int:
         text += f"\n\nRules for cover at the same rate of false flags:\n\n{markdown(found)}"
     print(text)
     if options.markdown:
-        write_section(options.markdown, text)
+        put_between(options.markdown, "attention", text)
     return 0
 
 

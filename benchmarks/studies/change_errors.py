@@ -36,6 +36,7 @@ import cv2
 import numpy as np
 import pandas as pd
 
+from benchmarks.pages import put_between
 from benchmarks.studies.change_fit import Constants, fit
 from benchmarks.studies.change_tables import by_change, called, one_photo, power, unchanged
 from benchmarks.studies.change_worlds import WORLDS, scored_lawns
@@ -97,9 +98,6 @@ def _markdown(table: pd.DataFrame) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-BEGIN, END = "<!-- changes -->", "<!-- end of changes -->"
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--lawns", type=int, default=6, help="of each world")
@@ -134,10 +132,7 @@ def main() -> int:
     print(f"photos {looked - begin:.0f} s, the rest {time.time() - looked:.0f} s\n")
     print(text)
     if options.markdown:
-        page = options.markdown.read_text(encoding="utf-8")
-        head, rest = page.split(BEGIN)
-        tail = rest.split(END)[1]
-        options.markdown.write_text(head + BEGIN + "\n\n" + text + "\n" + END + tail, "utf-8")
+        put_between(options.markdown, "changes", text)
     return 0
 
 
