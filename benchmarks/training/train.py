@@ -129,11 +129,11 @@ def train(a: argparse.Namespace) -> None:
     if a.only_casts:
         model.rest.casts.train()
     branch = set(model.rest.casts.parameters())
-    by = (1.0, a.faster_casts)
     groups = [
         {
             "params": [p for p in model.parameters() if p.requires_grad and (p in branch) == casts],
             "lr": torch.tensor(0.02 * a.rate, device=device),
+            "by": a.faster_casts if casts else 1.0,
         }
         for casts in (False, True)
     ]
@@ -165,8 +165,8 @@ def train(a: argparse.Namespace) -> None:
         if aside is not None:
             aside.wait_stream(torch.cuda.current_stream())
         rate = a.rate * min(1.0, done / 0.04 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
-        for group, times in zip(optimiser.param_groups, by, strict=False):
-            group["lr"].fill_(times * rate)
+        for group in optimiser.param_groups:
+            group["lr"].fill_(group["by"] * rate)
         stride.whole.fill_(2.0 + 18.0 * done)
         stride.keep.fill_(1.0)
         if rng.random() < 0.4:

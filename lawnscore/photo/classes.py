@@ -84,7 +84,7 @@ class ClassMap:
     leaf_seen_linear
         (3,) plain mean of the leafiest cells, for the check of the light.
     strangeness
-        How far the photo's features lie from all that the stage was trained on, in spreads.
+        How far the photo's features lie from the nearest world of the training, in spreads.
     """
 
     shares: Floats
@@ -229,11 +229,10 @@ def share_errors(
 
     Those of green, straw and soil were fitted twice: on worlds that the network was not trained on
     (`benchmarks/training/stated_error.py`), and on whole photos of ground like what it knows: lawns
-    in soils and cameras that it does not, and fields that it does (`known_error.py`). The logarithm
-    of each is a line in the logarithms of the binomial spread of the share, of the doubt within
-    cells, and of how strange the photo is. Up to
-    :data:`_LIKE_KNOWN` the second counts, from :data:`UNLIKE_KNOWN` the first, where it is the
-    wider; between them their variances are mixed.
+    in soils and cameras that it does not, and fields of groups kept back (`known_error.py`). The
+    logarithm of each is a line in the logarithms of the binomial spread of the share, of the doubt
+    within cells, and of how strange the photo is. Up to :data:`_LIKE_KNOWN` the second counts, from
+    :data:`UNLIKE_KNOWN` the first, where it is the wider; between them their variances are mixed.
 
     Parameters
     ----------
