@@ -96,7 +96,7 @@ def test_the_package_computes_what_was_trained(trained: Path) -> None:
     model.eval()
     linear = torch.from_numpy(colours[index][None])
     with torch.no_grad():
-        said, _ = model(linear, torch.ones(1, *keep.shape))
+        said = model(linear, torch.ones(1, *keep.shape))
     np.testing.assert_allclose(out, said[0].permute(1, 2, 0).numpy(), atol=0.35)
     assert np.corrcoef(out.ravel(), said.numpy().transpose(0, 2, 3, 1).ravel())[0, 1] > 0.99
 
@@ -115,7 +115,7 @@ def test_a_run_can_go_on_from_the_network_that_ships() -> None:
     keep = np.ones((64 // CELL_PX, 96 // CELL_PX), bool)
     out, _ = ours.cells(colours, by_cell(index), keep)
     with torch.no_grad():
-        said, _ = model(torch.from_numpy(colours[index][None]), torch.ones(1, *keep.shape))
+        said = model(torch.from_numpy(colours[index][None]), torch.ones(1, *keep.shape))
     both = said[0].permute(1, 2, 0).numpy()
     shares = np.r_[0:5]
     np.testing.assert_allclose(out[..., shares], both[..., shares], atol=0.2)

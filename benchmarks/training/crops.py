@@ -9,7 +9,7 @@ import torch
 from torch.nn import functional as F  # noqa: N812  (its usual name)
 
 from benchmarks.training.network import CELL_PX
-from benchmarks.training.worlds import MM_PER_PX, World
+from benchmarks.training.worlds import MADE, MM_PER_PX, World, kept_back
 
 CROP_PX = 256
 CELLS = CROP_PX // CELL_PX
@@ -22,9 +22,6 @@ STEP = {"rendered": (0.75, 1.3), "sketched": (0.75, 1.3), "field": (0.55, 1.3),
         "wheat": (0.8, 1.6), "texture": (0.7, 1.3)}  # fmt: skip
 """Source pixels a ground pixel, lowest and highest."""
 NOMINAL_STEP = {"field": 0.87, "wheat": 1.0}
-CARD_CORRECTED = ("rendered", "sketched")
-BACK = 3
-"""Every third group is kept back."""
 
 
 @dataclass(eq=False)
@@ -42,13 +39,12 @@ class OnDevice:
 
 def put(name: str, world: World, device: str, *, without: bool, hold: bool) -> OnDevice:
     """Move a world to the device and part its groups."""
-    group = world.group if name not in CARD_CORRECTED else world.group // 8
-    back = (group % BACK == BACK - 1) if name != "texture" else group == BACK
+    back = kept_back(name, world.group)
     n = np.arange(len(world.rgb))
     train = n if not (hold or without) else n[~back]
     if without:
         train, back = n[:0], np.ones(len(n), bool)
-    made = name in CARD_CORRECTED  # no photograph has known casts
+    made = name in MADE  # no photograph has known casts
     return OnDevice(
         name,
         torch.from_numpy(world.rgb).permute(0, 3, 1, 2).contiguous().to(device),
@@ -143,7 +139,7 @@ def crops(
                               padding_mode="reflection", align_corners=False)[:, 0]  # fmt: skip
         known = torch.ones(n, device=device)
     heat = cast_heat(world.casts[index], theta, side, moved[:, 6], cells)
-    corrected = torch.full((n,), world.name in CARD_CORRECTED, device=device)
+    corrected = torch.full((n,), world.name in MADE, device=device)
     return Batch(decode(rgb.clamp(0, 1)).permute(0, 2, 3, 1), label, heat, shade, known, corrected)
 
 

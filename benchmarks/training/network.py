@@ -90,8 +90,8 @@ class Rest(nn.Module):
 
     def forward(
         self, cells: torch.Tensor, context: torch.Tensor
-    ) -> tuple[torch.Tensor, torch.Tensor]:
-        """Return (B, 7, H, W) and what the coarsest level sees, (B, d, H / 8, W / 8)."""
+    ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        """Return (B, 7, H, W), what is known at 10 mm on the way back up and what lies deepest."""
         x2 = F.relu(self.d2(cells))
         for layer in self.e2:
             x2 = F.relu(layer(x2))
@@ -107,7 +107,8 @@ class Rest(nn.Module):
             self.f1(F.relu(F.interpolate(self.u1(y2), scale_factor=2.0) + self.skip(cells)))
         )
         out = self.head(y1)
-        return torch.cat([out[:, :N_SHARES], self.casts(cells, y2), out[:, N_SHARES:]], 1), x4
+        said = torch.cat([out[:, :N_SHARES], self.casts(cells, y2), out[:, N_SHARES:]], 1)
+        return said, y2, x4
 
 
 class Net(nn.Module):
@@ -148,8 +149,8 @@ class Net(nn.Module):
 
     def forward(
         self, linear: torch.Tensor, keep: torch.Tensor, forget: float = 0.0
-    ) -> tuple[torch.Tensor, torch.Tensor]:
-        """Return outputs (B, 7, H/4, W/4) and deep means (B, d) of linear sRGB (B, H, W, 3)."""
+    ) -> torch.Tensor:
+        """Return outputs (B, 7, H/4, W/4) of linear sRGB (B, H, W, 3)."""
         b, h, w, _ = linear.shape
         flat = linear.reshape(b, h * w, 3)
         mood = self.mood(flat)
@@ -162,8 +163,7 @@ class Net(nn.Module):
         cells = F.relu(self.stem(seen - MIDDLE)) * keep
         mean = cells.mean((2, 3))
         context = self.context(torch.cat([mean, mood], 1))
-        out, deep = self.rest(cells, context[..., None, None])
-        return out, deep.mean((2, 3))
+        return self.rest(cells, context[..., None, None])[0]
 
 
 def folded(layer: nn.Sequential) -> tuple[torch.Tensor, torch.Tensor]:
@@ -192,9 +192,9 @@ class _Plain(nn.Module):
 
     def forward(
         self, cells: torch.Tensor, context: torch.Tensor
-    ) -> tuple[torch.Tensor, torch.Tensor]:
-        out, deep = self.rest(cells, context)
-        return out[:, self.left], deep
+    ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        out, near, deep = self.rest(cells, context)
+        return out[:, self.left], near, deep
 
 
 def read(path: Path) -> Net:
@@ -275,6 +275,6 @@ def export(model: Net, path: Path, *, casts: bool = True) -> None:
         _Plain(model.rest, casts=casts).eval(),
         (torch.zeros(1, first, 96, 80), torch.zeros(1, third, 1, 1)),
         str(path.with_suffix(".onnx")), opset_version=13, dynamo=False,
-        input_names=["cells", "context"], output_names=["out", "deep"],
-        dynamic_axes={"cells": free, "out": free, "deep": free},
+        input_names=["cells", "context"], output_names=["out", "near", "deep"],
+        dynamic_axes={"cells": free, "out": free, "near": free, "deep": free},
     )  # fmt: skip

@@ -18,11 +18,6 @@ from lawnscore.photo.class_net import (
 )
 from lawnscore.photo.classes import levels_of
 
-SHRINK = 0.05
-"""Part of the mean variance that is added to every direction of a world's features."""
-KNOWN_WORLDS = 4
-"""Textures are too few to say what is known."""
-
 
 @dataclass(frozen=True, eq=False)
 class Seen:
@@ -38,8 +33,8 @@ class Seen:
         (Hc, Wc, 7) outputs before any link function.
     shares
         (Hc, Wc, 5) shares of the surfaces.
-    deep
-        (d,) deepest features.
+    traits
+        (t,) what the network sees on the whole.
     """
 
     rgb: np.ndarray
@@ -48,7 +43,7 @@ class Seen:
     keep: np.ndarray
     out: np.ndarray
     shares: np.ndarray
-    deep: np.ndarray
+    traits: np.ndarray
 
 
 def read_net(path: Path) -> ClassNet:
@@ -65,39 +60,16 @@ def see(net: ClassNet, rgb: np.ndarray) -> Seen:
     levels = levels_of(rgb)
     linear = decode_srgb(levels.colours()).astype(np.float32)
     index, keep = levels.cells(rgb), np.ones((side // CELL_PX,) * 2, bool)
-    out, deep = net.cells(linear, index, keep)
+    out, traits = net.cells(linear, index, keep)
     shares = np.exp(out[..., :5] - out[..., :5].max(-1, keepdims=True)).astype(float)
     shares /= shares.sum(-1, keepdims=True)
-    return Seen(rgb, index, linear, keep, out, shares, deep)
-
-
-def known_worlds(nets: Path, name: str) -> dict[str, np.ndarray]:
-    """Return what the program keeps of the worlds that a network was trained on.
-
-    Mean (w, d) of the deep features of each, and a factor (w, d, d) that makes their spread a unit
-    ball.
-    """
-    f = dict(np.load(nets / f"{name}.errors.npz"))
-    numbers = {"no-rendered": 0, "no-sketched": 1, "no-field": 2, "no-wheat": 3}
-    means, factors = [], []
-    for world in range(KNOWN_WORLDS):
-        known = f["deep"][f["world"] == world].astype(float)
-        if world == numbers.get(name, -1) or not len(known):
-            continue
-        cov = np.cov(known.T)
-        cov += SHRINK * np.trace(cov) / len(cov) * np.eye(len(cov))
-        means.append(known.mean(axis=0))
-        factors.append(np.linalg.cholesky(np.linalg.inv(cov)))
-    return {
-        "strange.mean": np.array(means, np.float32),
-        "strange.factor": np.array(factors, np.float16),
-    }
+    return Seen(rgb, index, linear, keep, out, shares, traits)
 
 
 def with_known(nets: Path, name: str) -> ClassNet:
-    """Return a network that says how strange a picture is."""
-    net = read_net(nets / name)
-    known = {k: v.astype(np.float32) for k, v in known_worlds(nets, name).items()}
+    """Return a network that says how strange a picture is, from what `known_worlds.py` wrote."""
+    net, stored = read_net(nets / name), np.load(nets / f"{name}.known.npz")
+    known = {k: v.astype(np.float32) for k, v in stored.items()}
     return replace(net, weights={**net.weights, **known})
 
 

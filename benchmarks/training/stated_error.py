@@ -2,29 +2,32 @@
 
     python -m benchmarks.training.stated_error --worlds DIR --nets DIR --write class_net.npz
 
-    python -m benchmarks.training.stated_error --nets DIR --write class_net.npz --only-known
-
-The second takes anew what is known, of a network that was trained on, and keeps the lines.
-
-NETS holds `no-WORLD` of `train.py --without WORLD`, and `final`, the one that ships. The logarithm
+NETS holds `no-WORLD` of `train.py --without WORLD` and `final`, the one that ships, with what
+`known_worlds.py` wrote of each; the network file has the lines of `known_error.py`. The logarithm
 of a share's standard error is a line in the logarithms of the binomial spread of the share, of the
-doubt within cells, and of how far the photo's deepest features lie from the nearest world that it
-was trained on (Mahalanobis; Lee et al. 2018). It is fitted by the likelihood of Student's t, equal
-weight to each of the SETS, then widened until 95 % intervals hold the truth in 95 % of those
-pictures (split conformal; Vovk, Gammerman & Shafer 2005).
+doubt within cells, and of how far the photo's traits lie from the nearest world that it was trained
+on (Mahalanobis; Lee et al. 2018). It is fitted by the likelihood of Student's t, equal weight to
+each of the SETS, then widened until 95 % intervals hold the truth in 95 % of those pictures (split
+conformal; Vovk, Gammerman & Shafer 2005).
+
+Whether it holds is asked of worlds one by one: each world's own pictures take no part in the lines
+by which their intervals are judged, and the intervals are those the program would give, which
+mistakes some of what it never saw for what it knows.
 """
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import t as student
 
-from benchmarks.training.seen import known_worlds, see, with_known
+from benchmarks.training.seen import see, with_known
 from benchmarks.training.worlds import load
+from lawnscore.photo.classes import mixed_error
 
 SETS = {
     "field, never seen": ("field", "no-field", 1.0),
@@ -47,7 +50,7 @@ def pictures(worlds: Path, nets: Path, world: str, name: str, most: int) -> dict
         label = source.label[i][:side, :side]
         torn = (p[..., 1] * p[..., 2] / (p[..., 1] + p[..., 2] + 1e-6)).mean()
         unsure = (p[..., 0] * (1 - p[..., 0])).mean()
-        far = net.strangeness(seen.deep)
+        far = net.strangeness(seen.traits)
         true = np.bincount(label[label < 5], minlength=5) / label.size
         rows.append((p.mean((0, 1)), true, (unsure, torn, torn), far))
     return {
@@ -80,70 +83,76 @@ def fitted(x: np.ndarray, error: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return c
 
 
-def write_known(nets: Path, file: Path, lines: np.ndarray | None = None) -> None:
-    """Put what is known, and the lines of the errors if given, into a network's file."""
-    stored = {**np.load(file), **known_worlds(nets, "final")}
-    if lines is not None:
-        stored["error.weight"] = lines
-    np.savez(file, **stored)
+def intervals(
+    found: dict[str, dict[str, np.ndarray]], k: int, like: np.ndarray
+) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
+    """Yield set, errors and standard errors (n,) as the program would state them of class `k`.
+
+    The line of worlds left out comes from the other sets; `like` (4,) is that of known ground.
+    """
+    for name, its in found.items():
+        others = {n: f for n, f in found.items() if n != name and "never" in n}
+        line = fitted(*stacked(others, k))
+        x, error, _ = stacked({name: its}, k)
+        both = zip(np.exp(x @ like), np.exp(x @ line), its["far"], strict=True)
+        yield name, error, np.array([mixed_error(*row) for row in both])
+
+
+def stacked(
+    found: dict[str, dict[str, np.ndarray]], k: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return terms (n, 4), errors (n,) and weights (n,) of class `k` over sets."""
+    x = [terms(f["said"][:, k], f["doubt"][:, k], f["far"]) for f in found.values()]
+    error = [f["said"][:, k] - f["true"][:, k] for f in found.values()]
+    weight = [np.full(len(f["far"]), SETS[n][2] / len(f["far"])) for n, f in found.items()]
+    return np.concatenate(x), np.concatenate(error), np.concatenate(weight)
+
+
+def table(rows: Iterable[tuple[str, str, np.ndarray, np.ndarray]]) -> None:
+    """Print errors and 95 % intervals of sets and surfaces."""
+    print(
+        "| ground | pictures | share | bias | RMSE | 95 % interval | holds |\n" + "|---" * 7 + "|"
+    )
+    for name, surface, e, s in rows:
+        print(f"| {name} | {len(e)} | {surface} | {100 * e.mean():+.1f} "
+              f"| {100 * np.sqrt((e**2).mean()):.1f} | ± {196 * np.median(s):.0f} "
+              f"| {100 * (np.abs(e) <= 1.96 * s).mean():.0f} % |")  # fmt: skip
+
+
+def calibration(chance: np.ndarray, right: np.ndarray) -> str:
+    """Return how often the split was right, by how likely it was said to be."""
+    bins = np.digitize(chance, np.linspace(0, 1, 6)[1:-1])
+    said = [f"{chance[bins == b].mean():.2f} said, {right[bins == b].mean():.2f} were "
+            f"({(bins == b).sum()})" for b in range(5) if (bins == b).any()]  # fmt: skip
+    return "; ".join(said) + f"; Brier {((chance - right) ** 2).mean():.3f}"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
-    parser.add_argument("--worlds", type=Path)
-    parser.add_argument("--only-known", action="store_true", help="keep the lines")
+    parser.add_argument("--worlds", type=Path, required=True)
     parser.add_argument("--nets", type=Path, required=True)
     parser.add_argument("--most", type=int, default=200, help="pictures of a set")
-    parser.add_argument("--write", type=Path, help="network file (npz) that takes the figures")
+    parser.add_argument("--write", type=Path, required=True, help="network file (npz)")
     a = parser.parse_args()
-    if a.only_known:
-        write_known(a.nets, a.write)
-        return
+    stored = dict(np.load(a.write))
     found = {k: pictures(a.worlds, a.nets, *v[:2], a.most) for k, v in SETS.items()}
-    names = np.concatenate([np.full(len(f["far"]), n) for n, f in enumerate(found.values())])
-    weight = np.concatenate(
-        [np.full(len(f["far"]), SETS[k][2] / len(f["far"])) for k, f in found.items()]
-    )
-    all_of = {
-        k: np.concatenate([f[k] for f in found.values()]) for k in ("said", "true", "doubt", "far")
-    }
-    lines = []
-    print(
-        "| ground | pictures | share | bias | RMSE | 95 % interval | holds |\n"
-        "|---|---|---|---|---|---|---|"
-    )
-    for k, surface in enumerate(CLASSES):
-        x = terms(all_of["said"][:, k], all_of["doubt"][:, k], all_of["far"])
-        error = all_of["said"][:, k] - all_of["true"][:, k]
-        c = fitted(x, error, weight)
-        lines.append(c)
-        se = np.exp(x @ c)
-        for n, name in enumerate(found):
-            e, s = error[names == n], se[names == n]
-            print(
-                f"| {name} | {len(e)} | {surface} | {100 * e.mean():+.1f} "
-                f"| {100 * np.sqrt((e**2).mean()):.1f} "
-                f"| +- {196 * np.median(s):.0f} | {100 * (np.abs(e) <= 1.96 * s).mean():.0f} % |"
-            )
-        if surface == "straw":
-            chance = 2 * student.cdf(0.10 / se, DF) - 1
-            right = np.abs(error) < 0.10
-            brier = ((chance - right) ** 2)[weight > 0].mean()
-            bins = np.digitize(chance, np.linspace(0, 1, 6)[1:-1])
-            said = [
-                f"{chance[bins == b].mean():.2f} said, {right[bins == b].mean():.2f} were "
-                f"({(bins == b).sum()})"
-                for b in range(5)
-                if ((bins == b) & (weight > 0)).any()
-            ]
-    print("split right to 10 points:", "; ".join(said), f"Brier {brier:.3f}")
-    print(np.array(lines).round(3))
+    lines = np.array([fitted(*stacked(found, k)) for k in range(len(CLASSES))])
+    judged = [
+        (name, surface, error, se)
+        for k, surface in enumerate(CLASSES)
+        for name, error, se in intervals(found, k, stored["error.known"][k])
+    ]
+    table(judged)
+    straw = [(error, se) for _, surface, error, se in judged if surface == "straw"]
+    error, se = (np.concatenate(x) for x in zip(*straw, strict=True))
+    chance = 2 * student.cdf(0.10 / se, DF) - 1
+    print("split right to 10 points:", calibration(chance, np.abs(error) < 0.10))
+    print(lines.round(3))
     far = {k: np.percentile(f["far"], [5, 50, 95, 99]).round(2) for k, f in found.items()}
     print("strangeness, 5, 50, 95, 99 %:", far)
-    if a.write:
-        write_known(a.nets, a.write, np.array(lines, np.float32))
+    np.savez_compressed(a.write, **{**stored, "error.weight": lines.astype(np.float32)})
 
 
 if __name__ == "__main__":

@@ -82,7 +82,7 @@ class Step:
         def once(*, plain: bool) -> None:
             batch = self.batch if plain else vary(self.batch, restyled)
             with torch.autocast(device.type, dtype=torch.bfloat16):
-                out, _ = see(batch.linear, self.keep, forget)
+                out = see(batch.linear, self.keep, forget)
             loss = judge(out, self.keep, batch, self.whole, casts)
             optimiser.zero_grad(set_to_none=True)
             loss.backward()

@@ -9,7 +9,7 @@ Further scenes NAME-*.npz that come into DIR while it runs are trained on from t
 
 Writes FILE.npz and FILE.onnx (what the package runs), FILE.pt (to go on from), FILE.json (seed,
 seconds, commit, hashes of the worlds) and FILE.errors.npz: for every picture that this network
-never saw its shares, the truth, and what the deepest layer says of it.
+never saw its shares, the truth, and how torn it is between straw and soil.
 """
 
 from __future__ import annotations
@@ -53,11 +53,11 @@ GROW_EVERY = 2000
 
 @torch.no_grad()
 def errors(model: Net, worlds: list[OnDevice]) -> dict[str, np.ndarray]:
-    """Return shares, truth and deep means of every picture kept back, world by world."""
+    """Return shares and truth of every picture kept back, world by world."""
     model.eval()
     rng = np.random.default_rng(0)
     found: dict[str, list[np.ndarray]] = {
-        k: [] for k in ("world", "picture", "said", "true", "deep", "split")
+        k: [] for k in ("world", "picture", "said", "true", "split")
     }
     for number, world in enumerate(WORLDS):
         here = next((w for w in worlds if w.name == world), None)
@@ -68,13 +68,13 @@ def errors(model: Net, worlds: list[OnDevice]) -> dict[str, np.ndarray]:
             batch = crops(here, ids, rng, plain=True, px=px)
             keep = torch.ones(len(ids), px // 4, px // 4, device=batch.linear.device)
             with torch.autocast(batch.linear.device.type, dtype=torch.bfloat16):
-                out, deep = model(batch.linear, keep)
+                out = model(batch.linear, keep)
             p = out[:, :5].float().softmax(1)
             q = p[:, 1] * p[:, 2] / (p[:, 1] + p[:, 2] + 1e-6)
             found["world"].append(np.full(len(ids), number))
             found["picture"].append(ids)
             true = shares_of(batch.label).mean((2, 3))
-            values = {"said": p.mean((2, 3)), "true": true, "deep": deep, "split": q.mean((1, 2))}
+            values = {"said": p.mean((2, 3)), "true": true, "split": q.mean((1, 2))}
             for name, value in values.items():
                 found[name].append(value.float().cpu().numpy())
     model.train()

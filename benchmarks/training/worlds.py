@@ -28,6 +28,10 @@ MM_PER_PX = 1.25
 MOST_CASTS = 96
 SURFACES = ("green", "straw", "soil", "cast", "litter")
 WORLDS = ("rendered", "sketched", "field", "wheat", "texture")
+MADE = ("rendered", "sketched")
+"""Worlds that are made, not photographed: a card corrected their colours, their casts are known."""
+BACK = 3
+"""Every third group is kept back."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +60,13 @@ class World:
     casts: NDArray[np.float32]
     leaf: NDArray[np.float32]
     group: NDArray[np.int64]
+
+
+def kept_back(name: str, group: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which pictures `train.py --hold` keeps back, by the world's groups (n,)."""
+    if name == "texture":  # four in all: the last
+        return group == BACK
+    return (group // 8 if name in MADE else group) % BACK == BACK - 1
 
 
 def encoded(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
@@ -214,14 +225,14 @@ def _photographs(rows: list[tuple[np.ndarray, np.ndarray]], groups: list[int]) -
     )  # fmt: skip
 
 
-MADE = {"rendered": rendered_scene, "sketched": sketched_scene, "report": report_scene}
+SCENES = {"rendered": rendered_scene, "sketched": sketched_scene, "report": report_scene}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
-    parser.add_argument("which", choices=(*MADE, "real"))
+    parser.add_argument("which", choices=(*SCENES, "real"))
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
     parser.add_argument("--scenes", type=int, default=2400)
@@ -241,7 +252,7 @@ def main() -> None:
             save(make(a.data), a.out / f"{name}.npz")
         return
     save(
-        _world(_many(MADE[a.which], seeds, a.processes, a.seconds)),
+        _world(_many(SCENES[a.which], seeds, a.processes, a.seconds)),
         a.out / f"{a.name or a.which}.npz",
     )
 

@@ -26,8 +26,8 @@ well (the 20 is our choice). The changes of ground and leaf are those that were 
 they were when the parts were fitted: what they err by is in the parts. Ground that the method is
 less sure of is read more differently from day to day: ``u`` and ``v`` are
 ``(stated / typical)**power`` of either visit, of the error that its photos state; 1 with power 0.
-Of shares whose stated error is 1.5 times the typical one, less and less is counted on to cancel,
-and nothing from 2.5 times: such ground may be taken for another surface, and then a change of it
+Of shares whose stated error is 2.5 times the typical one, less and less is counted on to cancel,
+and nothing from 3.5 times: such ground may be taken for another surface, and then a change of it
 is not seen at all (both are our choice).
 ``points`` is half the sum of the changes of the five shares. Whether a measure has changed at all
 is asked of a lawn on which it has not: there its own change brings no error, and ``points`` is that
@@ -61,7 +61,7 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-DOUBTED = 1.5
+DOUBTED = 2.5
 """Stated error of a share, in typical ones, from which less is counted on to cancel; our choice."""
 HALFWAY_POINTS = 20.0
 """Change of the ground from which more of it adds less and less; our choice."""

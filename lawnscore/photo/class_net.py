@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lawnscore.card.colourspace import LUMINANCE
+from lawnscore.photo.traits import traits_of
 
 Floats = NDArray[np.float32]
 
@@ -94,7 +95,7 @@ class ClassNet:
     def cells(
         self, linear: Floats, index: NDArray[np.uint16], keep: NDArray[np.bool_]
     ) -> tuple[Floats, Floats]:
-        """Return the outputs of each cell before any link function, and the deepest features.
+        """Return the outputs of each cell before any link function, and the photo's traits.
 
         Parameters
         ----------
@@ -111,7 +112,8 @@ class ClassNet:
         ndarray
             (Hc, Wc, 7): five logits of the shares, cast middle, shade.
         ndarray
-            (d,) mean of what the coarsest level sees where half a cell of 40 mm is measured.
+            (n, t) traits of the photo's pieces: how its ground looks
+            (:func:`~lawnscore.photo.traits.traits_of`).
         """
         w = self.weights
         kept = np.flatnonzero(keep)
@@ -126,20 +128,21 @@ class ClassNet:
         context = np.concatenate([mean, mood]) @ w["context.weight"] + w["context.bias"]
         self.rest.setInput(planes[None], "cells")
         self.rest.setInput(context.reshape(1, -1, 1, 1), "context")
-        out, deep = self.rest.forward(("out", "deep"))
-        inner = _mostly(keep)
-        seen = deep[0][:, inner].mean(axis=1) if inner.any() else deep[0].mean(axis=(1, 2))
-        return np.moveaxis(out[0], 0, -1), np.asarray(seen, np.float32)
+        out, near, deep = self.rest.forward(("out", "near", "deep"))
+        return np.moveaxis(out[0], 0, -1), traits_of(planes, near[0], deep[0], keep)
 
-    def strangeness(self, deep: Floats) -> float:
-        """Return how far deep features (d,) lie from the nearest known world, in spreads.
+    def strangeness(self, traits: Floats) -> float:
+        """Return how far a photo lies from the nearest known world, in spreads.
 
-        The Mahalanobis distance over the root of d (Lee et al. 2018, NeurIPS), the least over the
-        worlds that the network was trained on: 0.3 to 0.9 for what is known.
+        The traits (n, t) of its pieces are scaled, and turned to the directions in which known
+        ground differs most. In those, the Mahalanobis distance over the root of their number (Lee
+        et al. 2018, NeurIPS), the least over the worlds that the network was trained on, and of the
+        pieces the middle one: 0.6 to 1.8 for what is known.
         """
-        off = deep - self.weights["strange.mean"]
-        spreads = np.einsum("wd,wde->we", off, self.weights["strange.factor"])
-        return float(np.sqrt(np.mean(spreads * spreads, axis=1)).min())
+        seen = traits @ self.weights["strange.directions"]
+        off = seen[:, None] - self.weights["strange.mean"]
+        spreads = np.einsum("nwd,wde->nwe", off, self.weights["strange.factor"])
+        return float(np.median(np.sqrt(np.mean(spreads * spreads, axis=2)).min(axis=1)))
 
     def _stem(
         self, channels: NDArray[np.uint8], index: NDArray[np.uint16], keep: NDArray[np.bool_]
@@ -165,13 +168,6 @@ class ClassNet:
             out = planes[:, part]
             np.maximum(np.matmul(weight, here, out=out), 0.0, out=out)
         return planes.reshape(len(weight), *keep.shape)
-
-
-def _mostly(keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the coarsest cells of which half is measured, (Hc / 8, Wc / 8)."""
-    rows, cols = (side // STRIDE_CELLS for side in keep.shape)
-    blocks = keep.reshape(rows, STRIDE_CELLS, cols, STRIDE_CELLS)
-    return np.asarray(2 * np.count_nonzero(blocks, axis=(1, 3)) >= STRIDE_CELLS**2)
 
 
 def by_cell(index: NDArray[np.uint16], out: NDArray[np.uint16] | None = None) -> NDArray[np.uint16]:

@@ -48,12 +48,16 @@ _DF = 5
 """Degrees of freedom of the t distribution that the errors of photos were seen to follow."""
 
 _LIKE_KNOWN = 0.9
-"""Strangeness up to which a photo is like what is known: rendered turf in cameras, soils and leaf
-that no network was trained on lies below in 95 of 100 photos, and so do fields kept back."""
+"""Strangeness up to which a photo is like what is known: half of the photos of rendered lawns, in
+cameras, soils and leaf that no network was trained on, lie below; few fields kept back do."""
 
-UNLIKE_KNOWN = 1.25
-"""Distance of a photo's features from the nearest world that the stage was trained on, in spreads,
-from which it is called unlike; of pictures of worlds that it knows, 1 in 100 are."""
+_LIKE_NOTHING = 1.4
+"""Strangeness from which a photo has the errors of worlds left out: of rendered lawns 1 in 100 lies
+above, of fields kept back 9, of fields to a network that never saw any 79."""
+
+UNLIKE_KNOWN = 1.6
+"""Strangeness from which a photo is called unlike anything known: no rendered lawn is, of fields
+kept back 4 in 100 are, of fields to a network that never saw any 60."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +88,7 @@ class ClassMap:
     leaf_seen_linear
         (3,) plain mean of the leafiest cells, for the check of the light.
     strangeness
-        How far the photo's features lie from the nearest world of the training, in spreads.
+        How far the photo's traits lie from the nearest world of the training, in spreads.
     """
 
     shares: Floats
@@ -115,12 +119,12 @@ def classify(ground: Ground, colour_fit: ColourFit) -> ClassMap:
     levels = levels_of(rgb)
     index = levels.cells(rgb)
     linear = colour_fit.grid(levels.value / 255.0)
-    out, deep = net.cells(linear, index, keep)
+    out, traits = net.cells(linear, index, keep)
     shares = _softmax(out[..., :_N])
     cast_score = sigmoid(out[..., _N])
     shade = sigmoid(out[..., -1])
     weight = keep.astype(np.float32)
-    strangeness = net.strangeness(deep)
+    strangeness = net.strangeness(traits)
     model_se = share_errors(
         shares, keep, strangeness, net.weights["error.weight"],
         known=net.weights["error.known"],
@@ -232,7 +236,7 @@ def share_errors(
     in soils and cameras that it does not, and fields of groups kept back (`known_error.py`). The
     logarithm of each is a line in the logarithms of the binomial spread of the share, of the doubt
     within cells, and of how strange the photo is. Up to :data:`_LIKE_KNOWN` the second counts, from
-    :data:`UNLIKE_KNOWN` the first, where it is the wider; between them their variances are mixed.
+    :data:`_LIKE_NOTHING` the first, where it is the wider; between them their variances are mixed.
 
     Parameters
     ----------
@@ -258,17 +262,23 @@ def share_errors(
     unsure = float(measured @ (green * (1.0 - green))) / n
     torn = float(measured @ (straw * soil / (straw + soil + np.float32(1e-6)))) / n
     out = np.empty(len(SURFACES))
-    strange = (strangeness - _LIKE_KNOWN) / (UNLIKE_KNOWN - _LIKE_KNOWN)
-    strange = 1.0 if known is None else min(max(strange, 0.0), 1.0)
     for k, doubt in enumerate((unsure, torn, torn)):
         terms = error_terms(float(spread[k]), doubt, strangeness)
         out[k] = math.exp(terms @ weights[k])
         if known is not None:
-            like = math.exp(terms @ known[k])
-            far = max(out[k], like)
-            out[k] = math.sqrt((1.0 - strange) * like**2 + strange * far**2)
+            out[k] = mixed_error(math.exp(terms @ known[k]), out[k], strangeness)
     out[3:] = _OTHER_SE_SLOPE * spread[3:]
     return np.asarray(np.hypot(out, _SMALL_SE))
+
+
+def mixed_error(like: float, left_out: float, strangeness: float) -> float:
+    """Return the error of a share: that of ground like what is known, or of worlds left out.
+
+    The second counts where it is the wider: no photo gains by being strange.
+    """
+    part = (strangeness - _LIKE_KNOWN) / (_LIKE_NOTHING - _LIKE_KNOWN)
+    part = min(max(part, 0.0), 1.0)
+    return math.sqrt((1.0 - part) * like**2 + part * max(left_out, like) ** 2)
 
 
 def error_terms(spread: float, doubt: float, strangeness: float) -> NDArray[np.float64]:

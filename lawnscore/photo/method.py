@@ -9,7 +9,7 @@ from importlib.resources import files
 from lawnscore import __version__
 from lawnscore.card.design import card_design, design_names
 
-EDITION = 5
+EDITION = 6
 """Raised by hand whenever code is changed so that a photo's numbers may differ."""
 
 _WEIGHTS = ("class_net.npz", "class_net.onnx")

@@ -160,8 +160,8 @@ def test_ground_like_what_is_known_has_the_error_of_such_ground() -> None:
 
     assert straw(0.2) == straw(0.9) == pytest.approx(np.hypot(0.05, 0.006), rel=1e-4)
     halfway = np.sqrt((0.05**2 + 0.2**2) / 2)
-    assert straw(1.075) == pytest.approx(np.hypot(halfway, 0.006), rel=1e-4)
-    assert straw(1.25) == straw(2.0) == pytest.approx(np.hypot(0.2, 0.006), rel=1e-4)
+    assert straw(1.15) == pytest.approx(np.hypot(halfway, 0.006), rel=1e-4)
+    assert straw(1.4) == straw(3.0) == pytest.approx(np.hypot(0.2, 0.006), rel=1e-4)
     # The wider of the two counts where the ground is strange.
     assert straw(2.0, known + np.array([[2.0, 0, 0, 0]], np.float32)) > 0.3
 
@@ -181,11 +181,11 @@ def test_ground_like_what_is_known_is_less_sure_the_stranger_it_is() -> None:
 
 def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> None:
     def as_strange_as(strangeness: float) -> ClassMap:
-        monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _deep: strangeness)
+        monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _traits: strangeness)
         return half_leaf_half_soil()[1]
 
-    known, seen = as_strange_as(0.5), as_strange_as(2.0)
-    assert seen.strangeness == 2.0
+    known, seen = as_strange_as(0.5), as_strange_as(2.5)
+    assert seen.strangeness == 2.5
     assert (seen.model_se[:3] > 1.1 * known.model_se[:3]).any()
     assert seen.straw_soil_confidence < known.straw_soil_confidence
 
@@ -193,14 +193,36 @@ def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> No
 def test_the_nearest_known_world_says_how_strange_a_photo_is() -> None:
     """Two worlds at 0 and at 10, of spreads 1 and 2, by hand."""
     weights = {
+        "strange.directions": np.array([[0.0, 0.0], [0.0, 1.0], [4.0, 0.0]], np.float32),
         "strange.mean": np.array([[0.0, 0.0], [10.0, 0.0]], np.float32),
         "strange.factor": np.array([np.eye(2), np.eye(2) / 2], np.float32),
     }
     net = ClassNet(weights, load_net().rest)
-    at = {x: net.strangeness(np.array([x, 0.0], np.float32)) for x in (0.0, 2.0, 8.0)}
+    # The first trait says nothing, the third says along the first direction, four times over.
+    piece = {x: np.array([5.0, 0.0, x / 4], np.float32) for x in (0.0, 2.0, 8.0)}
+    at = {x: net.strangeness(traits[None]) for x, traits in piece.items()}
     assert at[0.0] == 0.0
     assert at[2.0] == pytest.approx(2.0 / np.sqrt(2.0))
     assert at[8.0] == pytest.approx(1.0 / np.sqrt(2.0))
+    # Of pieces the middle one: one odd corner does not make a lawn strange.
+    assert net.strangeness(np.stack([piece[0.0], piece[2.0], piece[8.0]])) == pytest.approx(at[8.0])
+
+
+def test_a_photo_has_the_traits_of_its_own_colours() -> None:
+    """What the package hands on is what it saw: another lawn, other traits; the same, the same."""
+    net = load_net()
+    ground, _ = half_leaf_half_soil()
+    levels = levels_of(ground.rgb)
+    linear = PlainLight.grid(levels.value / 255.0)
+    index = levels.cells(ground.rgb)
+    keep = np.ones(index.shape[:2], bool)
+    _, once = net.cells(linear, index, keep)
+    _, again = net.cells(linear, index[::-1].copy(), keep)
+    _, darker = net.cells(0.5 * linear, index, keep)
+    size = len(net.weights["strange.directions"])
+    assert once.shape == (1, size)
+    assert np.abs(once - again).max() < np.abs(once - darker).max()
+    assert net.strangeness(once) > 0
 
 
 def test_the_leaf_colour_is_the_stored_line_by_hand() -> None:

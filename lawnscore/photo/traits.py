@@ -1,0 +1,99 @@
+"""How the ground of a photo looks to the network: what tells whether it is ground that it knows.
+
+What lies deepest is what the network learned to tell apart; it may see nothing of what sets a new
+kind of ground off. How ground looks shows in the first layer and on the way back up.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+
+_PIECE = 7
+"""Coarsest cells along the side of a piece: 0.28 m, what is inner of a picture of the training."""
+
+_NEARLY = 0.4
+"""Pieces count that have this part of the measured cells of the most measured one."""
+
+
+def traits_of(first: Floats, near: Floats, deep: Floats, keep: NDArray[np.bool_]) -> Floats:
+    """Return the traits of a photo's pieces: what three levels of the network see there.
+
+    Pieces are as large as the pictures that the network was trained on, less their edges: a spread
+    grows with the area.
+
+    Parameters
+    ----------
+    first
+        (a, Hc, Wc) planes of the first layer.
+    near
+        (b, Hc / 2, Wc / 2) what is known of cells of 10 mm on the way back up.
+    deep
+        (d, Hc / 8, Wc / 8) what the coarsest level sees.
+    keep
+        (Hc, Wc) cells that are measured.
+
+    Returns
+    -------
+    ndarray
+        (n, 2 a + 2 b + d): means and spreads of `first` and of `near`, means of `deep`, where cells
+        and all about them are measured; of the pieces that are nearly as much measured as the most
+        measured one.
+    """
+    inner = _inner(_half_measured(keep, deep))
+    levels = []
+    for planes in (first, near, deep):
+        wide = cv2.resize(inner, planes.shape[:0:-1], interpolation=cv2.INTER_NEAREST)
+        levels.append((planes, _half_measured(keep, planes) * wide))
+    pieces = [(rows, cols) for rows in _parts(deep.shape[1]) for cols in _parts(deep.shape[2])]
+    kept = np.array([levels[0][1][_finer(piece, deep, first)].sum() for piece in pieces])
+    found = []
+    for at in np.flatnonzero(kept >= _NEARLY * kept.max()):
+        here = []
+        for planes, measured in levels:
+            part = _finer(pieces[at], deep, planes)
+            seen = (planes[:, *part] * measured[part]).reshape(len(planes), -1)
+            n = max(float(measured[part].sum()), 1.0)
+            mean = seen.sum(axis=1) / n
+            here.append(mean)
+            if planes is not deep:
+                square = np.einsum("kn,kn->k", seen, seen) / n
+                here.append(np.sqrt(np.maximum(square - mean * mean, 0.0)))
+        found.append(np.concatenate(here))
+    return np.asarray(found, np.float32)
+
+
+def _inner(measured: Floats) -> Floats:
+    """Return which of the coarsest cells have two measured ones all about them, 1 or 0.
+
+    Beside the edge the network sees the nothing beyond it. Where no cell is inner, all count.
+    """
+    inner = cv2.erode(measured, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_CONSTANT,
+                      borderValue=0.0)  # fmt: skip
+    return np.asarray(inner if inner.any() else measured, np.float32)
+
+
+def _parts(n: int) -> list[slice]:
+    """Return the coarsest cells along a side in parts of about a piece."""
+    bounds = np.linspace(0, n, max(1, n // _PIECE) + 1).round().astype(int)
+    return [slice(a, b) for a, b in pairwise(bounds)]
+
+
+def _finer(piece: tuple[slice, slice], coarse: Floats, planes: Floats) -> tuple[slice, slice]:
+    """Return a piece in cells of the planes, given in cells of coarse ones."""
+    times = planes.shape[1] // coarse.shape[1]
+    rows, cols = (slice(part.start * times, part.stop * times) for part in piece)
+    return rows, cols
+
+
+def _half_measured(keep: NDArray[np.bool_], planes: Floats) -> Floats:
+    """Return 1 where half of what lies under a cell of the planes is measured, else 0."""
+    rows, cols = planes.shape[1:]
+    side = len(keep) // rows
+    measured = np.count_nonzero(keep.reshape(rows, side, cols, side), axis=(1, 3))
+    return np.asarray(2 * measured >= side**2, np.float32)
