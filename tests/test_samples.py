@@ -50,7 +50,7 @@ count."""
 
 SPREADS_MISSED = {
     "green_cover_pct": 0.41,
-    "straw_cover_pct": 0.25,
+    "straw_cover_pct": 0.31,
     "litter_pct": 0.24,
     "cast_cover_pct": 0.61,
     "casts_per_m2": 0.64,

@@ -26,7 +26,8 @@ from lawnscore.photo.score import PhotoScore
 
 SURFACES = ("green", "straw", "soil")
 COLUMNS = ("green_cover_pct", "straw_cover_pct", "bare_soil_pct")
-MM_PER_PX = {"field": 1.5, "ews": 1.0}
+FOLDERS = {"field": ("field",), "ews": ("ews",), "wheat": ("ews", "ews_more")}
+MM_PER_PX = {"field": 1.5, "ews": 1.0, "wheat": 1.0}
 """Scale that is taken of the photographs; the sets state 1 to 2 mm for fields, none for wheat."""
 LARGEST = 0.45
 """Brightest 1 in 100 of the ground: a photograph is exposed for itself, and taken as it is much of
@@ -42,7 +43,7 @@ def photographs(
     """
     from lawnscore.card.colourspace import decode_srgb
 
-    paths = sorted((data / "cover" / name / "img").iterdir())
+    paths = [p for part in FOLDERS[name] for p in sorted((data / "cover" / part / "img").iterdir())]
     if back:
         plots: dict[str, int] = {}
         for path in paths:
@@ -109,7 +110,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
-    parser.add_argument("--set", choices=("field", "ews"), default="field")
+    parser.add_argument("--set", choices=tuple(FOLDERS), default="field")
     parser.add_argument("--photos", type=int, default=30)
     parser.add_argument("--back", type=int, default=0, help="of every so many groups, the last")
     parser.add_argument("--net", type=Path, help="network in place of the one that ships")

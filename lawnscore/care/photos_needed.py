@@ -16,6 +16,7 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES, SURFACE_SHARES
 from lawnscore.contract.rows import Row
 from lawnscore.history.change_error import alike_sd
+from lawnscore.history.intervals import NORMAL_975
 from lawnscore.history.sampling import (
     POWER,
     detectable_change,
@@ -38,7 +39,6 @@ spread of differences the same as that of single photos."""
 MOST_PHOTOS = 40
 """Photos a zone beyond which a plan says that the goal is out of reach; our choice."""
 
-_Z_INTERVAL = 1.959964
 _VISIT = ["lawn", "zone", "date", "stage"]
 
 NEED_COLUMNS = (
@@ -379,7 +379,7 @@ def _at_best(goal: Goal, photos: pd.DataFrame) -> float:
     errors = photos["se"].dropna()
     shared = math.sqrt(float((errors**2).mean())) if len(errors) else 0.0
     if goal.kind == "interval":
-        return _Z_INTERVAL * shared
+        return NORMAL_975 * shared
     from scipy.stats import norm
 
     if not shared:
@@ -388,7 +388,7 @@ def _at_best(goal: Goal, photos: pd.DataFrame) -> float:
     left = alike_sd(goal.measure, goal.size if share else 0.0, stated=shared)
     apart = math.sqrt(2) * shared
     left = apart if math.isnan(left) else min(left, apart)
-    return (_Z_INTERVAL + float(norm.ppf(goal.power))) * left
+    return (NORMAL_975 + float(norm.ppf(goal.power))) * left
 
 
 def _last(own: pd.DataFrame, sd: float, goal: Goal, at_best: float) -> tuple[int | NAType, float]:

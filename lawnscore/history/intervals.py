@@ -29,6 +29,8 @@ from scipy import special
 Array = npt.NDArray[np.float64]
 
 CONFIDENCE = 0.95
+NORMAL_975 = 1.959964
+"""Of the standard normal distribution: half the width of such an interval, in standard errors."""
 
 _MIN_PRIOR_GROUPS = 4
 """Visits with two photos or more, from which a spread may be borrowed; our choice."""

@@ -14,7 +14,7 @@ from lawnscore.contract.errors import LawnscoreError
 from lawnscore.contract.measures import MEASURES
 from lawnscore.history.change_error import MADE_BY, change_error
 from lawnscore.history.changes import verdicts
-from lawnscore.history.intervals import t_quantile
+from lawnscore.history.intervals import NORMAL_975, t_quantile
 from lawnscore.history.sampling import ALPHA, POWER
 from lawnscore.history.series import Occasions, day_numbers, iso_date, occasions
 
@@ -254,8 +254,6 @@ def _alike(treated: _Change, untreated: _Change) -> float:
     return math.hypot(math.hypot(treated.unchanged, moved), math.hypot(untreated.unchanged, moved))
 
 
-NORMAL_975 = 1.959964
-"""Of the standard normal distribution."""
 _ONE_PAIR_DF = 10.0
 """Degrees of freedom counted for one pair's photos, as the tables do not keep them; our choice."""
 

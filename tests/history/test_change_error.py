@@ -87,7 +87,7 @@ def test_ground_that_is_doubted_is_read_more_differently(monkeypatch: pytest.Mon
 
 
 @pytest.mark.parametrize(
-    ("typical", "part"), [(STATED / 1.5, 0.0), (STATED / 2, 0.5), (STATED / 2.5, 1.0)]
+    ("typical", "part"), [(STATED / 2.5, 0.0), (STATED / 3, 0.5), (STATED / 3.5, 1.0)]
 )
 def test_ground_that_is_doubted_much_shares_nothing(
     typical: float, part: float, monkeypatch: pytest.MonkeyPatch

@@ -69,15 +69,17 @@ def test_since_stays_as_visits_are_added_on_simulated_rounds(simulated: tuple) -
 
 
 def test_the_public_table_says_the_same_since_at_every_look(simulated: tuple) -> None:
-    _, visits, work, photos, _ = simulated
-    named: dict[tuple[str, str], dict[int, str]] = {}
-    days = review_days()[::3]
-    for n, day in enumerate(days):
-        table = attention(visits, work, photo_scores=photos, today=str(START + day))
-        for row in table[table["flag"].isin([w.flag for w in WATCHES])].to_dict("records"):
-            named.setdefault((row["lawn"], row["flag"]), {})[n] = row["since"]
-    pairs = [(told[n], told[n + 1]) for told in named.values() for n in told if n + 1 in told]
-    assert len(pairs) > 20
+    """In two rounds: what visits err by is estimated anew as they come, so one in 100 may move."""
+    flags = [w.flag for w in WATCHES]
+    pairs = []
+    for _, visits, work, photos in (simulated[:4], make_round(9, LAWNS)):
+        named: dict[tuple[str, str], dict[int, str]] = {}
+        for n, day in enumerate(review_days()[::3]):
+            table = attention(visits, work, photo_scores=photos, today=str(START + day))
+            for row in table[table["flag"].isin(flags)].to_dict("records"):
+                named.setdefault((row["lawn"], row["flag"]), {})[n] = row["since"]
+        pairs += [(told[n], told[n + 1]) for told in named.values() for n in told if n + 1 in told]
+    assert len(pairs) > 50
     assert sum(a == b for a, b in pairs) >= 0.98 * len(pairs)
 
 
