@@ -6,8 +6,6 @@ kind of ground off. How ground looks shows in the first layer and on the way bac
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -46,26 +44,34 @@ def traits_of(first: Floats, near: Floats, deep: Floats, keep: NDArray[np.bool_]
         measured one.
     """
     inner = _inner(_half_measured(keep, deep))
-    levels = []
+    found = []
     for planes in (first, near, deep):
         wide = cv2.resize(inner, planes.shape[:0:-1], interpolation=cv2.INTER_NEAREST)
-        levels.append((planes, _half_measured(keep, planes) * wide))
-    pieces = [(rows, cols) for rows in _parts(deep.shape[1]) for cols in _parts(deep.shape[2])]
-    kept = np.array([levels[0][1][_finer(piece, deep, first)].sum() for piece in pieces])
-    found = []
-    for at in np.flatnonzero(kept >= _NEARLY * kept.max()):
-        here = []
-        for planes, measured in levels:
-            part = _finer(pieces[at], deep, planes)
-            seen = (planes[:, *part] * measured[part]).reshape(len(planes), -1)
-            n = max(float(measured[part].sum()), 1.0)
-            mean = seen.sum(axis=1) / n
-            here.append(mean)
-            if planes is not deep:
-                square = np.einsum("kn,kn->k", seen, seen) / n
-                here.append(np.sqrt(np.maximum(square - mean * mean, 0.0)))
-        found.append(np.concatenate(here))
-    return np.asarray(found, np.float32)
+        counted = _half_measured(keep, planes) * wide
+        n = _by_piece(counted[None], deep)[:, 0]
+        if planes is first:
+            enough = n >= _NEARLY * n.max()
+        n = np.maximum(n, 1.0)[enough, None]
+        seen = planes * counted
+        mean = _by_piece(seen, deep)[enough] / n
+        found.append(mean)
+        if planes is not deep:
+            square = _by_piece(np.square(seen, out=seen), deep)[enough] / n
+            found.append(np.sqrt(np.maximum(square - mean * mean, 0.0)))
+    return np.asarray(np.concatenate(found, axis=1), np.float32)
+
+
+def _by_piece(planes: Floats, coarse: Floats) -> Floats:
+    """Return the sums (pieces, k) of planes (k, h, w) over pieces of the coarsest cells."""
+    times = planes.shape[1] // coarse.shape[1]
+    down, across = (times * _bounds(side)[:-1] for side in coarse.shape[1:])
+    sums = np.add.reduceat(np.add.reduceat(planes, down, axis=1), across, axis=2)
+    return np.asarray(sums.reshape(len(planes), -1).T, np.float32)
+
+
+def _bounds(n: int) -> NDArray[np.intp]:
+    """Return where pieces begin along a side of n coarsest cells, and where the last ends."""
+    return np.linspace(0, n, max(1, n // _PIECE) + 1).round().astype(np.intp)
 
 
 def _inner(measured: Floats) -> Floats:
@@ -76,19 +82,6 @@ def _inner(measured: Floats) -> Floats:
     inner = cv2.erode(measured, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_CONSTANT,
                       borderValue=0.0)  # fmt: skip
     return np.asarray(inner if inner.any() else measured, np.float32)
-
-
-def _parts(n: int) -> list[slice]:
-    """Return the coarsest cells along a side in parts of about a piece."""
-    bounds = np.linspace(0, n, max(1, n // _PIECE) + 1).round().astype(int)
-    return [slice(a, b) for a, b in pairwise(bounds)]
-
-
-def _finer(piece: tuple[slice, slice], coarse: Floats, planes: Floats) -> tuple[slice, slice]:
-    """Return a piece in cells of the planes, given in cells of coarse ones."""
-    times = planes.shape[1] // coarse.shape[1]
-    rows, cols = (slice(part.start * times, part.stop * times) for part in piece)
-    return rows, cols
 
 
 def _half_measured(keep: NDArray[np.bool_], planes: Floats) -> Floats:
