@@ -17,7 +17,6 @@ from __future__ import annotations
 import argparse
 import os
 import pickle
-import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from itertools import chain
@@ -31,9 +30,9 @@ import numpy as np
 from benchmarks.accuracy.cases import cover_cases, odd_cases
 from benchmarks.accuracy.draws import Case
 from benchmarks.accuracy.rendered import SEEDS
-from benchmarks.training.card_in_fields import laid_in
 from benchmarks.training.seen import look_with, see
 from benchmarks.training.stated_error import CLASSES, fitted, terms
+from benchmarks.training.whole_photos import laid_in, scored_render
 from benchmarks.training.worlds import BACK, kept_back, load
 from lawnscore.photo.class_net import ClassNet
 
@@ -56,22 +55,13 @@ def row_of(name: str, shares: np.ndarray, true: np.ndarray, strange: float) -> R
 
 def rendered_row(case: Case) -> Row | None:
     """Render and score one case."""
-    from benchmarks.accuracy.render import reference, render
-    from benchmarks.accuracy.truth import true_map
-    from lawnscore import score_photo
-
     cv2.setNumThreads(1)
-    with tempfile.TemporaryDirectory() as folder:
-        known = render(case, Path(folder))
-        score = score_photo(known.photo, reference("measured"), keep_views=True)
-        if score.views is None:
-            return None
-        true = true_map(known, case, score)
+    score, true = scored_render(case)
+    if score.views is None:
+        return None
     seen = score.views.classes
-    weight = true.weight[..., None]
-    mean = (true.shares * weight).sum((0, 1)) / weight.sum()
     shares = seen.shares[seen.weight > 0].astype(float)
-    return row_of(case.study, shares, mean, seen.strangeness)
+    return row_of(case.study, shares, true, seen.strangeness)
 
 
 def photographed_rows(data: Path, name: str, n: int) -> Iterator[Row]:

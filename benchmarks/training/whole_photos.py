@@ -1,13 +1,15 @@
-"""Lay the rendered card into photographs with masks, and score them through the whole line.
+"""Score whole photos of a world through the whole line, by a network that knows it or not.
 
-    python -m benchmarks.training.card_in_fields --data DATA
-    python -m benchmarks.training.card_in_fields --data DATA --net NETS/no-field
-    python -m benchmarks.training.card_in_fields --data DATA --net NETS/all --back 3
+    python -m benchmarks.training.whole_photos --data DATA
+    python -m benchmarks.training.whole_photos --data DATA --net NETS/no-field
+    python -m benchmarks.training.whole_photos --data DATA --net NETS/all --back 3
+    python -m benchmarks.training.whole_photos --set renders --net NETS/no-rendered
 
-What the mask says of the measured ground is the truth. With ``--net`` another network takes the
-place of the one that ships: one that never saw fields says how the line does on ground that nobody
-trained on; with ``--back`` only groups are looked at that `train.py --hold` kept back. The network
-that ships has seen all the photographs.
+Into photographs with masks the rendered card is laid, and what the mask says of the measured ground
+is the truth; rendered lawns (`renders`, of the set `choosing`) have it of themselves. With
+``--net`` another network takes the place of the one that ships: one that never saw a world says how
+the line does on ground that nobody trained on; with ``--back`` only groups are looked at that
+`train.py --hold` kept back. The network that ships has seen all the photographs.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from benchmarks.accuracy.draws import Case
 from benchmarks.training.seen import look_with
 from lawnscore.photo.score import PhotoScore
 
@@ -105,12 +108,38 @@ def laid_in(
             yield score, truth_of(score.views, seen)
 
 
+def rendered(n: int) -> Iterator[tuple[PhotoScore, np.ndarray]]:
+    """Yield the score of each rendered lawn of the set `choosing`, and its true shares (3,)."""
+    from benchmarks.accuracy.cases import cover_cases
+    from benchmarks.accuracy.rendered import SEEDS
+
+    for case in cover_cases(n, SEEDS["choosing"]):
+        score, true = scored_render(case)
+        yield score, true[:3]
+
+
+def scored_render(case: Case) -> tuple[PhotoScore, np.ndarray]:
+    """Return the score of a rendered case and its true shares (5,), NaN where it is refused."""
+    from benchmarks.accuracy.render import reference, render
+    from benchmarks.accuracy.truth import true_map
+    from lawnscore import score_photo
+
+    with tempfile.TemporaryDirectory() as folder:
+        known = render(case, Path(folder))
+        score = score_photo(known.photo, reference("measured"), keep_views=True)
+        if score.views is None:
+            return score, np.full(5, np.nan)
+        true = true_map(known, case, score)
+    weight = true.weight[..., None]
+    return score, (true.shares * weight).sum((0, 1)) / weight.sum()
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
-    parser.add_argument("--set", choices=tuple(FOLDERS), default="field")
+    parser.add_argument("--set", choices=(*FOLDERS, "renders"), default="field")
     parser.add_argument("--photos", type=int, default=30)
     parser.add_argument("--back", type=int, default=0, help="of every so many groups, the last")
     parser.add_argument("--net", type=Path, help="network in place of the one that ships")
@@ -118,7 +147,8 @@ def main() -> None:
     if a.net is not None:
         look_with(a.net)
     rows, reasons = [], []
-    for score, true in laid_in(a.data, a.set, a.photos, a.back):
+    seen = rendered(a.photos) if a.set == "renders" else laid_in(a.data, a.set, a.photos, a.back)
+    for score, true in seen:
         if score.views is None:
             reasons.append(f"{score.row['reason']} ({score.row['detail']})")
             continue
