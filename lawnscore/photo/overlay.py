@@ -128,13 +128,23 @@ def _class_panel(views: PhotoViews) -> tuple[Picture, float]:
     panel = _tinted(np.asarray(seen, dtype=np.uint8), views)
     _outline_patches(panel, views)
     _ring_casts(panel, views, scale)
-    mask = cv2.resize(ground.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    mask = cv2.resize(_left_out(views), size, interpolation=cv2.INTER_NEAREST)
     panel, left_out = _turned_as_photo(panel, np.asarray(mask, dtype=np.uint8), views)
     fit = PANEL_PX / max(panel.shape[:2])
     fitted = np.array(cv2.resize(panel, None, fx=fit, fy=fit, interpolation=cv2.INTER_AREA))
     hidden = cv2.resize(left_out, fitted.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
     fitted[hidden] = _hatched(fitted.shape[:2])[hidden]
     return fitted.astype(np.uint8), ground.mm_per_px / scale / fit
+
+
+def _left_out(views: PhotoViews) -> NDArray[np.uint8]:
+    """Return 1 for ground pixels in no measured cell, else 0; the last few rows have no cell."""
+    out = np.ones(views.ground.mask.shape, np.uint8)
+    side = round(views.classes.cell_mm / views.ground.mm_per_px)
+    left_out = (views.classes.weight <= 0).astype(np.uint8).repeat(side, 0).repeat(side, 1)
+    left_out = left_out[: len(out), : out.shape[1]]
+    out[: len(left_out), : left_out.shape[1]] = left_out
+    return out
 
 
 def _turned_as_photo(panel: Picture, mask: Picture, views: PhotoViews) -> tuple[Picture, Picture]:

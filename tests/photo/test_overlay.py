@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -81,6 +82,25 @@ def test_what_is_left_out_is_hatched(views: PhotoViews) -> None:
     plain = (np.abs(right.astype(int) - (205, 208, 212)).sum(axis=-1) < 6).sum()
     assert line > 500
     assert plain > 3 * line
+
+
+@pytest.mark.parametrize("part", [1.0, 0.5])
+def test_what_is_drawn_as_ground_is_what_was_measured(views: PhotoViews, part: float) -> None:
+    """Ground that lies in no cell is left out: its edge is not drawn on as streaks."""
+    whole = views.classes
+    rows = round(part * len(whole.weight))
+    classes = replace(
+        whole,
+        shares=whole.shares[:rows],
+        weight=whole.weight[:rows],
+        cast_score=whole.cast_score[:rows],
+        shade=whole.shade[:rows],
+    )
+    panel, mm_per_px = overlay._class_panel(replace(views, classes=classes))
+    hatch = np.array([overlay._HATCH, overlay._HATCH_LINE])
+    shown = (panel[..., None, :] != hatch).any(axis=-1).all(axis=-1)
+    measured_mm2 = (classes.weight > 0).sum() * classes.cell_mm**2
+    assert shown.sum() * mm_per_px**2 == pytest.approx(measured_mm2, rel=0.01)
 
 
 def test_the_ends_of_rows_have_the_hull_of_all_that_is_shown() -> None:
