@@ -141,8 +141,8 @@ def _left_out(views: PhotoViews) -> NDArray[np.uint8]:
     """Return 1 for ground pixels in no measured cell, else 0; the last few rows have no cell."""
     out = np.ones(views.ground.mask.shape, np.uint8)
     side = round(views.classes.cell_mm / views.ground.mm_per_px)
-    left_out = (views.classes.weight <= 0).astype(np.uint8).repeat(side, 0).repeat(side, 1)
-    left_out = left_out[: len(out), : out.shape[1]]
+    cells = np.asarray(views.classes.weight <= 0, np.uint8)
+    left_out = np.kron(cells, np.ones((side, side), np.uint8))[: len(out), : out.shape[1]]
     out[: len(left_out), : left_out.shape[1]] = left_out
     return out
 
