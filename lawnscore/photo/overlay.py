@@ -139,11 +139,13 @@ def _class_panel(views: PhotoViews) -> tuple[Picture, float]:
 
 def _left_out(views: PhotoViews) -> NDArray[np.uint8]:
     """Return 1 for ground pixels in no measured cell, else 0; the last few rows have no cell."""
-    out = np.ones(views.ground.mask.shape, np.uint8)
+    height, width = views.ground.mask.shape
+    out = np.ones((height, width), np.uint8)
     side = round(views.classes.cell_mm / views.ground.mm_per_px)
-    cells = np.asarray(views.classes.weight <= 0, np.uint8)
-    left_out = np.kron(cells, np.ones((side, side), np.uint8))[: len(out), : out.shape[1]]
-    out[: len(left_out), : left_out.shape[1]] = left_out
+    weight = views.classes.weight
+    fine = (side * weight.shape[1], side * weight.shape[0])
+    cells = cv2.resize((weight <= 0).astype(np.uint8), fine, interpolation=cv2.INTER_NEAREST)
+    out[: fine[1], : fine[0]] = cells[:height, :width]
     return out
 
 
