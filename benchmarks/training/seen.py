@@ -34,7 +34,7 @@ class Seen:
     shares
         (Hc, Wc, 5) shares of the surfaces.
     traits
-        (t,) what the network sees on the whole.
+        (n, t) how its pieces look to the network.
     """
 
     rgb: np.ndarray

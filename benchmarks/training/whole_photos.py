@@ -2,7 +2,7 @@
 
     python -m benchmarks.training.whole_photos --data DATA
     python -m benchmarks.training.whole_photos --data DATA --net NETS/no-field
-    python -m benchmarks.training.whole_photos --data DATA --net NETS/all --back 3
+    python -m benchmarks.training.whole_photos --data DATA --net NETS/all --back
     python -m benchmarks.training.whole_photos --set renders --net NETS/no-rendered
 
 Into photographs with masks the rendered card is laid, and what the mask says of the measured ground
@@ -25,6 +25,7 @@ import numpy as np
 
 from benchmarks.accuracy.draws import Case
 from benchmarks.training.seen import look_with
+from benchmarks.training.worlds import kept_back
 from lawnscore.photo.score import PhotoScore
 
 SURFACES = ("green", "straw", "soil")
@@ -38,7 +39,7 @@ its ground would be as bright as paper."""
 
 
 def photographs(
-    data: Path, name: str, n: int, back: int = 0
+    data: Path, name: str, n: int, *, back: bool = False
 ) -> list[tuple[Path, np.ndarray, np.ndarray]]:
     """Return paths, linear pictures and one-hot masks (h, w, 3), evenly spaced in the set.
 
@@ -51,9 +52,10 @@ def photographs(
         plots: dict[str, int] = {}
         for path in paths:
             plots.setdefault(path.stem.split("_")[0], len(plots))
-        group = {p: int(p.stem) // 50 if name == "field" else plots[p.stem.split("_")[0]]
-                 for p in paths}  # fmt: skip
-        paths = [p for p in paths if group[p] % back == back - 1]
+        group = [int(p.stem) // 50 if name == "field" else plots[p.stem.split("_")[0]]
+                 for p in paths]  # fmt: skip
+        kept = kept_back("field" if name == "field" else "wheat", np.array(group))
+        paths = [paths[i] for i in np.flatnonzero(kept)]
     found = []
     for path in paths[:: max(1, len(paths) // n)]:
         mask = cv2.imread(str(path.parents[1] / "mask" / f"{path.stem}.png"), cv2.IMREAD_UNCHANGED)
@@ -78,7 +80,7 @@ def truth_of(views, one_hot: np.ndarray) -> np.ndarray:  # type: ignore[no-untyp
 
 
 def laid_in(
-    data: Path, name: str, n: int, back: int = 0
+    data: Path, name: str, n: int, *, back: bool = False
 ) -> Iterator[tuple[PhotoScore, np.ndarray]]:
     """Yield the score of each photograph with the card laid in, and its true shares (3,)."""
     from benchmarks.accuracy import real_compose as lay
@@ -93,7 +95,7 @@ def laid_in(
     card = ReferenceCard(design, "composed card", known, "measured", np.zeros_like(known))
     lights = list(lay.LIGHTS)[:3]
     with tempfile.TemporaryDirectory() as folder:
-        for k, (path, linear, one_hot) in enumerate(photographs(data, name, n, back)):
+        for k, (path, linear, one_hot) in enumerate(photographs(data, name, n, back=back)):
             span = linear.shape[0] * MM_PER_PX[name]
             light, file = lights[k % len(lights)], Path(folder) / f"{path.stem}.jpg"
             lay.compose(linear, span, light, seed=k, width_px=2400).save(file)
@@ -141,13 +143,15 @@ def main() -> None:
     parser.add_argument("--data", type=Path, default=os.environ.get("LAWNSCORE_DATA"))
     parser.add_argument("--set", choices=(*FOLDERS, "renders"), default="field")
     parser.add_argument("--photos", type=int, default=30)
-    parser.add_argument("--back", type=int, default=0, help="of every so many groups, the last")
+    parser.add_argument("--back", action="store_true", help="groups kept back alone")
     parser.add_argument("--net", type=Path, help="network in place of the one that ships")
     a = parser.parse_args()
     if a.net is not None:
         look_with(a.net)
     rows, reasons = [], []
-    seen = rendered(a.photos) if a.set == "renders" else laid_in(a.data, a.set, a.photos, a.back)
+    seen = (
+        rendered(a.photos) if a.set == "renders" else laid_in(a.data, a.set, a.photos, back=a.back)
+    )
     for score, true in seen:
         if score.views is None:
             reasons.append(f"{score.row['reason']} ({score.row['detail']})")

@@ -44,21 +44,26 @@ def traits_of(first: Floats, near: Floats, deep: Floats, keep: NDArray[np.bool_]
         measured one.
     """
     inner = _inner(_half_measured(keep, deep))
+    levels = (first, near, deep)
+    counted = [_counted(keep, inner, planes) for planes in levels]
+    each = [_by_piece(cells[None], deep) for cells in counted]
+    enough = each[0][:, 0] >= _NEARLY * each[0].max()
     found = []
-    for planes in (first, near, deep):
-        wide = cv2.resize(inner, planes.shape[:0:-1], interpolation=cv2.INTER_NEAREST)
-        counted = _half_measured(keep, planes) * wide
-        n = _by_piece(counted[None], deep)[:, 0]
-        if planes is first:
-            enough = n >= _NEARLY * n.max()
-        n = np.maximum(n, 1.0)[enough, None]
-        seen = planes * counted
+    for planes, cells, count in zip(levels, counted, each, strict=True):
+        n = np.maximum(count[enough], 1.0)
+        seen = planes * cells
         mean = _by_piece(seen, deep)[enough] / n
         found.append(mean)
         if planes is not deep:
             square = _by_piece(np.square(seen, out=seen), deep)[enough] / n
             found.append(np.sqrt(np.maximum(square - mean * mean, 0.0)))
     return np.asarray(np.concatenate(found, axis=1), np.float32)
+
+
+def _counted(keep: NDArray[np.bool_], inner: Floats, planes: Floats) -> Floats:
+    """Return 1 for the cells of the planes that are measured and inner, else 0."""
+    wide = cv2.resize(inner, planes.shape[:0:-1], interpolation=cv2.INTER_NEAREST)
+    return np.asarray(_half_measured(keep, planes) * wide, np.float32)
 
 
 def _by_piece(planes: Floats, coarse: Floats) -> Floats:

@@ -184,8 +184,8 @@ def test_stranger_ground_has_wider_errors(monkeypatch: pytest.MonkeyPatch) -> No
         monkeypatch.setattr(ClassNet, "strangeness", lambda _self, _traits: strangeness)
         return half_leaf_half_soil()[1]
 
-    known, seen = as_strange_as(0.5), as_strange_as(2.5)
-    assert seen.strangeness == 2.5
+    known, seen = as_strange_as(0.5), as_strange_as(2.0)
+    assert seen.strangeness == 2.0
     assert (seen.model_se[:3] > 1.1 * known.model_se[:3]).any()
     assert seen.straw_soil_confidence < known.straw_soil_confidence
 
